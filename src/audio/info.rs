@@ -1,0 +1,153 @@
+//! What is known of an audio file besides its samples.
+
+use crate::error::{ExitCode, Fault};
+use crate::finding::Finding;
+use crate::units::{SamplePos, SampleRate, Seconds};
+use serde::{Deserialize, Serialize};
+use std::path::PathBuf;
+
+/// How samples are stored.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum SampleFormat {
+    /// Unsigned 8-bit integer.
+    Int8,
+    /// 16-bit integer.
+    Int16,
+    /// 24-bit integer.
+    Int24,
+    /// 32-bit integer.
+    Int32,
+    /// 32-bit float.
+    Float32,
+    /// 64-bit float.
+    Float64,
+    /// A compressed format that does not store linear samples (MP3).
+    Lossy,
+}
+
+impl SampleFormat {
+    /// Bits a sample; 0 for a lossy format.
+    #[must_use]
+    pub fn bits(self) -> u16 {
+        match self {
+            SampleFormat::Int8 => 8,
+            SampleFormat::Int16 => 16,
+            SampleFormat::Int24 => 24,
+            SampleFormat::Int32 | SampleFormat::Float32 => 32,
+            SampleFormat::Float64 => 64,
+            SampleFormat::Lossy => 0,
+        }
+    }
+}
+
+/// Broadcast extension of a WAV file (EBU Tech 3285), the fields that matter to a session.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct Bext {
+    /// Free text, at most 256 ASCII characters.
+    pub description: String,
+    /// Who made the file, at most 32 ASCII characters.
+    pub originator: String,
+    /// yyyy-mm-dd.
+    pub date: String,
+    /// hh-mm-ss, any separator.
+    pub time: String,
+    /// Samples from midnight (or from the session's zero) to the first sample.
+    pub time_reference: u64,
+}
+
+/// A cue point of a WAV file with its label.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Cue {
+    /// Position of the point.
+    pub pos: SamplePos,
+    /// Its label; empty where none is stored.
+    pub label: String,
+}
+
+/// What is known of an audio file besides its samples.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct AudioInfo {
+    /// The file as the user named it.
+    pub path: PathBuf,
+    /// Sampling rate.
+    pub rate: SampleRate,
+    /// Channels, 1 or more.
+    pub channels: u16,
+    /// Frames (samples a channel) that can be read.
+    pub frames: u64,
+    /// How samples are stored.
+    pub format: SampleFormat,
+    /// Broadcast extension, if there.
+    pub bext: Option<Bext>,
+    /// Cue points in file order.
+    pub cues: Vec<Cue>,
+    /// What had to be repaired to read the file (a length left at zero by a crashed recorder, ...).
+    pub repairs: Vec<Finding>,
+}
+
+impl AudioInfo {
+    /// Length of the audio.
+    #[must_use]
+    pub fn duration(&self) -> Seconds {
+        SamplePos(self.frames).at(self.rate)
+    }
+}
+
+/// Which channel of a file a mono analysis listens to.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Channel {
+    /// The only channel, or the mean of all: (L + R) / 2.
+    #[default]
+    Sum,
+    /// The first.
+    Left,
+    /// The second.
+    Right,
+}
+
+/// Why an audio file cannot be used.
+#[derive(Clone, Debug, thiserror::Error)]
+pub enum AudioFault {
+    /// The file is not there.
+    #[error("this file does not exist")]
+    Missing,
+    /// The system would not open or read it.
+    #[error("cannot be read ({0})")]
+    Unreadable(String),
+    /// Not a format that is understood.
+    #[error("this is not a WAV, AIFF or FLAC file ({0})")]
+    NotAudio(String),
+    /// The file holds no samples.
+    #[error("there is no audio in this file")]
+    Empty,
+    /// Something in the file contradicts itself or the format.
+    #[error("{what}")]
+    Damaged {
+        /// What was expected and found, one sentence.
+        what: String,
+        /// What to do.
+        remedy: String,
+    },
+    /// A rate, channel count or sample type outside what is read.
+    #[error("{0}")]
+    Unsupported(String),
+}
+
+impl Fault for AudioFault {
+    fn remedy(&self) -> String {
+        match self {
+            AudioFault::Missing => "Check the spelling and the folder.".into(),
+            AudioFault::Unreadable(_) => "Check that the disk is connected and that you may read the file.".into(),
+            AudioFault::NotAudio(_) => "Export the track again as WAV, 24 bit.".into(),
+            AudioFault::Empty => "Export the track again; the recording may have been stopped before it began.".into(),
+            AudioFault::Damaged { remedy, .. } => remedy.clone(),
+            AudioFault::Unsupported(_) => "Export the track as WAV, 24 bit, 8 to 192 kHz.".into(),
+        }
+    }
+
+    fn exit_code(&self) -> ExitCode {
+        ExitCode::Input
+    }
+}

@@ -1,0 +1,1 @@
+//! The invented song, synthesised: used by `underlay demo` and by tests that need known strokes.

@@ -1,0 +1,1 @@
+//! The verified delivery: checks, names, padding, folders, documents, zip.

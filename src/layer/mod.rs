@@ -1,0 +1,1 @@
+//! Sample layers: sets, choice, alignment with the real drum, printing.

@@ -1,0 +1,3 @@
+//! The `underlay` command: everything is in the library.
+
+fn main() {}

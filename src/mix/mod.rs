@@ -1,0 +1,1 @@
+//! The rough mix and its loudness.

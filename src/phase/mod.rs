@@ -1,0 +1,1 @@
+//! Polarity and arrival between the mics of a take.

@@ -1,0 +1,225 @@
+//! The song as every later room sees it: plain data, checked when the sheet was read.
+
+use super::{Drum, Place};
+use crate::audio::{AudioInfo, Channel};
+use crate::tempo::{Grid, TempoMap};
+use crate::units::{Dbfs, Decibels, SampleRate, Seconds};
+use serde::{Deserialize, Serialize};
+use std::path::PathBuf;
+
+/// Whether a file is to be delivered as it is or with its sign flipped.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Polarity {
+    /// Not decided yet.
+    #[default]
+    Undecided,
+    /// As recorded.
+    Keep,
+    /// Sign flipped.
+    Invert,
+}
+
+/// What the user set for one mic; `None` takes the drum's or the tool's default.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct MicSettings {
+    /// dB that a stroke must rise above the moving background.
+    pub threshold: Option<f64>,
+    /// Quietest stroke that counts, dBFS.
+    pub floor: Option<Dbfs>,
+    /// Least time between two strokes, ms.
+    pub min_gap_ms: Option<f64>,
+}
+
+/// One mic of the take.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Mic {
+    /// Unique short name, from the sheet (`snare_top`).
+    pub name: String,
+    /// The recording.
+    pub info: AudioInfo,
+    /// Channel that analysis listens to.
+    pub channel: Channel,
+    /// What it is meant for.
+    pub drum: Drum,
+    /// Where it stands.
+    pub place: Place,
+    /// Polarity decision.
+    pub polarity: Polarity,
+    /// Own settings of the finder.
+    pub settings: MicSettings,
+    /// Level in the rough mix; `None` takes the role's default.
+    pub level: Option<Decibels>,
+    /// Pan in the rough mix, −1 (left) .. +1 (right); `None` takes the role's default.
+    pub pan: Option<f64>,
+}
+
+/// What a track that is not a mic of the acoustic kit is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TrackKind {
+    /// The client's rough two-mix, for orientation.
+    Guide,
+    /// A programmed part.
+    Programming,
+    /// A click.
+    Click,
+}
+
+/// A track that is not a mic of the acoustic kit.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Track {
+    /// Unique short name, from the sheet.
+    pub name: String,
+    /// The recording.
+    pub info: AudioInfo,
+    /// What it is.
+    pub kind: TrackKind,
+    /// Level in the rough mix.
+    pub level: Option<Decibels>,
+    /// Pan in the rough mix, −1..+1 (balance for a stereo file).
+    pub pan: Option<f64>,
+}
+
+/// How a stroke's level becomes a MIDI velocity.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Curve {
+    /// Decibel-linear between the take's own soft and loud strokes.
+    #[default]
+    Take,
+    /// Square law (Dannenberg 2006) over a 60 dB range below the loudest stroke.
+    Square,
+    /// 40·log10(v/127) below the loudest stroke (DLS Level 1).
+    FortyLog,
+}
+
+/// Settings of the finder for the song; `None` takes the tool's default.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct FinderSettings {
+    /// As in [`MicSettings`], for every close mic without its own.
+    pub all: MicSettings,
+    /// Velocity curve.
+    pub curve: Curve,
+}
+
+/// One section of the form.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Section {
+    /// Its name (`verse 1`).
+    pub name: String,
+    /// First bar.
+    pub first_bar: i64,
+    /// Bar after its last; the next section's first.
+    pub end_bar: i64,
+}
+
+/// A layer to print.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct LayerPlan {
+    /// Unique short name (`snare_fat`).
+    pub name: String,
+    /// Drum that it lies under.
+    pub drum: Drum,
+    /// Folder or list of one-shots; empty means the built-in set named by `built_in`.
+    pub samples: Vec<PathBuf>,
+    /// Built-in set, where `samples` is empty.
+    pub built_in: Option<String>,
+    /// Level of the whole layer.
+    pub level: Decibels,
+    /// 0 = all strokes equal, 100 = as played.
+    pub dynamics: f64,
+    /// Seed of the round-robin choice.
+    pub seed: u64,
+    /// Tails: cut at the next stroke (`true`) or let ring on.
+    pub choke: bool,
+    /// Section name and level there; `None` = silent.
+    pub sections: Vec<(String, Option<Decibels>)>,
+    /// Print on the grid (share 0..=100 of the way) instead of as played.
+    pub pull: f64,
+    /// Pan in the rough mix.
+    pub pan: f64,
+}
+
+/// How the rough mix is made.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RoughPlan {
+    /// Integrated loudness to reach, LUFS.
+    pub loudness: f64,
+    /// Highest true peak, dBTP.
+    pub true_peak: f64,
+    /// Level of the client's two-mix against the drums.
+    pub guide_level: Decibels,
+}
+
+/// How the handoff is made.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct HandoffPlan {
+    /// Rate of the delivered files.
+    pub rate: SampleRate,
+    /// Bits of the delivered files, 16, 24 or 32.
+    pub bits: u16,
+    /// Name template, fields in braces: `{song}_{drum}_{place}_{rate}{bits}`.
+    pub names: String,
+    /// Folder names: kit, programming, layers, guide, documents.
+    pub folders: [String; 5],
+    /// Apply `invert` decisions to the delivered copies (otherwise they are only listed).
+    pub apply_polarity: bool,
+    /// Free text for the notes file.
+    pub notes: String,
+}
+
+/// Everything known about a song before any hit is found.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Song {
+    /// The sheet that it was read from; empty when made from single files.
+    pub sheet: PathBuf,
+    /// Title, for documents and file names.
+    pub title: String,
+    /// Who plays, for documents.
+    pub drummer: String,
+    /// Mics of the acoustic kit, in sheet order.
+    pub mics: Vec<Mic>,
+    /// Other tracks, in sheet order.
+    pub tracks: Vec<Track>,
+    /// Tempo map; `None` when no tempo is known.
+    pub tempo: Option<TempoMap>,
+    /// Grid that hits are compared with.
+    pub grid: Grid,
+    /// Sections in order; empty when no form is known.
+    pub form: Vec<Section>,
+    /// End of the song in the audio; `None` = end of the longest mic.
+    pub end: Option<Seconds>,
+    /// Finder settings.
+    pub finder: FinderSettings,
+    /// MIDI keys of kick and snare.
+    pub keys: (u8, u8),
+    /// Shift of every trigger for samplers with latency, ms; negative = earlier.
+    pub trigger_shift_ms: f64,
+    /// Layers to print.
+    pub layers: Vec<LayerPlan>,
+    /// Rough mix.
+    pub rough: RoughPlan,
+    /// Handoff.
+    pub handoff: HandoffPlan,
+}
+
+impl Song {
+    /// The session's rate: that of its mics (all alike, checked when the sheet was read).
+    #[must_use]
+    pub fn rate(&self) -> SampleRate {
+        self.mics.first().map_or(SampleRate::SESSION, |m| m.info.rate)
+    }
+
+    /// Length of the song in frames: its stated end, or the end of its longest mic.
+    #[must_use]
+    pub fn frames(&self) -> u64 {
+        let longest = self.mics.iter().map(|m| m.info.frames).max().unwrap_or(0);
+        self.end.map_or(longest, |end| end.sample(self.rate()).0)
+    }
+
+    /// Mics of one drum, in sheet order.
+    pub fn mics_of(&self, drum: Drum) -> impl Iterator<Item = &Mic> {
+        self.mics.iter().filter(move |m| m.drum == drum)
+    }
+}

@@ -48,9 +48,9 @@ pub struct Mic {
     pub polarity: Polarity,
     /// Own settings of the finder.
     pub settings: MicSettings,
-    /// Level in the rough mix; `None` takes the role's default.
+    /// How loud its strokes stand in the rough mix against a kick at 0 dB; `None` takes the role's default.
     pub level: Option<Decibels>,
-    /// Pan in the rough mix, −1 (left) .. +1 (right); `None` takes the role's default.
+    /// Pan in the rough mix, −1 (left) .. +1 (right); balance for a stereo file; `None` takes the role's default.
     pub pan: Option<f64>,
 }
 
@@ -75,7 +75,7 @@ pub struct Track {
     pub info: AudioInfo,
     /// What it is.
     pub kind: TrackKind,
-    /// Level in the rough mix.
+    /// Loudness in the rough mix against the drums, LU; `None` takes the kind's default (a click is then left out).
     pub level: Option<Decibels>,
     /// Pan in the rough mix, −1..+1 (balance for a stereo file).
     pub pan: Option<f64>,
@@ -148,8 +148,15 @@ pub struct RoughPlan {
     pub loudness: f64,
     /// Highest true peak, dBTP.
     pub true_peak: f64,
-    /// Level of the client's two-mix against the drums.
+    /// Loudness of the client's two-mix against the drums, LU.
     pub guide_level: Decibels,
+}
+
+impl Default for RoughPlan {
+    /// −16 LUFS, −1 dBTP, the two-mix as loud as the drums.
+    fn default() -> Self {
+        Self { loudness: -16.0, true_peak: -1.0, guide_level: Decibels(0.0) }
+    }
 }
 
 /// How the handoff is made.
@@ -159,14 +166,41 @@ pub struct HandoffPlan {
     pub rate: SampleRate,
     /// Bits of the delivered files, 16, 24 or 32.
     pub bits: u16,
-    /// Name template, fields in braces: `{song}_{drum}_{place}_{rate}{bits}`.
+    /// Name template, fields in braces: `artist`, `song`, `drum`, `place`, `name`, `take`, `rate`, `bits`.
     pub names: String,
+    /// Who the song is for, for `{artist}`; may be empty.
+    pub artist: String,
+    /// Take or comp, for `{take}`; may be empty.
+    pub take: String,
     /// Folder names: kit, programming, layers, guide, documents.
     pub folders: [String; 5],
     /// Apply `invert` decisions to the delivered copies (otherwise they are only listed).
     pub apply_polarity: bool,
     /// Free text for the notes file.
     pub notes: String,
+}
+
+impl HandoffPlan {
+    /// Template that names are built from when the sheet has none.
+    pub const NAMES: &str = "{song}_{drum}_{place}_{take}_{rate}{bits}";
+    /// Folders when the sheet names none.
+    pub const FOLDERS: [&str; 5] = ["Acoustic Kit", "Programming", "Sample Layers", "Guide", "Documents"];
+}
+
+impl Default for HandoffPlan {
+    /// 48 kHz, 24 bit, polarity decisions applied.
+    fn default() -> Self {
+        Self {
+            rate: SampleRate::SESSION,
+            bits: 24,
+            names: Self::NAMES.into(),
+            artist: String::new(),
+            take: String::new(),
+            folders: Self::FOLDERS.map(String::from),
+            apply_polarity: true,
+            notes: String::new(),
+        }
+    }
 }
 
 /// Everything known about a song before any hit is found.

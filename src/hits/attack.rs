@@ -1,0 +1,226 @@
+//! Attack time: from a coarse frame to the sample at which the stroke begins.
+//!
+//! In: the close mic's samples around a stroke. Out: the sample where the stroke first reaches 5 % of its
+//! own first peak; where bleed hides that, the clearest other crossing, corrected by what this take's loud
+//! strokes show between the two.
+
+use crate::units::SampleRate;
+
+/// Shares of the peak whose crossings are timed.
+pub const SHARES: [f32; 5] = [0.05, 0.10, 0.20, 0.35, 0.50];
+/// The full band and three bands, Hz.
+const BANDS_HZ: [(f64, f64); 3] = [(150.0, 500.0), (400.0, 1500.0), (1500.0, 5000.0)];
+/// Views of a stroke: full band, then the bands.
+pub const VIEWS: usize = 1 + BANDS_HZ.len();
+
+/// Where each view first crosses each share of its peak, samples relative to the coarse position, and
+/// whether the crossing stands clear of what came before.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Crossings {
+    at: [[f32; SHARES.len()]; VIEWS],
+    clear: [[bool; SHARES.len()]; VIEWS],
+}
+
+/// Times the crossings of single strokes.
+pub struct AttackTimer {
+    rate: SampleRate,
+    filters: Vec<[Section; 2]>,
+    view: Vec<f32>,
+}
+
+/// Samples that [`AttackTimer::crossings`] wants before and after the coarse position, in milliseconds.
+pub const BEFORE_MS: f64 = 14.0;
+/// See [`BEFORE_MS`].
+pub const AFTER_MS: f64 = 22.0;
+
+impl AttackTimer {
+    /// For one rate.
+    #[must_use]
+    pub fn new(rate: SampleRate) -> Self {
+        let usable = |hz: f64| hz.min(0.45 * rate.hz_f64());
+        let filters = BANDS_HZ.iter().map(|&(lo, hi)| bandpass(usable(lo * 0.99), usable(hi), rate)).collect();
+        Self { rate, filters, view: Vec::new() }
+    }
+
+    fn n(&self, ms: f64) -> usize {
+        (ms * 1e-3 * self.rate.hz_f64()).round() as usize
+    }
+
+    /// Crossings of a stroke that lies at index `at` of `x` (a stretch of the close mic's samples around it).
+    #[must_use]
+    pub fn crossings(&mut self, x: &[f32], at: usize) -> Crossings {
+        let mut out = Crossings { at: [[0.0; 5]; VIEWS], clear: [[false; 5]; VIEWS] };
+        let start = at.saturating_sub(self.n(4.0));
+        let end = (at + self.n(10.0)).min(x.len());
+        let quiet = start.saturating_sub(self.n(6.0));
+        for v in 0..VIEWS {
+            self.view.clear();
+            self.view.extend_from_slice(x);
+            if v > 0 {
+                zero_phase(&self.filters[v - 1], &mut self.view);
+            }
+            let peak_of = |s: &[f32]| s.iter().fold(0.0f32, |m, &y| m.max(y.abs()));
+            let before = peak_of(&self.view[quiet.min(start)..start]);
+            let window = &self.view[start.min(end)..end];
+            let peak = peak_of(window);
+            for (j, q) in SHARES.iter().enumerate() {
+                let level = q * peak;
+                let i = window.iter().position(|y| y.abs() >= level).unwrap_or(0);
+                out.at[v][j] = (start + i) as f32 - at as f32;
+                out.clear[v][j] = level >= 1.6 * before;
+            }
+        }
+        out
+    }
+}
+
+/// What the take's loud strokes say about the crossings: by how much each comes after the full band's 5 %
+/// crossing, how reliably, and how far the coarse positions are off.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AttackCalibration {
+    later: [[f32; SHARES.len()]; VIEWS],
+    doubt: [[f32; SHARES.len()]; VIEWS],
+    coarse: f32,
+    rate: SampleRate,
+}
+
+impl AttackCalibration {
+    /// From the crossings of loud strokes; those whose 5 % crossing is not clear are passed over where five are.
+    #[must_use]
+    pub fn learn(loud: &[&Crossings], rate: SampleRate) -> Self {
+        let clear: Vec<&&Crossings> = loud.iter().filter(|c| c.clear[0][0]).collect();
+        let used: Vec<&Crossings> = if clear.len() >= 5 { clear.into_iter().copied().collect() } else { loud.to_vec() };
+        let scale = rate.hz_f64() as f32 / 48_000.0;
+        let mut out = Self { later: [[0.0; 5]; VIEWS], doubt: [[0.0; 5]; VIEWS], coarse: 0.0, rate };
+        for v in 0..VIEWS {
+            for j in 0..SHARES.len() {
+                let mut d: Vec<f32> = used.iter().map(|c| c.at[v][j] - c.at[0][0]).collect();
+                let m = median(&mut d);
+                let mut e: Vec<f32> = d.iter().map(|x| (x - m).abs()).collect();
+                out.later[v][j] = m;
+                // A tie is broken in favour of the full band and of the earlier crossing.
+                out.doubt[v][j] = median(&mut e) + scale * (2 * v + j) as f32;
+            }
+        }
+        let mut d: Vec<f32> = used.iter().map(|c| -c.at[0][0]).collect();
+        out.coarse = median(&mut d);
+        out
+    }
+
+    /// Samples from the coarse position to the attack.
+    #[must_use]
+    pub fn attack(&self, c: &Crossings) -> f32 {
+        let hz = self.rate.hz_f64() as f32;
+        let mut best: Option<(f32, f32)> = None;
+        for v in 0..VIEWS {
+            for j in 0..SHARES.len() {
+                if c.clear[v][j] && best.is_none_or(|(d, _)| self.doubt[v][j] < d) {
+                    best = Some((self.doubt[v][j], c.at[v][j] - self.later[v][j]));
+                }
+            }
+        }
+        match best {
+            Some((doubt, at)) if doubt < 0.0015 * hz && (at + self.coarse).abs() <= 0.006 * hz => at,
+            _ => -self.coarse,
+        }
+    }
+}
+
+/// Median; the lower middle of an even count's two is averaged with the upper. 0 of nothing.
+fn median(x: &mut [f32]) -> f32 {
+    if x.is_empty() {
+        return 0.0;
+    }
+    x.sort_unstable_by(f32::total_cmp);
+    let n = x.len();
+    if n % 2 == 1 { x[n / 2] } else { 0.5 * (x[n / 2 - 1] + x[n / 2]) }
+}
+
+/// A second-order section, transposed direct form II.
+#[derive(Clone, Copy, Debug)]
+struct Section {
+    b: [f64; 3],
+    a: [f64; 2],
+}
+
+/// Second-order Butterworth high-pass at `lo` and low-pass at `hi` (bilinear transform with pre-warped corners).
+fn bandpass(lo: f64, hi: f64, rate: SampleRate) -> [Section; 2] {
+    let q = std::f64::consts::FRAC_1_SQRT_2;
+    let corner = |hz: f64| (std::f64::consts::PI * hz / rate.hz_f64()).tan();
+    let (h, l) = (corner(lo), corner(hi));
+    let hn = 1.0 / (1.0 + h / q + h * h);
+    let ln = 1.0 / (1.0 + l / q + l * l);
+    [
+        Section { b: [hn, -2.0 * hn, hn], a: [2.0 * (h * h - 1.0) * hn, (1.0 - h / q + h * h) * hn] },
+        Section {
+            b: [l * l * ln, 2.0 * l * l * ln, l * l * ln],
+            a: [2.0 * (l * l - 1.0) * ln, (1.0 - l / q + l * l) * ln],
+        },
+    ]
+}
+
+/// Filters forwards and backwards, so that nothing is delayed.
+fn zero_phase(sections: &[Section], x: &mut [f32]) {
+    for s in sections {
+        run(s, x.iter_mut());
+        run(s, x.iter_mut().rev());
+    }
+}
+
+fn run<'a>(s: &Section, x: impl Iterator<Item = &'a mut f32>) {
+    let (mut z1, mut z2) = (0.0f64, 0.0f64);
+    for v in x {
+        let input = f64::from(*v);
+        let y = s.b[0] * input + z1;
+        z1 = s.b[1] * input - s.a[0] * y + z2;
+        z2 = s.b[2] * input - s.a[1] * y;
+        *v = y as f32;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn stroke(n: usize, at: usize, level: f32) -> Vec<f32> {
+        (0..n)
+            .map(|i| {
+                if i < at {
+                    0.0
+                } else {
+                    let t = (i - at) as f32 / 48_000.0;
+                    level
+                        * (1.0 - (-t / 0.0004).exp())
+                        * (-t / 0.05).exp()
+                        * (std::f32::consts::TAU * 190.0 * t + 0.6).sin()
+                }
+            })
+            .collect()
+    }
+
+    /// The definition, written out: first sample at or above 5 % of the peak of the first 10 ms.
+    fn five_per_cent(x: &[f32]) -> usize {
+        let peak = x.iter().fold(0.0f32, |m, v| m.max(v.abs()));
+        x.iter().position(|v| v.abs() >= 0.05 * peak).unwrap()
+    }
+
+    #[test]
+    fn a_clear_stroke_is_timed_to_the_sample_however_soft() {
+        let mut timer = AttackTimer::new(SampleRate::SESSION);
+        let loud: Vec<Crossings> = (0..9).map(|k| timer.crossings(&stroke(4000, 1500 + k, 0.8), 1520)).collect();
+        let cal = AttackCalibration::learn(&loud.iter().collect::<Vec<_>>(), SampleRate::SESSION);
+        for level in [0.8, 0.05, 0.003] {
+            let x = stroke(4000, 1507, level);
+            let c = timer.crossings(&x, 1520);
+            assert_eq!(1520.0 + cal.attack(&c), five_per_cent(&x[..2000]) as f32, "level {level}");
+        }
+    }
+
+    #[test]
+    fn polarity_and_gain_do_not_move_the_attack() {
+        let mut timer = AttackTimer::new(SampleRate::SESSION);
+        let x = stroke(4000, 1507, 0.4);
+        let flipped: Vec<f32> = x.iter().map(|v| -0.5 * v).collect();
+        assert_eq!(timer.crossings(&x, 1520), timer.crossings(&flipped, 1520));
+    }
+}

@@ -1,0 +1,113 @@
+//! A stretch of the take as the finder works on it: band powers of every mic, all on one frame clock.
+//!
+//! In: the song's mics and a range of samples. Out: [`Stretch`]. Long takes are worked off in stretches, so
+//! that memory does not grow with their length.
+
+use super::bands::{BandAnalyser, Bands, Framing};
+use crate::audio::MonoReader;
+use crate::error::Result;
+use crate::progress::Progress;
+use crate::song::Mic;
+use rayon::prelude::*;
+use std::ops::Range;
+
+/// Most that the band powers of one stretch take up.
+const MEMORY: u64 = 240 << 20;
+/// Longest and shortest stretch, seconds.
+const LONGEST_S: u64 = 600;
+const SHORTEST_S: u64 = 20;
+/// What a stretch sees of its neighbours on either side, seconds.
+const CONTEXT_S: u64 = 1;
+/// Samples that are read at once.
+pub(super) const BLOCK: usize = 1 << 16;
+
+/// Cuts a take into stretches of equal length: the ranges of samples that each is answerable for.
+/// Every boundary is a whole frame.
+#[must_use]
+pub fn stretches(samples: u64, mics: usize, framing: Framing) -> Vec<Range<u64>> {
+    let rate = u64::from(framing.rate.hz());
+    let hop = framing.hop as u64;
+    let row = std::mem::size_of::<[f32; super::bands::BANDS]>() as u64 * mics.max(1) as u64;
+    let longest = (MEMORY / row * hop).clamp(SHORTEST_S * rate, LONGEST_S * rate);
+    let count = samples.div_ceil(longest).max(1);
+    let length = samples.div_ceil(count).div_ceil(hop) * hop;
+    (0..count).map(|k| k * length..((k + 1) * length).min(samples)).filter(|r| !r.is_empty()).collect()
+}
+
+/// Band powers of every mic over one stretch and a little context.
+pub struct Stretch {
+    /// Samples that the stretch is answerable for.
+    pub range: Range<u64>,
+    /// First sample of frame 0.
+    pub start: u64,
+    /// Sample after the last that was read.
+    pub end: u64,
+    /// One for each mic, in the song's order; all of the same length.
+    pub bands: Vec<Bands>,
+}
+
+impl Stretch {
+    /// Reads the mics. A mic that ends early is silent from there on.
+    ///
+    /// # Errors
+    /// [`Error::Audio`](crate::Error::Audio) when a mic cannot be read.
+    pub fn read(
+        mics: &[Mic],
+        range: Range<u64>,
+        samples: u64,
+        framing: Framing,
+        progress: &dyn Progress,
+    ) -> Result<Self> {
+        let hop = framing.hop as u64;
+        let context = CONTEXT_S * u64::from(framing.rate.hz()) / hop * hop;
+        let start = range.start.saturating_sub(context);
+        let end = (range.end + context).min(samples);
+        let frames = framing.frames(end - start);
+        let bands = mics
+            .par_iter()
+            .map(|mic| {
+                let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
+                // Half a window earlier, so that the first frame sees what came before.
+                let lead = (framing.window as u64 / 2).min(start);
+                reader.seek(start - lead)?;
+                let mut analyser = BandAnalyser::starting(framing, lead as usize);
+                let mut rows = Vec::with_capacity(frames + 1);
+                let mut block = Vec::with_capacity(BLOCK);
+                let mut left = end + framing.window as u64 / 2 - start + lead;
+                while left > 0 {
+                    block.clear();
+                    let n = reader.read(&mut block, left.min(BLOCK as u64) as usize)?;
+                    if n == 0 {
+                        break;
+                    }
+                    analyser.push(&block, &mut rows);
+                    left -= n as u64;
+                    progress.advance(n as u64);
+                }
+                analyser.finish(&mut rows);
+                rows.resize(frames, [0.0; super::bands::BANDS]);
+                Ok(Bands::from_rows(rows))
+            })
+            .collect::<Result<Vec<_>>>()?;
+        Ok(Self { range, start, end, bands })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::SampleRate;
+
+    #[test]
+    fn stretches_cover_the_take_without_gap_or_overlap() {
+        let framing = Framing::new(SampleRate::SESSION);
+        for (samples, mics) in [(1, 1), (48_000 * 240, 28), (48_000 * 8 * 3600, 28), (48_000 * 8 * 3600, 1)] {
+            let all = stretches(samples, mics, framing);
+            assert_eq!(all[0].start, 0);
+            assert_eq!(all.last().unwrap().end, samples);
+            assert!(all.windows(2).all(|w| w[0].end == w[1].start && w[0].end % 64 == 0));
+            let longest = all.iter().map(|r| r.end - r.start).max().unwrap();
+            assert!(longest / 64 * 44 * mics as u64 <= MEMORY + (1 << 20));
+        }
+    }
+}

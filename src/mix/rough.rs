@@ -1,0 +1,328 @@
+//! The rough mix as a whole: what goes in, how it is balanced, which versions are written.
+//!
+//! In: a song and its printed layers. Out: [`Rough`]: files, and the table of everything that was done.
+
+use super::balance::{Fader, balance, balance_stereo, pan_mono};
+use super::bus::{Bus, Buses, Sends, WIDTH};
+use super::feed::Feed;
+use super::survey::{Seen, survey};
+use super::version::{self, Aim, GENTLE, Version};
+use super::{Dbtp, Lufs, Meter, Watch};
+use crate::error::{Error, Result};
+use crate::finding::Finding;
+use crate::output::make_folder;
+use crate::progress::Progress;
+use crate::song::{LayerPlan, Mic, Polarity, Song, Track, TrackKind};
+use crate::units::Decibels;
+use rayon::prelude::*;
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+
+/// File name of the mix with everything in it.
+pub const MIX: &str = "rough_mix.wav";
+/// File name of the version with kit and layers alone.
+pub const DRUMS_ONLY: &str = "rough_mix_drums_only.wav";
+/// File name of the version without printed layers.
+pub const WITHOUT_LAYERS: &str = "rough_mix_without_layers.wav";
+
+/// How loud a programmed part stands against the drums where the sheet does not say, LU.
+pub const PROGRAMMING_LEVEL: Decibels = Decibels(-6.0);
+/// Loudness that music is set against where there are no drums to measure, LUFS.
+const NO_DRUMS: f64 = -23.0;
+const FRAMES_AT_ONCE: usize = 1 << 13;
+
+/// A layer that was printed, and where.
+#[derive(Clone, Debug)]
+pub struct PrintedLayer<'a> {
+    /// Its plan.
+    pub plan: &'a LayerPlan,
+    /// Its file.
+    pub file: PathBuf,
+}
+
+/// What became of one source: a row of the table.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Row {
+    /// Its name in the sheet.
+    pub name: String,
+    /// Its file.
+    pub file: PathBuf,
+    /// What it is, in words (`snare top`, `layer under the snare`, `guide`).
+    pub role: String,
+    /// Its loudest 400 ms as recorded (mics and layers) or its integrated loudness (other tracks).
+    pub loudness: Option<Lufs>,
+    /// Gain that it got; `None` = left out.
+    pub gain: Option<Decibels>,
+    /// −1 (left) .. +1 (right).
+    pub pan: f64,
+    /// Polarity decision that was applied.
+    pub polarity: Polarity,
+    /// What else there is to say; empty where nothing.
+    pub note: String,
+}
+
+/// A finished rough mix.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Rough {
+    /// One row a source, in sheet order: mics, layers, tracks.
+    pub rows: Vec<Row>,
+    /// The files written; the first is the mix itself.
+    pub versions: Vec<Version>,
+    /// Things to look at.
+    pub findings: Vec<Finding>,
+}
+
+/// A source with its place in the mix.
+struct Source {
+    row: Row,
+    bus: Bus,
+    channels: usize,
+    /// Gain, pan and polarity as factors of left and right; zero where left out.
+    factors: (f32, f32),
+}
+
+impl Source {
+    fn new(row: Row, bus: Bus, channels: usize) -> Self {
+        let sides = if channels == 2 { balance_stereo(row.pan) } else { pan_mono(row.pan) };
+        let gain = row.gain.map_or(0.0, Decibels::gain);
+        let sign = if row.polarity == Polarity::Invert { -1.0 } else { 1.0 };
+        Self { row, bus, channels, factors: ((sides.0 * gain * sign) as f32, (sides.1 * gain * sign) as f32) }
+    }
+}
+
+/// Makes the rough mix and its versions in `dir`. Streams: memory does not grow with the song.
+///
+/// # Errors
+/// Usage when there is nothing to mix; audio faults of any source; output faults.
+pub fn make(song: &Song, layers: &[PrintedLayer<'_>], dir: &Path, progress: &dyn Progress) -> Result<Rough> {
+    if song.mics.is_empty() && layers.is_empty() && song.tracks.is_empty() {
+        return Err(Error::usage("there is nothing to mix", "Name at least one mic in the song sheet."));
+    }
+    make_folder(dir)?;
+    let (rate, frames) = (song.rate(), song.frames());
+    let seen = survey(open(song, layers)?, &song.mics, rate, frames, progress)?;
+    let mut findings = Vec::new();
+    let sources = place(song, layers, &seen, &mut findings);
+
+    let mix = dir.join(MIX);
+    let mut buses = Buses::create(&mix)?;
+    let drums = fill(&mut buses, open(song, layers)?, &sources, song, progress)?;
+    let music = Decibels(drums.map_or(NO_DRUMS, |l| l.0)).gain();
+    let has = |bus| sources.iter().any(|s| s.bus == bus && s.row.gain.is_some());
+    let all = Sends { kit: 1.0, layers: 1.0, music };
+
+    let write =
+        |sends, aim, name: &str, what| version::write(&buses, sends, aim, &song.rough, rate, &dir.join(name), what);
+    let (layered, accompanied) = (has(Bus::Layers), has(Bus::Music));
+    progress.begin("weighing and writing", 1 + u64::from(layered) + u64::from(accompanied));
+    let full = write(all, Aim::Target, MIX, "everything")?;
+    let shared = full.gain;
+    let mut versions = vec![full];
+    progress.advance(1);
+    if accompanied {
+        versions.push(write(Sends { music: 0.0, ..all }, Aim::Target, DRUMS_ONLY, "drums only")?);
+        progress.advance(1);
+    }
+    if layered {
+        let aim = Aim::Gain(shared);
+        versions.push(write(Sends { layers: 0.0, ..all }, aim, WITHOUT_LAYERS, "without layers")?);
+        progress.advance(1);
+    }
+    progress.end();
+    findings.extend(versions.iter().filter_map(missed));
+    Ok(Rough { rows: sources.into_iter().map(|s| with_music(s, music)).collect(), versions, findings })
+}
+
+/// The table shows the gain of music as it ends up, not as it lies in its bus.
+fn with_music(source: Source, music: f64) -> Row {
+    let mut row = source.row;
+    if source.bus == Bus::Music {
+        row.gain = row.gain.map(|g| Decibels(g.0 + 20.0 * music.log10()));
+    }
+    row
+}
+
+fn missed(v: &Version) -> Option<Finding> {
+    let (miss, got, target) = (v.miss()?, v.loudness.integrated?, v.target?);
+    (miss < -0.1).then(|| {
+        Finding::note(
+            &v.file,
+            format!("{} is at {got} instead of {target}: more would cost its peaks over {:.0} dB", v.what, GENTLE.0),
+        )
+    })
+}
+
+fn open(song: &Song, layers: &[PrintedLayer<'_>]) -> Result<Vec<Feed>> {
+    let mics = song.mics.iter().map(|m| m.info.path.as_path());
+    let tracks = song.tracks.iter().map(|t| t.info.path.as_path());
+    mics.chain(layers.iter().map(|l| l.file.as_path())).chain(tracks).map(|p| Feed::open(p, song.rate())).collect()
+}
+
+/// Decides gain and pan of every source.
+fn place(song: &Song, layers: &[PrintedLayer<'_>], seen: &[Seen], findings: &mut Vec<Finding>) -> Vec<Source> {
+    let strokes: Vec<_> = seen.iter().map(|s| s.loudness.momentary).collect();
+    let sides: Vec<_> = seen.iter().map(|s| s.side).collect();
+    let faders = balance(&song.mics, &strokes, &sides);
+    let mut sources = Vec::with_capacity(seen.len());
+    let mut rest = seen.iter();
+    for (m, (fader, s)) in song.mics.iter().zip(faders.iter().zip(rest.by_ref())) {
+        sources.push(mic_source(m, fader, s, findings));
+    }
+    for (l, s) in layers.iter().zip(rest.by_ref()) {
+        sources.push(layer_source(l, &song.mics, &faders, s));
+    }
+    for (t, s) in song.tracks.iter().zip(rest) {
+        sources.push(track_source(t, song, s, findings));
+    }
+    sources
+}
+
+fn mic_source(m: &Mic, fader: &Fader, s: &Seen, findings: &mut Vec<Finding>) -> Source {
+    let mut notes = Vec::new();
+    if fader.gain.is_none() {
+        notes.push("silent, left out");
+        findings.push(Finding::caution(
+            &m.info.path,
+            "there is no sound in this file; the rough mix leaves it out",
+            "Check that the right file is named in the sheet.",
+        ));
+    }
+    if fader.held_back {
+        notes.push("little but bleed, held back");
+    }
+    if m.polarity == Polarity::Undecided {
+        notes.push("polarity not decided");
+    }
+    let row = Row {
+        name: m.name.clone(),
+        file: m.info.path.clone(),
+        role: format!("{} {}", m.drum, m.place),
+        loudness: s.loudness.momentary,
+        gain: fader.gain,
+        pan: fader.pan,
+        polarity: m.polarity,
+        note: notes.join("; "),
+    };
+    Source::new(row, Bus::Kit, s.channels)
+}
+
+/// A layer gets the fader of the mic that it was aligned with, so that it stays as printed against the real drum.
+fn layer_source(l: &PrintedLayer<'_>, mics: &[Mic], faders: &[Fader], s: &Seen) -> Source {
+    let lead = mics.iter().zip(faders).find(|(m, f)| m.drum == l.plan.drum && f.gain.is_some());
+    let gain = s.loudness.momentary.map(|_| lead.and_then(|(_, f)| f.gain).unwrap_or_default());
+    let note = match (gain, lead) {
+        (None, _) => "silent, left out".into(),
+        (_, Some((m, _))) => format!("fader of {}", m.name),
+        _ => String::new(),
+    };
+    let row = Row {
+        name: l.plan.name.clone(),
+        file: l.file.clone(),
+        role: format!("layer under the {}", l.plan.drum),
+        loudness: s.loudness.momentary,
+        gain,
+        pan: l.plan.pan,
+        polarity: Polarity::Keep,
+        note,
+    };
+    Source::new(row, Bus::Layers, s.channels)
+}
+
+/// Music stands in its bus at the wanted distance from 0 LUFS; the bus is then set to the drums' loudness.
+fn track_source(t: &Track, song: &Song, s: &Seen, findings: &mut Vec<Finding>) -> Source {
+    let against = match t.kind {
+        TrackKind::Guide => Some(t.level.unwrap_or(song.rough.guide_level)),
+        TrackKind::Programming => Some(t.level.unwrap_or(PROGRAMMING_LEVEL)),
+        TrackKind::Click => t.level,
+    };
+    let gain = against.zip(s.loudness.integrated).map(|(a, l)| Decibels(a.0 - l.0));
+    let note = match (against, s.loudness.integrated) {
+        (None, _) => "a click is left out unless it is given a level".into(),
+        (Some(_), None) => {
+            findings.push(Finding::caution(
+                &t.info.path,
+                "there is no sound in this file; the rough mix leaves it out",
+                "Check that the right file is named in the sheet.",
+            ));
+            "silent, left out".into()
+        }
+        (Some(a), Some(_)) => format!("{a} against the drums"),
+    };
+    let row = Row {
+        name: t.name.clone(),
+        file: t.info.path.clone(),
+        role: kind_word(t.kind).into(),
+        loudness: s.loudness.integrated,
+        gain,
+        pan: t.pan.unwrap_or(0.0),
+        polarity: Polarity::Keep,
+        note,
+    };
+    Source::new(row, Bus::Music, s.channels)
+}
+
+/// The word for what a track is.
+#[must_use]
+pub fn kind_word(kind: TrackKind) -> &'static str {
+    match kind {
+        TrackKind::Guide => "guide",
+        TrackKind::Programming => "programmed part",
+        TrackKind::Click => "click",
+    }
+}
+
+/// Reads every source once more and adds it to its bus; gives the loudness of kit and layers together.
+fn fill(
+    buses: &mut Buses,
+    mut feeds: Vec<Feed>,
+    sources: &[Source],
+    song: &Song,
+    progress: &dyn Progress,
+) -> Result<Option<Lufs>> {
+    let watch = Watch { true_peak: false, ..Watch::MIX };
+    let mut meter = Meter::new(song.rate(), 2, watch)?;
+    let mut block = Vec::with_capacity(FRAMES_AT_ONCE * WIDTH);
+    let mut drums = Vec::with_capacity(FRAMES_AT_ONCE * 2);
+    let mut left = song.frames();
+    progress.begin("mixing", left);
+    while left > 0 {
+        let now = left.min(FRAMES_AT_ONCE as u64) as usize;
+        feeds.par_iter_mut().map(|f| f.next(now)).collect::<Result<Vec<()>>>()?;
+        block.clear();
+        block.resize(now * WIDTH, 0f32);
+        for (source, feed) in sources.iter().zip(&feeds) {
+            if source.row.gain.is_some() {
+                add(&mut block, source, feed);
+            }
+        }
+        buses.write(&block)?;
+        drums.clear();
+        drums.extend(block.chunks_exact(WIDTH).flat_map(|f| [f[0] + f[2], f[1] + f[3]]));
+        meter.add(&drums)?;
+        left -= now as u64;
+        progress.advance(now as u64);
+    }
+    buses.flush()?;
+    progress.end();
+    Ok(meter.loudness().integrated)
+}
+
+fn add(block: &mut [f32], source: &Source, feed: &Feed) {
+    let first = 2 * match source.bus {
+        Bus::Kit => 0,
+        Bus::Layers => 1,
+        Bus::Music => 2,
+    };
+    let (l, r) = source.factors;
+    let last = source.channels - 1;
+    for (frame, x) in block.chunks_exact_mut(WIDTH).zip(feed.block.chunks_exact(source.channels)) {
+        frame[first] += l * x[0];
+        frame[first + 1] += r * x[last];
+    }
+}
+
+/// Ceiling and target of a plan, in words for the table.
+#[must_use]
+pub fn aim_words(song: &Song) -> String {
+    format!("{} at {} or less", Lufs(song.rough.loudness), Dbtp(song.rough.true_peak))
+}

@@ -1,0 +1,144 @@
+//! One version of the mix: how loud it is made, what the safety limiter takes, and the file.
+//!
+//! In: the buses and their proportions. Out: a 24-bit WAV file and what was measured of it.
+
+use super::bus::{Buses, Sends};
+use super::{Dbtp, Limited, Limiter, Loudness, Lufs, Meter, Watch};
+use crate::audio::{SampleFormat, WavSpec, WavWriter};
+use crate::error::Result;
+use crate::song::RoughPlan;
+use crate::units::{Decibels, SampleRate};
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+
+/// The most that the safety limiter may take off a peak. Where the target would need more, the mix stays quieter.
+pub const GENTLE: Decibels = Decibels(6.0);
+/// How near to the target is near enough, LU.
+const NEAR: f64 = 0.03;
+/// Times that a limited mix is weighed at the most.
+const ROUNDS: usize = 6;
+
+/// A written version of the mix.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Version {
+    /// What it holds, in words (`everything`, `drums only`).
+    pub what: String,
+    /// The file.
+    pub file: PathBuf,
+    /// Gain from the balance to the file.
+    pub gain: Decibels,
+    /// Measured of the file's samples.
+    pub loudness: Loudness,
+    /// Loudness that was aimed at; `None` where the gain was given.
+    pub target: Option<Lufs>,
+    /// What the limiter took.
+    pub limited: Limited,
+}
+
+impl Version {
+    /// How far the file is from its target, LU; `None` without a target or loudness.
+    #[must_use]
+    pub fn miss(&self) -> Option<f64> {
+        Some(self.loudness.integrated?.0 - self.target?.0)
+    }
+}
+
+/// How loud a version is to be.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Aim {
+    /// The plan's loudness.
+    Target,
+    /// This gain, so that two versions can be compared.
+    Gain(Decibels),
+}
+
+/// A gain and a ceiling that were tried, and what came of it.
+struct Setting {
+    gain: f64,
+    ceiling: Option<Dbtp>,
+}
+
+/// Finds gain and ceiling for one version, then writes it.
+pub(super) fn write(
+    buses: &Buses,
+    sends: Sends,
+    aim: Aim,
+    plan: &RoughPlan,
+    rate: SampleRate,
+    file: &Path,
+    what: &str,
+) -> Result<Version> {
+    let setting = settle(buses, sends, aim, plan, rate)?;
+    let spec = WavSpec { rate, channels: 2, format: SampleFormat::Int24 };
+    let mut out = WavWriter::create(file, spec)?;
+    let (loudness, limited) = pass(buses, sends, &setting, rate, |block| out.write(block))?;
+    out.finish()?;
+    let target = matches!(aim, Aim::Target).then_some(Lufs(plan.loudness));
+    Ok(Version { what: what.into(), file: file.into(), gain: Decibels(setting.gain), loudness, target, limited })
+}
+
+fn settle(buses: &Buses, sends: Sends, aim: Aim, plan: &RoughPlan, rate: SampleRate) -> Result<Setting> {
+    let plain = pass(buses, sends, &Setting { gain: 0.0, ceiling: None }, rate, |_| Ok(()))?.0;
+    let (Some(now), peak) = (plain.integrated, plain.true_peak) else {
+        return Ok(Setting { gain: 0.0, ceiling: Some(Dbtp(plan.true_peak)) });
+    };
+    // Gains above this would make the limiter take more than is gentle.
+    let most = plan.true_peak + GENTLE.0 - peak.0;
+    let mut gain = match aim {
+        Aim::Target => (plan.loudness - now.0).min(most),
+        Aim::Gain(g) => g.0,
+    };
+    if peak.0 + gain <= plan.true_peak {
+        return Ok(Setting { gain, ceiling: None });
+    }
+    let mut ceiling = plan.true_peak;
+    for _ in 0..ROUNDS {
+        let setting = Setting { gain, ceiling: Some(Dbtp(ceiling)) };
+        let got = pass(buses, sends, &setting, rate, |_| Ok(()))?.0;
+        let over = got.true_peak.0 - plan.true_peak;
+        let short = match (aim, got.integrated) {
+            (Aim::Target, Some(l)) => (plan.loudness - l.0).min(most - gain),
+            _ => 0.0,
+        };
+        if over <= 0.0 && short.abs() <= NEAR {
+            break;
+        }
+        if over > 0.0 {
+            ceiling -= over + 0.01;
+        }
+        gain += short;
+    }
+    Ok(Setting { gain, ceiling: Some(Dbtp(ceiling)) })
+}
+
+/// Plays the buses once through the setting and measures what comes out.
+fn pass(
+    buses: &Buses,
+    sends: Sends,
+    setting: &Setting,
+    rate: SampleRate,
+    mut take: impl FnMut(&[f32]) -> Result<()>,
+) -> Result<(Loudness, Limited)> {
+    let mut meter = Meter::new(rate, 2, Watch::MIX)?;
+    let sends = sends.times(Decibels(setting.gain).gain());
+    let Some(ceiling) = setting.ceiling else {
+        buses.play(sends, |block| {
+            meter.add(block)?;
+            take(block)
+        })?;
+        return Ok((meter.loudness(), Limited::default()));
+    };
+    let mut limiter = Limiter::new(rate, ceiling);
+    let mut ready = Vec::new();
+    buses.play(sends, |block| {
+        ready.clear();
+        limiter.push(block, &mut ready);
+        meter.add(&ready)?;
+        take(&ready)
+    })?;
+    ready.clear();
+    limiter.finish(&mut ready);
+    meter.add(&ready)?;
+    take(&ready)?;
+    Ok((meter.loudness(), limiter.limited()))
+}

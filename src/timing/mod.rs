@@ -1,3 +1,32 @@
 //! The take against the song's grid: offsets, feel, report, and triggers pulled towards the grid.
+//!
+//! In: a hit list, a tempo map, the form. Out: [`Timing`], the whole check as plain data; [`Pulled`] triggers
+//! and the list of their moves; a printed click; and, where there was no click, a tempo map found from the hits.
+//! Early is negative, late positive, everywhere.
 
+mod bars;
+mod check;
+mod compare;
+mod context;
+mod drift;
+mod feel;
+#[cfg(test)]
+mod made;
+mod place;
+mod pull;
 pub mod stats;
+mod strokes;
+mod swing;
+mod words;
+
+pub use bars::{BarTightness, Outlier};
+pub use check::{CheckSettings, DrumTiming, Group, SectionSpan, Timing, check};
+pub use compare::{Halves, KickSnare};
+pub use context::Context;
+pub use drift::Drift;
+pub use feel::{Feel, Relation};
+pub use place::{Count, Placed};
+pub use pull::{Because, PullCounts, PullSettings, Pulled, Target, pull};
+pub use strokes::{Stroke, grid_step, step_ticks, strokes};
+pub use swing::{Level, Swing};
+pub use words::{Lean, early_late, just_noticed_ms, tightness};

@@ -54,7 +54,7 @@ fn half_a_bpm_too_fast_drifts_two_ms_a_beat() {
     let x: Vec<f64> = (0..1200).map(f64::from).collect();
     let y: Vec<f64> = x
         .iter()
-        .map(|&b| (60_000.0 / 120.5 - 500.0) * b + if b as u32 % 5 == 0 { 300.0 + (b * 7.0) % 90.0 } else { 0.0 })
+        .map(|&b| (60_000.0 / 120.5 - 500.0) * b + if b % 5.0 == 0.0 { 300.0 + (b * 7.0) % 90.0 } else { 0.0 })
         .collect();
     assert!((theil_sen(&x[..100], &y[..100]).unwrap() + 2.0747).abs() < 0.05);
     assert!((theil_sen(&x, &y).unwrap() + 2.0747).abs() < 0.01);

@@ -1,0 +1,89 @@
+//! Bar by bar: how tight each is, and the strokes that stand out, by name.
+//!
+//! In: placed strokes and each drum's usual place. Out: [`BarTightness`] a bar, [`Outlier`]s.
+
+use super::place::{Count, Placed};
+use super::words::early_late;
+use crate::song::Drum;
+use serde::Serialize;
+
+/// One bar of the take.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct BarTightness {
+    /// The bar, 1 is the song's first.
+    pub bar: i64,
+    /// Strokes in it.
+    pub strokes: usize,
+    /// Mean offset from the grid, ms.
+    pub mean_ms: f64,
+    /// Root mean square distance from each drum's usual place, ms.
+    pub rms_ms: f64,
+    /// Largest such distance, ms.
+    pub worst_ms: f64,
+}
+
+/// A stroke that stands out.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Outlier {
+    /// Index of its main hit in the hit list.
+    pub hit: usize,
+    /// The bar.
+    pub bar: i64,
+    /// The place in the bar.
+    pub count: Count,
+    /// The drum.
+    pub drum: Drum,
+    /// Distance from the grid line, ms.
+    pub offset_ms: f64,
+    /// Distance from where this drum usually sits, ms.
+    pub from_usual_ms: f64,
+}
+
+impl Outlier {
+    /// `bar 43, beat 2: snare 31 ms late`.
+    #[must_use]
+    pub fn sentence(&self) -> String {
+        format!("bar {}, beat {}: {} {}", self.bar, self.count, self.drum, early_late(self.offset_ms))
+    }
+}
+
+/// Every bar that has strokes, in order. `usual_ms` gives each drum's usual offset.
+#[must_use]
+pub fn bars(placed: &[Placed], usual_ms: impl Fn(Drum) -> f64) -> Vec<BarTightness> {
+    let mut sorted: Vec<&Placed> = placed.iter().collect();
+    sorted.sort_by_key(|p| p.at.bar);
+    sorted
+        .chunk_by(|a, b| a.at.bar == b.at.bar)
+        .filter_map(|bar| {
+            let n = bar.len() as f64;
+            let away = |p: &&Placed| p.offset_ms - usual_ms(p.drum);
+            Some(BarTightness {
+                bar: bar.first()?.at.bar,
+                strokes: bar.len(),
+                mean_ms: bar.iter().map(|p| p.offset_ms).sum::<f64>() / n,
+                rms_ms: (bar.iter().map(|p| away(p).powi(2)).sum::<f64>() / n).sqrt(),
+                worst_ms: bar.iter().map(|p| away(p).abs()).fold(0.0, f64::max),
+            })
+        })
+        .collect()
+}
+
+/// The strokes furthest from where their drum usually sits, one a bar, at most `count`, worst first.
+#[must_use]
+pub fn worst(placed: &[Placed], usual_ms: impl Fn(Drum) -> f64, count: usize) -> Vec<Outlier> {
+    let mut all: Vec<Outlier> = placed
+        .iter()
+        .map(|p| Outlier {
+            hit: p.hit,
+            bar: p.at.bar,
+            count: p.count,
+            drum: p.drum,
+            offset_ms: p.offset_ms,
+            from_usual_ms: p.offset_ms - usual_ms(p.drum),
+        })
+        .collect();
+    all.sort_by(|a, b| b.from_usual_ms.abs().total_cmp(&a.from_usual_ms.abs()).then(a.hit.cmp(&b.hit)));
+    let mut seen = std::collections::BTreeSet::new();
+    all.retain(|o| seen.len() < count && seen.insert(o.bar));
+    all
+}

@@ -1,0 +1,383 @@
+//! The whole check of a take against its grid.
+//!
+//! In: hit list, tempo map, grid, form. Out: [`Timing`], everything that the report, the summary and `--json` show.
+
+use super::bars::{BarTightness, Outlier, bars, worst};
+use super::compare::{Halves, KickSnare};
+use super::context::{Context, context};
+use super::drift::{Drift, drift};
+use super::feel::{FEW, Feel, Relation, circle, relation};
+use super::place::{Count, Placed, place};
+use super::stats::{Circular, median};
+use super::strokes::{step_ticks, strokes};
+use super::swing::{Swing, swing};
+use crate::finding::Finding;
+use crate::hits::HitList;
+use crate::song::{Drum, Section};
+use crate::tempo::{Grid, TempoMap};
+use crate::units::Seconds;
+use serde::Serialize;
+use std::f64::consts::TAU;
+
+#[cfg(test)]
+mod tests;
+
+/// Below this resultant the offsets' standard deviation is over 0.19 of a grid step: about one stroke in a
+/// hundred lies nearer to a line that was not meant (normal distribution).
+const CROWDED: f64 = 0.5;
+
+/// How to check.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct CheckSettings {
+    /// Lines that strokes are compared with.
+    pub grid: Grid,
+    /// Half width of the window that counts as on the line, ms.
+    pub window_ms: f64,
+    /// How many bars to name as the worst.
+    pub worst: usize,
+}
+
+impl CheckSettings {
+    /// The usual window: ±10 ms.
+    pub const WINDOW_MS: f64 = 10.0;
+    /// The usual number of bars that are named.
+    pub const WORST: usize = 8;
+
+    /// The usual settings on a grid.
+    #[must_use]
+    pub fn on(grid: Grid) -> Self {
+        Self { grid, window_ms: Self::WINDOW_MS, worst: Self::WORST }
+    }
+}
+
+/// A group of one drum's strokes and its feel.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Group<K> {
+    /// What the group has in common: a section's name, a place in the bar.
+    pub name: K,
+    /// Its feel.
+    pub feel: Feel,
+}
+
+/// One drum against the grid.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct DrumTiming {
+    /// The drum.
+    pub drum: Drum,
+    /// Whether it follows the grid at all.
+    pub relation: Relation,
+    /// The whole take. `None` where it does not follow the grid: a mean would be invented.
+    pub feel: Option<Feel>,
+    /// Section by section, in the order of the form.
+    pub sections: Vec<Group<String>>,
+    /// Place in the bar by place in the bar.
+    pub positions: Vec<Group<Count>>,
+    /// First half against second.
+    pub halves: Option<Halves>,
+}
+
+/// A section on the song's time line, for pictures.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct SectionSpan {
+    /// Its name.
+    pub name: String,
+    /// First bar.
+    pub first_bar: i64,
+    /// Bar after its last.
+    pub end_bar: i64,
+    /// Its start in the audio.
+    pub from: Seconds,
+    /// Its end in the audio.
+    pub to: Seconds,
+}
+
+/// A take against its grid.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Timing {
+    /// How it was checked.
+    pub settings: CheckSettings,
+    /// Strokes that were compared with the grid.
+    pub strokes: usize,
+    /// Grace notes and inner strokes of rolls, which count with their main stroke.
+    pub ornaments: usize,
+    /// Strokes before bar 1, which count nowhere.
+    pub before_bar_one: usize,
+    /// Median time between two grid lines, ms.
+    pub step_ms: f64,
+    /// Whether the take as a whole follows the grid.
+    pub relation: Relation,
+    /// How offsets creep over the song.
+    pub drift: Option<Drift>,
+    /// Drum by drum.
+    pub drums: Vec<DrumTiming>,
+    /// Kick against snare.
+    pub kick_snare: Option<KickSnare>,
+    /// Swing of eighths and sixteenths, where enough pairs were played.
+    pub swing: Vec<Swing>,
+    /// Bar by bar.
+    pub bars: Vec<BarTightness>,
+    /// What stands out, worst first.
+    pub worst: Vec<Outlier>,
+    /// The form on the time line.
+    pub form: Vec<SectionSpan>,
+    /// What the literature says.
+    pub context: Vec<Context>,
+    /// Things to look at.
+    pub findings: Vec<Finding>,
+    /// Every stroke.
+    pub placed: Vec<Placed>,
+}
+
+/// Checks a take. `end` is the end of the audio where known. Never fails: what cannot be told is told as a finding.
+#[must_use]
+pub fn check(
+    list: &HitList,
+    map: &TempoMap,
+    form: &[Section],
+    settings: &CheckSettings,
+    end: Option<Seconds>,
+) -> Timing {
+    let grid = settings.grid;
+    let strokes = strokes(list, Some((map, grid)));
+    let ornaments = strokes.iter().map(|s| s.hits.len() - 1).sum();
+    let (placed, before) = place(list, &strokes, map, grid, form);
+    let (relation_of_all, drift) = drift(&placed);
+    let drums: Vec<DrumTiming> =
+        Drum::FOUND.iter().filter_map(|&d| drum_timing(d, &placed, form, settings, relation_of_all)).collect();
+    let usual =
+        |drum: Drum| drums.iter().find(|d| d.drum == drum).and_then(|d| d.feel.as_ref()).map_or(0.0, |f| f.median_ms);
+    let feel = |drum: Drum| drums.iter().find(|d| d.drum == drum).and_then(|d| d.feel.as_ref());
+    let kick_snare = feel(Drum::Kick).zip(feel(Drum::Snare)).and_then(|(k, s)| KickSnare::of(&placed, k, s));
+    let follows = relation_of_all == Relation::Follows;
+    let step_ms = median(&placed.iter().map(|p| p.step_ms).collect::<Vec<_>>()).unwrap_or(0.0);
+    let mut timing = Timing {
+        settings: *settings,
+        strokes: placed.len(),
+        ornaments,
+        before_bar_one: before.len(),
+        step_ms,
+        relation: relation_of_all,
+        drift,
+        kick_snare,
+        swing: if follows { swing(&placed) } else { Vec::new() },
+        bars: if follows { bars(&placed, usual) } else { Vec::new() },
+        worst: if follows { worst(&placed, usual, settings.worst) } else { Vec::new() },
+        form: spans(form, map),
+        context: if placed.is_empty() { Vec::new() } else { context(step_ms) },
+        findings: Vec::new(),
+        drums,
+        placed,
+    };
+    timing.findings = findings(&timing, list, map, form, end);
+    timing
+}
+
+fn drum_timing(
+    drum: Drum,
+    placed: &[Placed],
+    form: &[Section],
+    settings: &CheckSettings,
+    whole: Relation,
+) -> Option<DrumTiming> {
+    let of: Vec<&Placed> = placed.iter().filter(|p| p.drum == drum).collect();
+    if of.is_empty() {
+        return None;
+    }
+    // A drum with few strokes is judged by the take that it is part of.
+    let relation = match (whole, relation(circle(&of))) {
+        (Relation::RunsAway { .. }, _) => whole,
+        (Relation::Follows, Relation::TooFew) => Relation::Follows,
+        (_, own) => own,
+    };
+    let told = matches!(relation, Relation::Follows | Relation::TooFew);
+    let window = settings.window_ms;
+    let mut counts: Vec<Count> = of.iter().map(|p| p.count).collect();
+    counts.sort_unstable();
+    counts.dedup();
+    let sections = form.iter().enumerate().filter_map(|(i, section)| {
+        let feel = Feel::of(of.iter().copied().filter(|p| p.section == Some(i)), window)?;
+        Some(Group { name: section.name.clone(), feel })
+    });
+    let positions = counts.into_iter().filter_map(|count| {
+        let feel = Feel::of(of.iter().copied().filter(|p| p.count == count), window)?;
+        Some(Group { name: count, feel })
+    });
+    Some(DrumTiming {
+        drum,
+        relation,
+        feel: told.then(|| Feel::of(of.iter().copied(), window)).flatten(),
+        sections: if told { sections.collect() } else { Vec::new() },
+        positions: if told { positions.collect() } else { Vec::new() },
+        halves: if told { Halves::of(&of, window) } else { None },
+    })
+}
+
+fn spans(form: &[Section], map: &TempoMap) -> Vec<SectionSpan> {
+    form.iter()
+        .map(|s| SectionSpan {
+            name: s.name.clone(),
+            first_bar: s.first_bar,
+            end_bar: s.end_bar,
+            from: map.time_at(map.bar_start(s.first_bar) as f64),
+            to: map.time_at(map.bar_start(s.end_bar) as f64),
+        })
+        .collect()
+}
+
+fn findings(t: &Timing, list: &HitList, map: &TempoMap, form: &[Section], end: Option<Seconds>) -> Vec<Finding> {
+    let mut out = Vec::new();
+    let sounding = t.strokes + t.before_bar_one;
+    if sounding == 0 {
+        out.push(Finding::song(
+            "There are no hits to check.",
+            "Look at the hit list: a lower --threshold or --floor finds more, and rows with state `dropped` do not count.",
+        ));
+        return out;
+    }
+    if t.strokes == 0 {
+        out.push(Finding::song(
+            format!("All {sounding} hits lie before bar 1, which begins at {}.", map.bar_one()),
+            "Check where bar 1 begins in the audio, and that tempo and recording start at the same point.",
+        ));
+        return out;
+    }
+    if t.before_bar_one > 0 {
+        let mut note = Finding::song(
+            format!(
+                "{} of {sounding} strokes lie before bar 1 (which begins at {}); they are not counted and not moved.",
+                t.before_bar_one,
+                map.bar_one()
+            ),
+            "",
+        );
+        note.weight = crate::finding::Weight::Note;
+        out.push(note);
+    }
+    if t.strokes == 1 {
+        out.push(Finding::song(
+            "There is only one hit: it has an offset, but one hit is no feel.",
+            "Check a longer take, or a lower --threshold.",
+        ));
+    } else if t.strokes < FEW {
+        out.push(Finding::song(
+            format!("There are only {} hits, too few to tell whether they follow the grid.", t.strokes),
+            "Check a longer take, or a lower --threshold.",
+        ));
+    }
+    out.extend(relation_finding(t, map));
+    out.extend(grid_findings(t));
+    out.extend(form_findings(t, map, form, end));
+    let last = list.hits.iter().map(|h| h.pos).max().unwrap_or_default().at(list.rate);
+    if let Some(end) = end
+        && last > end
+    {
+        out.push(Finding::song(
+            format!("The last hit lies at {last}, after the end of the audio at {end}."),
+            "Check that hit list and audio belong together.",
+        ));
+    }
+    out
+}
+
+fn relation_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
+    match t.relation {
+        Relation::None => Some(match coarser_grid(t) {
+            Some(lines) => Finding::song(
+                format!(
+                    "The hits have no relation to this grid: its lines lie only {:.0} ms apart, finer than the hits are spaced and spread.",
+                    t.step_ms
+                ),
+                format!("Choose --grid 1/{lines}, which the hits follow."),
+            ),
+            None => Finding::song(
+                "The hits have no relation to this grid: they lie anywhere between its lines.",
+                "Check the tempo, the start of bar 1 and the grid; where there was no click, let the tempo be found from the hits.",
+            ),
+        }),
+        Relation::RunsAway { bpm_factor } => {
+            let bpm = map.tempos().first().map_or(0.0, |c| 60e6 / f64::from(c.us_per_quarter));
+            let said = if map.tempos().len() == 1 {
+                format!("the take fits {:.2} BPM, the map says {bpm:.2}", bpm * bpm_factor)
+            } else {
+                format!("the take runs {:+.2} % against the map", (bpm_factor - 1.0) * 100.0)
+            };
+            let over = t.drift.map_or(0.0, |d| d.over_song_ms.abs());
+            Some(Finding::song(
+                format!("The hits run through the grid, {over:.0} ms over the song: {said}."),
+                "Check the tempo; where there was no click, let the tempo be found from the hits.",
+            ))
+        }
+        Relation::Follows | Relation::TooFew => None,
+    }
+}
+
+/// The finest coarser grid that the hits follow, as lines a whole note.
+fn coarser_grid(t: &Timing) -> Option<u32> {
+    let name = t.settings.grid.lines_per_whole;
+    [2u32, 4].into_iter().filter(|f| name.is_multiple_of(*f) && name / f >= 4).find_map(|factor| {
+        let step = step_ticks(t.settings.grid) * f64::from(factor);
+        let turns = t.placed.iter().map(|p| TAU * (p.line.tick + p.offset_ticks) / step);
+        (relation(Circular::of(turns)) == Relation::Follows).then_some(name / factor)
+    })
+}
+
+/// Is the grid one that these strokes can be compared with?
+fn grid_findings(t: &Timing) -> Vec<Finding> {
+    let mut out = Vec::new();
+    let all: Vec<&Placed> = t.placed.iter().collect();
+    let name = t.settings.grid.lines_per_whole;
+    let coarser = "Choose a coarser --grid.";
+    let line_ms = format!("{:.0} ms", t.step_ms);
+    if t.strokes >= FEW && t.relation == Relation::Follows && circle(&all).is_some_and(|c| c.resultant < CROWDED) {
+        out.push(Finding::song(
+            format!(
+                "The lines of a 1/{name} grid lie only {line_ms} apart, closer than these hits can be told apart: some hits may be compared with the wrong line."
+            ),
+            coarser,
+        ));
+    } else if t.strokes >= 2 * FEW && t.settings.grid.swing == 0.5 {
+        // Every second line unused: the same offsets come out of a grid half as fine, with less risk.
+        let step = step_ticks(t.settings.grid);
+        let odd = t.placed.iter().filter(|p| (p.line.tick / step).round().rem_euclid(2.0) == 1.0).count();
+        if odd == 0 && name > 4 && name.is_multiple_of(2) {
+            let mut note = Finding::song(
+                format!(
+                    "No hit uses the finest lines of the 1/{name} grid ({line_ms} apart): the grid is finer than the hits' spacing."
+                ),
+                format!("--grid 1/{} gives the same offsets, and no hit can fall to a wrong line.", name / 2),
+            );
+            note.weight = crate::finding::Weight::Note;
+            out.push(note);
+        }
+    }
+    out
+}
+
+/// Does the form cover the hits, and do the markers lie in the song?
+fn form_findings(t: &Timing, map: &TempoMap, form: &[Section], end: Option<Seconds>) -> Vec<Finding> {
+    let mut out = Vec::new();
+    if let (Some(last), false) = (form.last(), form.is_empty()) {
+        let outside = t.placed.iter().filter(|p| p.section.is_none()).count();
+        if outside > 0 {
+            out.push(Finding::song(
+                format!(
+                    "{outside} hits lie in no section of the form, which ends with \"{}\" before bar {}.",
+                    last.name, last.end_bar
+                ),
+                "Add the missing section to the form.",
+            ));
+        }
+    }
+    if let Some(end) = end {
+        for m in map.markers() {
+            let at = map.time_at(m.tick as f64);
+            if at > end {
+                out.push(Finding::song(
+                    format!("The marker \"{}\" lies at {at}, after the end of the audio at {end}.", m.name),
+                    "Move or remove the marker, or check that tempo track and audio belong together.",
+                ));
+            }
+        }
+    }
+    out
+}

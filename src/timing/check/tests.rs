@@ -1,0 +1,194 @@
+use super::*;
+use crate::hits::{Hit, Kind};
+use crate::tempo::Meter;
+use crate::timing::Lean;
+use crate::timing::made::{hit, list, noise, normal};
+use crate::units::Bpm;
+
+fn map() -> TempoMap {
+    TempoMap::constant(Bpm::new(120.0).unwrap(), Meter::FOUR_FOUR, Seconds(2.0))
+}
+
+/// Kick on 1 and 3, snare on 2 and 4, `bars` bars at 120 BPM from 2 s, each stroke shifted by `shift(quarter, drum)`.
+fn take(bars: u32, mut shift: impl FnMut(u32, Drum) -> f64) -> HitList {
+    let mut hits = Vec::new();
+    for q in 0..bars * 4 {
+        let drum = if q % 2 == 0 { Drum::Kick } else { Drum::Snare };
+        hits.push(hit(drum, 2000.0 + 500.0 * f64::from(q) + shift(q, drum), 100));
+    }
+    list(hits)
+}
+
+fn checked(l: &HitList) -> Timing {
+    check(l, &map(), &[], &CheckSettings::on(Grid::SIXTEENTH), None)
+}
+
+fn feel(t: &Timing, drum: Drum) -> &Feel {
+    t.drums.iter().find(|d| d.drum == drum).unwrap().feel.as_ref().unwrap()
+}
+
+#[test]
+fn a_known_offset_and_jitter_are_found_again() {
+    // 8 ms late with a standard deviation of 6 ms, 800 strokes: two standard errors of the median are 0.53 ms,
+    // of the spread about 0.5 ms.
+    let mut n = normal(7);
+    let t = checked(&take(200, |_, d| if d == Drum::Snare { 8.0 } else { -3.0 } + 6.0 * n()));
+    assert!((feel(&t, Drum::Snare).median_ms - 8.0).abs() < 0.8);
+    assert!((feel(&t, Drum::Kick).median_ms + 3.0).abs() < 0.8);
+    assert!((feel(&t, Drum::Snare).spread_ms.unwrap() - 6.0).abs() < 0.8);
+    let ks = t.kick_snare.unwrap();
+    assert!((ks.snare_behind_ms - 11.0).abs() < 1.1);
+    assert_eq!(t.relation, Relation::Follows);
+    assert!(t.findings.iter().all(|f| f.weight == crate::finding::Weight::Note), "{:?}", t.findings);
+}
+
+#[test]
+fn ten_ms_early_is_human_playing_and_no_wrong_tempo() {
+    // Fujii et al. 2011: professionals play kick and snare about 10 ms early at 120 BPM.
+    let mut n = normal(3);
+    let t = checked(&take(32, |_, _| -10.0 + 5.0 * n()));
+    assert_eq!(t.relation, Relation::Follows);
+    assert!((feel(&t, Drum::Kick).median_ms + 10.0).abs() < 2.5);
+    assert_eq!(feel(&t, Drum::Snare).lean, Lean::Early);
+}
+
+#[test]
+fn sixty_ms_late_is_still_late_and_not_early_for_the_next_line() {
+    // Sixteenths are 125 ms apart: a feel at 60 ms, half its strokes nearer to the following line.
+    let mut n = normal(11);
+    let t = checked(&take(32, |_, _| 60.0 + 5.0 * n()));
+    let f = feel(&t, Drum::Snare);
+    assert!((f.median_ms.abs() - 60.0).abs() < 4.0, "{}", f.median_ms);
+    assert!(f.spread_ms.unwrap() < 9.0);
+}
+
+#[test]
+fn a_slow_drift_is_found_and_named_over_the_song() {
+    // 0.1 ms a quarter over 399 quarters.
+    let mut n = normal(5);
+    let t = checked(&take(100, |q, _| -20.0 + 0.1 * f64::from(q) + 4.0 * n()));
+    let d = t.drift.unwrap();
+    assert!((d.ms_per_quarter - 0.1).abs() < 0.005);
+    assert!((d.over_song_ms - 39.9).abs() < 2.0);
+    let halves = t.drums[0].halves.as_ref().unwrap();
+    assert!((halves.second.median_ms - halves.first.median_ms - 20.0).abs() < 2.5);
+    assert!(halves.sentence().contains("ms later"), "{}", halves.sentence());
+}
+
+#[test]
+fn a_take_half_a_bpm_faster_runs_away_and_its_tempo_is_named() {
+    // Played at 120.5 on a map of 120: 2.0747 ms earlier every quarter, 663 ms over 80 bars.
+    let mut n = normal(9);
+    let t = checked(&take(80, |q, _| f64::from(q) * (60_000.0 / 120.5 - 500.0) + 5.0 * n()));
+    let Relation::RunsAway { bpm_factor } = t.relation else { panic!("{:?}", t.relation) };
+    assert!((bpm_factor * 120.0 - 120.5).abs() < 0.01, "{}", bpm_factor * 120.0);
+    assert!(t.drums.iter().all(|d| d.feel.is_none()));
+    assert!(t.findings.iter().any(|f| f.what.contains("120.50 BPM")), "{:?}", t.findings);
+}
+
+#[test]
+fn strokes_anywhere_have_no_relation_and_no_mean() {
+    let mut u = noise(21);
+    let t = checked(&list((0..200).map(|_| hit(Drum::Snare, 2000.0 + 60_000.0 * u(), 90)).collect()));
+    assert_eq!(t.relation, Relation::None);
+    assert!(t.drums.iter().all(|d| d.feel.is_none() && d.sections.is_empty()));
+    assert!(t.worst.is_empty());
+    assert!(t.findings.iter().any(|f| f.what.contains("no relation to this grid")));
+}
+
+#[test]
+fn the_worst_bar_is_named_as_a_drummer_would_name_it() {
+    // The 170th quarter is beat 2 of bar 43.
+    let mut n = normal(13);
+    let t = checked(&take(60, |q, _| if q == 169 { 31.0 } else { 2.0 * n() }));
+    assert_eq!(t.worst[0].sentence(), "bar 43, beat 2: snare 31 ms late");
+    let bar = t.bars.iter().max_by(|a, b| a.rms_ms.total_cmp(&b.rms_ms)).unwrap();
+    assert_eq!(bar.bar, 43);
+}
+
+#[test]
+fn triplet_swing_has_a_ratio_of_two_and_straight_eighths_of_one() {
+    let eighths = |share: f64| {
+        let mut n = normal(17);
+        let mut hits = Vec::new();
+        for q in 0..64 {
+            let q = f64::from(q);
+            hits.push(hit(Drum::Kick, 2000.0 + 500.0 * q + 4.0 * n() - 8.0, 100));
+            hits.push(hit(Drum::Snare, 2000.0 + 500.0 * (q + share) + 4.0 * n() - 8.0, 100));
+        }
+        checked(&list(hits)).swing.into_iter().find(|s| s.level == Level::Eighths).unwrap()
+    };
+    use crate::timing::swing::Level;
+    let swung = eighths(2.0 / 3.0);
+    assert!((swung.ratio - 2.0).abs() < 0.1, "{}", swung.ratio);
+    assert_eq!(swung.words(), "swung in triplets");
+    let straight = eighths(0.5);
+    assert!((straight.ratio - 1.0).abs() < 0.03);
+    assert_eq!(straight.words(), "straight");
+}
+
+#[test]
+fn figures_come_by_section_and_by_place_in_the_bar() {
+    let form = [
+        Section { name: "verse".into(), first_bar: 1, end_bar: 9 },
+        Section { name: "chorus".into(), first_bar: 9, end_bar: 17 },
+    ];
+    let l = take(16, |q, d| match (d, q / 32) {
+        (Drum::Snare, 0) => 4.0,
+        (Drum::Snare, _) => 12.0,
+        _ => {
+            if q % 4 == 0 {
+                -2.0
+            } else {
+                2.0
+            }
+        }
+    });
+    let t = check(&l, &map(), &form, &CheckSettings::on(Grid::SIXTEENTH), None);
+    let snare = t.drums.iter().find(|d| d.drum == Drum::Snare).unwrap();
+    let of = |name: &str| snare.sections.iter().find(|g| g.name == name).unwrap().feel.median_ms;
+    assert!((of("verse") - 4.0).abs() < 0.02 && (of("chorus") - 12.0).abs() < 0.02);
+    let kick = t.drums.iter().find(|d| d.drum == Drum::Kick).unwrap();
+    let at = |name: &str| kick.positions.iter().find(|g| g.name.to_string() == name).unwrap().feel.median_ms;
+    assert!((at("1") + 2.0).abs() < 0.02 && (at("3") - 2.0).abs() < 0.02);
+}
+
+#[test]
+fn grace_notes_count_with_their_stroke() {
+    let mut hits = take(8, |_, _| 0.0).hits;
+    hits.push(Hit { kind: Kind::Flam, ..hit(Drum::Snare, 2470.0, 40) });
+    let t = checked(&list(hits));
+    assert_eq!((t.strokes, t.ornaments), (32, 1));
+    assert!(feel(&t, Drum::Snare).median_ms.abs() < 0.02);
+}
+
+#[test]
+fn no_hit_one_hit_and_only_early_hits_are_said_plainly() {
+    let says = |l: &HitList, words: &str| {
+        let t = checked(l);
+        assert!(t.findings.iter().any(|f| f.what.contains(words) && !f.remedy.is_empty()), "{:?}", t.findings);
+    };
+    says(&list(vec![]), "no hits");
+    says(&list(vec![hit(Drum::Kick, 2504.0, 100)]), "only one hit");
+    says(&list(vec![hit(Drum::Kick, 100.0, 100), hit(Drum::Kick, 600.0, 100)]), "before bar 1");
+}
+
+#[test]
+fn a_grid_that_is_too_fine_is_said() {
+    let fine = Grid { lines_per_whole: 32, swing: 0.5 };
+    let t = check(&take(16, |_, _| 0.0), &map(), &[], &CheckSettings::on(fine), None);
+    assert!(t.findings.iter().any(|f| f.what.contains("finer than the hits' spacing")), "{:?}", t.findings);
+    let mut n = normal(23);
+    let t = check(&take(64, |_, _| 14.0 * n()), &map(), &[], &CheckSettings::on(fine), None);
+    assert!(t.findings.iter().any(|f| f.what.contains("wrong line")), "{:?}", t.findings);
+    let t = check(&take(64, |_, _| 17.0 * n()), &map(), &[], &CheckSettings::on(fine), None);
+    assert!(t.findings.iter().any(|f| f.remedy.contains("--grid 1/16")), "{:?}", t.findings);
+}
+
+#[test]
+fn hits_behind_the_form_and_behind_the_audio_are_said() {
+    let form = [Section { name: "verse".into(), first_bar: 1, end_bar: 3 }];
+    let t = check(&take(4, |_, _| 0.0), &map(), &form, &CheckSettings::on(Grid::SIXTEENTH), Some(Seconds(5.0)));
+    assert!(t.findings.iter().any(|f| f.what.contains("no section of the form")));
+    assert!(t.findings.iter().any(|f| f.what.contains("after the end of the audio")));
+}

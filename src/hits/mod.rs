@@ -11,7 +11,9 @@ mod list;
 pub mod novelty;
 pub mod pick;
 pub mod take;
+pub mod velocity;
 
 pub use find::{Evidence, Found, find};
 pub use hit::{GridPlace, Hit, Kind, State};
 pub use list::{HitList, HitListFault};
+pub use velocity::velocities;

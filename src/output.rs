@@ -5,8 +5,9 @@
 
 use crate::error::{ExitCode, Fault, Located, Result};
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, BufWriter, Seek, SeekFrom, Write};
+use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Why something could not be written.
 #[derive(Clone, Debug, thiserror::Error)]
@@ -53,8 +54,29 @@ impl Fault for OutputFault {
 pub fn fault_of(e: &io::Error) -> OutputFault {
     match e.kind() {
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => OutputFault::Full,
-        _ => OutputFault::Write(e.to_string()),
+        _ => OutputFault::Write(in_words(e)),
     }
+}
+
+/// An error of the system in a musician's words.
+#[must_use]
+pub fn in_words(e: &io::Error) -> String {
+    use io::ErrorKind as K;
+    let words = match e.kind() {
+        K::PermissionDenied => "you are not allowed to",
+        K::NotFound => "the folder does not exist",
+        K::ReadOnlyFilesystem => "the disk is write-protected",
+        K::StorageFull | K::QuotaExceeded => "the disk is full",
+        K::FileTooLarge => "the disk does not take files of this size",
+        K::IsADirectory => "there is a folder of this name",
+        K::NotADirectory => "a part of the path is a file, not a folder",
+        K::InvalidFilename => "the name is too long or has characters that the disk does not take",
+        K::AlreadyExists => "there is something of this name already",
+        K::UnexpectedEof => "the file became shorter while it was read",
+        K::StaleNetworkFileHandle | K::NetworkDown | K::NetworkUnreachable | K::TimedOut => "the network disk is gone",
+        _ => return e.to_string(),
+    };
+    words.into()
 }
 
 /// Makes a folder and its parents.
@@ -62,29 +84,80 @@ pub fn fault_of(e: &io::Error) -> OutputFault {
 /// # Errors
 /// [`OutputFault::Folder`] when it cannot be made.
 pub fn make_folder(path: &Path) -> Result<()> {
-    fs::create_dir_all(path).map_err(|e| Located::whole(path, OutputFault::Folder(e.to_string())).into())
+    fs::create_dir_all(path).map_err(|e| Located::whole(path, OutputFault::Folder(in_words(&e))).into())
 }
 
+/// Refuses a target that is one of the inputs, however it is spelled: relative paths, links and hard links
+/// are seen through.
+///
+/// # Errors
+/// [`OutputFault::WouldReplaceInput`] on the target; [`OutputFault::Write`] where its folder cannot be looked into.
+pub fn refuse_to_replace<P: AsRef<Path>>(target: &Path, inputs: impl IntoIterator<Item = P>) -> Result<()> {
+    let Ok(meta) = fs::metadata(target) else { return Ok(()) }; // What does not exist cannot be replaced.
+    let real = fs::canonicalize(target).map_err(|e| Located::whole(target, fault_of(&e)))?;
+    for input in inputs {
+        let input = input.as_ref();
+        let same = fs::canonicalize(input).is_ok_and(|p| p == real)
+            || fs::metadata(input).is_ok_and(|other| is_same_file(&meta, &other));
+        if same {
+            return Err(Located::whole(target, OutputFault::WouldReplaceInput).into());
+        }
+    }
+    Ok(())
+}
+
+#[cfg(unix)]
+fn is_same_file(a: &fs::Metadata, b: &fs::Metadata) -> bool {
+    use std::os::unix::fs::MetadataExt;
+    a.is_file() && (a.dev(), a.ino()) == (b.dev(), b.ino())
+}
+
+#[cfg(not(unix))]
+fn is_same_file(_: &fs::Metadata, _: &fs::Metadata) -> bool {
+    false
+}
+
+/// Numbers the passing names of one run, so that two files never share one.
+static NEXT: AtomicU64 = AtomicU64::new(0);
+
 /// A file that appears under its name only when complete.
+///
+/// It can be read back, written and sought while it has its passing name.
 #[derive(Debug)]
 pub struct AtomicFile {
     target: PathBuf,
     beside: PathBuf,
     file: Option<BufWriter<File>>,
+    placed: bool,
 }
 
 impl AtomicFile {
     /// Starts a file beside `target` (same folder, hidden name ending in `.tmp-underlay`).
     ///
     /// # Errors
-    /// [`OutputFault`] when the folder is missing or not writable.
+    /// [`OutputFault`] when the folder is missing or not writable, or the target is a folder.
     pub fn create(target: &Path) -> Result<Self> {
-        let name = target.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        let short: String = name.chars().take(40).collect();
-        let beside = target.with_file_name(format!(".{short}.{}.tmp-underlay", std::process::id()));
-        let file = OpenOptions::new().write(true).read(true).create(true).truncate(true).open(&beside);
-        let file = file.map_err(|e| Located::whole(target, fault_of(&e)))?;
-        Ok(Self { target: target.to_owned(), beside, file: Some(BufWriter::with_capacity(1 << 18, file)) })
+        let fail = |e: &io::Error| Located::whole(target, fault_of(e));
+        let Some(name) = target.file_name() else {
+            return Err(fail(&io::ErrorKind::IsADirectory.into()).into());
+        };
+        if target.is_dir() {
+            return Err(fail(&io::ErrorKind::IsADirectory.into()).into());
+        }
+        let short: String = name.to_string_lossy().chars().take(40).collect();
+        loop {
+            let n = NEXT.fetch_add(1, Ordering::Relaxed);
+            let beside = target.with_file_name(format!(".{short}.{}-{n}.tmp-underlay", std::process::id()));
+            match OpenOptions::new().write(true).read(true).create_new(true).open(&beside) {
+                Ok(file) => {
+                    let file = Some(BufWriter::with_capacity(1 << 18, file));
+                    return Ok(Self { target: target.to_owned(), beside, file, placed: false });
+                }
+                // Left behind by a run of the same number that was killed: take the next name.
+                Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {}
+                Err(e) => return Err(fail(&e).into()),
+            }
+        }
     }
 
     /// The name that the file will have.
@@ -99,22 +172,34 @@ impl AtomicFile {
         &self.beside
     }
 
+    /// Brings everything written so far to the disk; the file keeps its passing name.
+    ///
+    /// # Errors
+    /// [`OutputFault`], the disk being full among them.
+    pub fn settle(&mut self) -> Result<()> {
+        self.try_settle().map_err(|e| Located::whole(&self.target, fault_of(&e)).into())
+    }
+
     /// Flushes to the disk and gives the file its name, replacing an older one in one step.
     ///
     /// # Errors
     /// [`OutputFault`] when flushing or renaming fails; the old file is then still there.
     pub fn commit(mut self) -> Result<()> {
-        let target = self.target.clone();
-        let done = self.finish();
-        done.map_err(|e| Located::whole(&target, fault_of(&e)).into())
+        self.settle()?;
+        self.place()
     }
 
-    fn finish(&mut self) -> io::Result<()> {
-        if let Some(mut w) = self.file.take() {
-            w.flush()?;
-            w.get_ref().sync_data()?;
-        }
-        fs::rename(&self.beside, &self.target)
+    fn try_settle(&mut self) -> io::Result<()> {
+        let w = self.writer()?;
+        w.flush()?;
+        w.get_ref().sync_data()
+    }
+
+    fn place(&mut self) -> Result<()> {
+        self.file.take();
+        fs::rename(&self.beside, &self.target).map_err(|e| Located::whole(&self.target, fault_of(&e)))?;
+        self.placed = true;
+        Ok(())
     }
 
     fn writer(&mut self) -> io::Result<&mut BufWriter<File>> {
@@ -132,6 +217,14 @@ impl Write for AtomicFile {
     }
 }
 
+impl Read for AtomicFile {
+    fn read(&mut self, buf: &mut [u8]) -> io::Result<usize> {
+        let w = self.writer()?;
+        w.flush()?;
+        w.get_mut().read(buf)
+    }
+}
+
 impl Seek for AtomicFile {
     fn seek(&mut self, pos: SeekFrom) -> io::Result<u64> {
         self.writer()?.seek(pos)
@@ -140,10 +233,24 @@ impl Seek for AtomicFile {
 
 impl Drop for AtomicFile {
     fn drop(&mut self) {
-        self.file.take();
-        // After a commit the passing name is gone; otherwise remove it. A failure here changes nothing for the user.
-        let _ = fs::remove_file(&self.beside);
+        if !self.placed {
+            self.file.take();
+            // A failure here changes nothing for the user.
+            let _ = fs::remove_file(&self.beside);
+        }
     }
+}
+
+/// Gives several finished files their names together: all are on the disk before the first is renamed, so that
+/// a full disk leaves none of them.
+///
+/// # Errors
+/// [`OutputFault`] of the first file that fails.
+pub fn commit_all(mut files: Vec<AtomicFile>) -> Result<()> {
+    for f in &mut files {
+        f.settle()?;
+    }
+    files.iter_mut().try_for_each(AtomicFile::place)
 }
 
 /// Writes whole contents to a file, atomically.
@@ -177,5 +284,124 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let e = write_whole(&dir.path().join("no/such/hits.csv"), b"x").unwrap_err();
         assert_eq!(e.exit_code(), ExitCode::Output);
+    }
+
+    #[test]
+    fn two_files_of_one_run_with_the_same_long_beginning_do_not_meet() {
+        let dir = tempfile::tempdir().unwrap();
+        let long = "a name that goes on and on so that its beginning says nothing ";
+        let targets = [1, 2].map(|n| dir.path().join(format!("{long}{n}.csv")));
+        let mut files = targets.each_ref().map(|t| AtomicFile::create(t).unwrap());
+        files[0].write_all(b"first").unwrap();
+        files[1].write_all(b"second").unwrap();
+        commit_all(files.into()).unwrap();
+        assert_eq!(fs::read(&targets[0]).unwrap(), b"first");
+        assert_eq!(fs::read(&targets[1]).unwrap(), b"second");
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 2);
+    }
+
+    #[test]
+    fn one_target_written_from_many_threads_is_one_of_them_whole() {
+        let dir = tempfile::tempdir().unwrap();
+        let target = dir.path().join("hits.csv");
+        std::thread::scope(|s| {
+            for n in 0..8u8 {
+                let target = &target;
+                s.spawn(move || write_whole(target, &[n; 50_000]).unwrap());
+            }
+        });
+        let got = fs::read(&target).unwrap();
+        assert!(got.len() == 50_000 && got.iter().all(|b| *b == got[0]));
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn of_files_that_belong_together_none_appears_when_one_cannot() {
+        let dir = tempfile::tempdir().unwrap();
+        let (a, b) = (dir.path().join("a.mid"), dir.path().join("b.mid"));
+        let files = vec![AtomicFile::create(&a).unwrap(), AtomicFile::create(&b).unwrap()];
+        drop(files);
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 0);
+    }
+
+    #[test]
+    fn a_name_of_200_letters_outside_ascii_is_written_and_one_too_long_is_explained() {
+        let dir = tempfile::tempdir().unwrap();
+        write_whole(&dir.path().join("ä".repeat(100)), b"x").unwrap();
+        let e = write_whole(&dir.path().join("k".repeat(300)), b"x").unwrap_err();
+        assert!(e.to_string().contains("too long"), "{e}");
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn a_folder_in_the_place_of_the_file_is_an_output_error_and_stays() {
+        let dir = tempfile::tempdir().unwrap();
+        let e = write_whole(dir.path(), b"x").unwrap_err();
+        assert!(e.to_string().contains("folder of this name"), "{e}");
+        assert_eq!(e.exit_code(), ExitCode::Output);
+    }
+
+    #[test]
+    fn a_path_through_a_file_is_told_in_words() {
+        let dir = tempfile::tempdir().unwrap();
+        let file = dir.path().join("song.toml");
+        write_whole(&file, b"x").unwrap();
+        let e = make_folder(&file.join("out")).unwrap_err();
+        assert!(e.to_string().contains("a part of the path is a file"), "{e}");
+    }
+
+    /// 28 is ENOSPC, 122 EDQUOT on Linux (errno(3)).
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn a_full_disk_and_a_used_up_quota_are_called_full() {
+        for code in [28, 122] {
+            assert!(matches!(fault_of(&io::Error::from_raw_os_error(code)), OutputFault::Full));
+        }
+    }
+
+    /// `/dev/full` refuses every byte as a full disk does (full(4)).
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn a_disk_that_fills_up_while_writing_is_called_full_and_leaves_the_old_file() {
+        let dir = tempfile::tempdir().unwrap();
+        let target = dir.path().join("hits.csv");
+        write_whole(&target, b"old").unwrap();
+        let mut f = AtomicFile::create(&target).unwrap();
+        let full = OpenOptions::new().write(true).open("/dev/full").unwrap();
+        f.file = Some(BufWriter::new(full));
+        f.write_all(b"new").unwrap();
+        let e = f.commit().unwrap_err();
+        assert!(e.to_string().contains("the disk is full"), "{e}");
+        assert_eq!(fs::read(&target).unwrap(), b"old");
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn a_recording_is_never_replaced_however_it_is_spelled() {
+        let dir = tempfile::tempdir().unwrap();
+        let take = dir.path().join("kick.wav");
+        fs::write(&take, b"x").unwrap();
+        fs::create_dir(dir.path().join("sub")).unwrap();
+        let crooked = dir.path().join("sub").join("..").join("kick.wav");
+        let e = refuse_to_replace(&crooked, [&take]).unwrap_err();
+        assert!(e.to_string().contains("would replace one of the recordings"), "{e}");
+        assert!(refuse_to_replace(&dir.path().join("snare.wav"), [&take]).is_ok());
+        let other = dir.path().join("hits.csv");
+        fs::write(&other, b"x").unwrap();
+        assert!(refuse_to_replace(&other, [&take]).is_ok(), "an older result may be replaced");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_recording_is_never_replaced_through_a_link() {
+        let dir = tempfile::tempdir().unwrap();
+        let take = dir.path().join("kick.wav");
+        fs::write(&take, b"x").unwrap();
+        let (soft, hard) = (dir.path().join("soft.wav"), dir.path().join("hard.wav"));
+        std::os::unix::fs::symlink(&take, &soft).unwrap();
+        fs::hard_link(&take, &hard).unwrap();
+        assert!(refuse_to_replace(&soft, [&take]).is_err());
+        assert!(refuse_to_replace(&hard, [&take]).is_err());
+        assert!(refuse_to_replace(&take, [&soft]).is_err());
     }
 }

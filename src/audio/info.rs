@@ -2,6 +2,7 @@
 
 use crate::error::{ExitCode, Fault};
 use crate::finding::Finding;
+use crate::output::in_words;
 use crate::units::{SamplePos, SampleRate, Seconds};
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
@@ -38,6 +39,12 @@ impl SampleFormat {
             SampleFormat::Float64 => 64,
             SampleFormat::Lossy => 0,
         }
+    }
+
+    /// Whether samples are stored as whole numbers.
+    #[must_use]
+    pub fn is_integer(self) -> bool {
+        matches!(self, Self::Int8 | Self::Int16 | Self::Int24 | Self::Int32)
     }
 }
 
@@ -116,8 +123,11 @@ pub enum AudioFault {
     /// The system would not open or read it.
     #[error("cannot be read ({0})")]
     Unreadable(String),
+    /// A folder was named where a file is wanted.
+    #[error("this is a folder, not an audio file")]
+    Folder,
     /// Not a format that is understood.
-    #[error("this is not a WAV, AIFF or FLAC file ({0})")]
+    #[error("this is not a WAV, AIFF, FLAC or MP3 file ({0})")]
     NotAudio(String),
     /// The file holds no samples.
     #[error("there is no audio in this file")]
@@ -135,10 +145,22 @@ pub enum AudioFault {
     Unsupported(String),
 }
 
+impl AudioFault {
+    /// The fault that an error of the system stands for.
+    #[must_use]
+    pub fn of_system(e: &std::io::Error) -> Self {
+        match e.kind() {
+            std::io::ErrorKind::NotFound => Self::Missing,
+            _ => Self::Unreadable(in_words(e)),
+        }
+    }
+}
+
 impl Fault for AudioFault {
     fn remedy(&self) -> String {
         match self {
             AudioFault::Missing => "Check the spelling and the folder.".into(),
+            AudioFault::Folder => "Name a file inside it.".into(),
             AudioFault::Unreadable(_) => "Check that the disk is connected and that you may read the file.".into(),
             AudioFault::NotAudio(_) => "Export the track again as WAV, 24 bit.".into(),
             AudioFault::Empty => "Export the track again; the recording may have been stopped before it began.".into(),

@@ -1,12 +1,16 @@
-//! Audio in and out: WAV (with its chunks), FLAC, AIFF; samples as `f32`, 1.0 = full scale.
+//! Audio in and out: WAV (with its chunks), FLAC, AIFF, MP3; samples as `f32`, 1.0 = full scale.
 //!
 //! In: paths. Out: [`AudioInfo`], blocks of samples, WAV files written beside and renamed.
 //! Readers stream: memory does not grow with a file's length. Inputs are opened read-only.
 
+mod coded;
 mod info;
+mod pcm;
 mod reader;
+mod riff;
+mod wav;
 mod writer;
 
 pub use info::{AudioFault, AudioInfo, Bext, Channel, Cue, SampleFormat};
 pub use reader::{AudioReader, MonoReader, read_mono};
-pub use writer::{WavSpec, WavWriter};
+pub use writer::{WavExtras, WavSpec, WavWriter};

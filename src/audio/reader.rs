@@ -1,56 +1,55 @@
 //! Streaming readers.
 
-use super::{AudioFault, AudioInfo, Channel, SampleFormat};
+use super::coded::{CodedSource, Kind};
+use super::wav::WavSource;
+use super::{AudioFault, AudioInfo, Channel};
 use crate::error::{Located, Result};
-use crate::units::SampleRate;
 use std::fs::File;
-use std::io::BufReader;
+use std::io::Read;
 use std::path::Path;
 
 /// Reads one audio file front to back, as often as wanted, in blocks of interleaved samples.
+///
+/// WAV (RIFF, RF64, BW64) is decoded here; FLAC, AIFF and MP3 through symphonia. What had to be repaired to
+/// read the file is in [`AudioInfo::repairs`].
 pub struct AudioReader {
     info: AudioInfo,
-    wav: hound::WavReader<BufReader<File>>,
+    source: Source,
+}
+
+enum Source {
+    Wav(WavSource),
+    Coded(Box<CodedSource>),
 }
 
 impl AudioReader {
-    /// Opens a file, read-only.
+    /// Opens a file, read-only. Its kind is told by its first bytes, not by its name.
     ///
     /// # Errors
-    /// [`AudioFault`] when the file is missing, not audio, empty, or outside what is supported.
+    /// [`AudioFault`] when the file is missing, not audio, empty, cut off, damaged, or outside what is supported.
     pub fn open(path: &Path) -> Result<Self> {
-        let file = File::open(path).map_err(|e| match e.kind() {
-            std::io::ErrorKind::NotFound => Located::whole(path, AudioFault::Missing),
-            _ => Located::whole(path, AudioFault::Unreadable(e.to_string())),
-        })?;
-        let wav = hound::WavReader::new(BufReader::with_capacity(1 << 16, file))
-            .map_err(|e| Located::whole(path, AudioFault::NotAudio(e.to_string())))?;
-        let spec = wav.spec();
-        let rate = SampleRate::new(spec.sample_rate).ok_or_else(|| {
-            Located::whole(path, AudioFault::Unsupported(format!("the rate is {} Hz", spec.sample_rate)))
-        })?;
-        let format = match (spec.sample_format, spec.bits_per_sample) {
-            (hound::SampleFormat::Float, _) => SampleFormat::Float32,
-            (_, 8) => SampleFormat::Int8,
-            (_, 16) => SampleFormat::Int16,
-            (_, 24) => SampleFormat::Int24,
-            _ => SampleFormat::Int32,
-        };
-        let frames = u64::from(wav.duration());
-        if frames == 0 {
-            return Err(Located::whole(path, AudioFault::Empty).into());
+        let fail = |e: &std::io::Error| Located::whole(path, AudioFault::of_system(e));
+        let mut file = File::open(path).map_err(|e| fail(&e))?;
+        if file.metadata().map_err(|e| fail(&e))?.is_dir() {
+            return Err(Located::whole(path, AudioFault::Folder).into());
         }
-        let info = AudioInfo {
-            path: path.to_owned(),
-            rate,
-            channels: spec.channels,
-            frames,
-            format,
-            bext: None,
-            cues: Vec::new(),
-            repairs: Vec::new(),
+        let mut head = Vec::with_capacity(12);
+        file.by_ref().take(12).read_to_end(&mut head).map_err(|e| fail(&e))?;
+        let (source, info) = match head.get(..4).unwrap_or(&head) {
+            [] => return Err(Located::whole(path, AudioFault::Empty).into()),
+            b"RIFF" | b"RF64" | b"BW64" => {
+                let (wav, info) = WavSource::open(file, path)?;
+                (Source::Wav(wav), info)
+            }
+            _ => match Kind::of(&head) {
+                Some(kind) => {
+                    let (coded, info) = CodedSource::open(path, kind)?;
+                    (Source::Coded(Box::new(coded)), info)
+                }
+                None => return Err(Located::whole(path, AudioFault::NotAudio(looks_like(&head))).into()),
+            },
         };
-        Ok(Self { info, wav })
+        Ok(Self { info, source })
     }
 
     /// What is known of the file.
@@ -65,31 +64,75 @@ impl AudioReader {
     /// [`AudioFault`] with the frame at which reading failed; a float that is not a number is such a failure.
     pub fn read(&mut self, out: &mut Vec<f32>, frames: usize) -> Result<usize> {
         out.clear();
-        let channels = usize::from(self.info.channels);
-        let want = frames * channels;
-        let path = &self.info.path;
-        let fail = |e: hound::Error| Located::whole(path, AudioFault::Unreadable(e.to_string()));
-        if self.info.format == SampleFormat::Float32 {
-            for s in self.wav.samples::<f32>().take(want) {
-                out.push(s.map_err(fail)?);
-            }
-        } else {
-            let scale = 1.0 / (1u64 << (self.info.format.bits() - 1)) as f32;
-            for s in self.wav.samples::<i32>().take(want) {
-                out.push(s.map_err(fail)? as f32 * scale);
-            }
-        }
-        Ok(out.len() / channels)
+        self.append(out, frames)
     }
 
-    /// Goes to a frame; the next [`read`](Self::read) begins there.
+    /// As [`read`](Self::read), but behind what `out` holds already.
     ///
     /// # Errors
-    /// [`AudioFault`] when the system cannot seek.
-    pub fn seek(&mut self, frame: u64) -> Result<()> {
-        let frame = u32::try_from(frame).unwrap_or(u32::MAX);
-        self.wav.seek(frame).map_err(|e| Located::whole(&self.info.path, AudioFault::Unreadable(e.to_string())).into())
+    /// As [`read`](Self::read).
+    pub fn append(&mut self, out: &mut Vec<f32>, frames: usize) -> Result<usize> {
+        let path = &self.info.path;
+        let n = match &mut self.source {
+            Source::Wav(w) => w.read(out, frames, path),
+            Source::Coded(c) => c.read(out, frames, path),
+        };
+        Ok(n?)
     }
+
+    /// Fills `out` with the next frames as the integers that the file stores (16-bit: −32,768..=32,767; where
+    /// fewer bits than the container are valid they sit at its top), interleaved; returns how many, 0 at the end.
+    /// With [`WavWriter::write_ints`](super::WavWriter::write_ints) a copy is bit-identical.
+    ///
+    /// # Errors
+    /// As [`read`](Self::read); [`AudioFault::Unsupported`] where the file does not store integers.
+    pub fn read_ints(&mut self, out: &mut Vec<i32>, frames: usize) -> Result<usize> {
+        out.clear();
+        let path = &self.info.path;
+        if !self.info.format.is_integer() {
+            let what = "its samples are not stored as whole numbers".into();
+            return Err(Located::whole(path, AudioFault::Unsupported(what)).into());
+        }
+        let n = match &mut self.source {
+            Source::Wav(w) => w.read_ints(out, frames, path),
+            Source::Coded(c) => c.read_ints(out, frames, path),
+        };
+        Ok(n?)
+    }
+
+    /// Goes to a frame; the next [`read`](Self::read) begins there. Behind the end counts as the end. Quick in
+    /// WAV files; the other formats decode up to the frame, so that it is exact.
+    ///
+    /// # Errors
+    /// [`AudioFault`] when the system cannot seek or the way there is damaged.
+    pub fn seek(&mut self, frame: u64) -> Result<()> {
+        let path = &self.info.path;
+        let done = match &mut self.source {
+            Source::Wav(w) => w.seek(frame, path),
+            Source::Coded(c) => c.seek(frame, path),
+        };
+        Ok(done?)
+    }
+}
+
+/// What a file that is no audio looks like, from its first bytes.
+fn looks_like(head: &[u8]) -> String {
+    let known: [(&[u8], &str); 9] = [
+        (b"MThd", "it is a MIDI file"),
+        (b"PK", "it is a zip archive or a document"),
+        (b"OggS", "it is an Ogg file"),
+        (b"caff", "it is a CAF file"),
+        (b"riff", "it is a Wave64 file"),
+        (b"RIFX", "it is a WAV file with its bytes in the other order"),
+        (b"%PDF", "it is a PDF"),
+        (b"\x89PNG", "it is a picture"),
+        (b"\0\0\0\0", "it begins with zeros where the kind of file should stand"),
+    ];
+    if head.get(4..8) == Some(b"ftyp") {
+        return "it is an MP4 file".into();
+    }
+    let found = known.iter().find(|(start, _)| head.starts_with(start));
+    found.map_or("its first bytes are not those of any kind that is read", |(_, name)| name).into()
 }
 
 /// An [`AudioReader`] reduced to one channel.
@@ -127,10 +170,13 @@ impl MonoReader {
     /// # Errors
     /// As [`AudioReader::read`].
     pub fn read(&mut self, out: &mut Vec<f32>, frames: usize) -> Result<usize> {
-        let n = self.reader.read(&mut self.block, frames)?;
         let channels = usize::from(self.reader.info().channels);
+        if channels == 1 {
+            return self.reader.append(out, frames);
+        }
+        let n = self.reader.read(&mut self.block, frames)?;
         match (channels, self.channel) {
-            (1, _) => out.extend_from_slice(&self.block),
+            (2, Channel::Sum) => out.extend(self.block.chunks_exact(2).map(|f| (f[0] + f[1]) * 0.5)),
             (_, Channel::Left) => out.extend(self.block.chunks_exact(channels).map(|f| f[0])),
             (_, Channel::Right) => out.extend(self.block.chunks_exact(channels).map(|f| f[1])),
             (_, Channel::Sum) => {
@@ -157,6 +203,8 @@ impl MonoReader {
 pub fn read_mono(path: &Path, channel: Channel) -> Result<(AudioInfo, Vec<f32>)> {
     let mut reader = MonoReader::open(path, channel)?;
     let mut out = Vec::new();
+    // The walk has held the length against the file's size, but a compressed file can promise anything.
+    out.reserve(reader.info().frames.min(1 << 24) as usize);
     while reader.read(&mut out, 1 << 16)? > 0 {}
     Ok((reader.info().clone(), out))
 }

@@ -1,0 +1,102 @@
+//! Samples of a WAV file, straight from where the chunk walk found them.
+
+use super::info::{AudioFault, AudioInfo};
+use super::{pcm, riff};
+use crate::error::{Located, Place};
+use crate::output::in_words;
+use std::fs::File;
+use std::io::{BufReader, Read, Seek, SeekFrom};
+use std::path::Path;
+
+/// Bytes that are read from the disk at a time.
+const BLOCK_BYTES: usize = 1 << 16;
+
+/// A WAV file, open at some frame.
+pub(super) struct WavSource {
+    input: BufReader<File>,
+    layout: riff::Layout,
+    data_at: u64,
+    frames: u64,
+    pos: u64,
+    raw: Vec<u8>,
+}
+
+impl WavSource {
+    /// Walks through the file's chunks and stands at the first frame.
+    pub fn open(file: File, path: &Path) -> Result<(Self, AudioInfo), Located<AudioFault>> {
+        let mut input = BufReader::with_capacity(BLOCK_BYTES, file);
+        let found = riff::walk(&mut input, path)?;
+        let info = AudioInfo {
+            path: path.to_owned(),
+            rate: found.layout.rate,
+            channels: found.layout.channels,
+            frames: found.frames,
+            format: found.layout.format,
+            bext: found.bext,
+            cues: found.cues,
+            repairs: found.repairs,
+        };
+        let mut source =
+            Self { input, layout: found.layout, data_at: found.data_at, frames: found.frames, pos: 0, raw: Vec::new() };
+        source.seek(0, path)?;
+        Ok((source, info))
+    }
+
+    /// Appends up to `frames` frames, interleaved; gives how many.
+    pub fn read(&mut self, out: &mut Vec<f32>, frames: usize, path: &Path) -> Result<usize, Located<AudioFault>> {
+        let format = self.layout.format;
+        self.blocks(frames, path, |bytes| pcm::to_f32(format, bytes, out))
+    }
+
+    /// Appends up to `frames` frames of stored integers, interleaved; gives how many.
+    pub fn read_ints(&mut self, out: &mut Vec<i32>, frames: usize, path: &Path) -> Result<usize, Located<AudioFault>> {
+        let format = self.layout.format;
+        self.blocks(frames, path, |bytes| {
+            pcm::to_ints(format, bytes, out);
+            None
+        })
+    }
+
+    /// Goes to a frame; behind the end counts as the end.
+    pub fn seek(&mut self, frame: u64, path: &Path) -> Result<(), Located<AudioFault>> {
+        self.pos = frame.min(self.frames);
+        let byte = self.data_at + self.pos * u64::from(self.layout.block());
+        let done = self.input.seek(SeekFrom::Start(byte));
+        done.map(drop).map_err(|e| Located::whole(path, AudioFault::Unreadable(in_words(&e))))
+    }
+
+    /// Hands the raw bytes of the next frames to `take`, block by block; `take` gives the index of a bad sample.
+    fn blocks(
+        &mut self,
+        frames: usize,
+        path: &Path,
+        mut take: impl FnMut(&[u8]) -> Option<usize>,
+    ) -> Result<usize, Located<AudioFault>> {
+        let block = self.layout.block() as usize;
+        let want = (self.frames - self.pos).min(frames as u64) as usize;
+        let at_once = (BLOCK_BYTES / block).max(1);
+        let mut left = want;
+        while left > 0 {
+            let n = left.min(at_once);
+            self.raw.resize(n * block, 0);
+            self.input
+                .read_exact(&mut self.raw)
+                .map_err(|e| Located::at(path, Place::Frame(self.pos), AudioFault::Unreadable(in_words(&e))))?;
+            if let Some(bad) = take(&self.raw) {
+                let frame = self.pos + (bad / usize::from(self.layout.channels)) as u64;
+                return Err(not_a_number(path, frame, self.layout.rate));
+            }
+            self.pos += n as u64;
+            left -= n;
+        }
+        Ok(want)
+    }
+}
+
+/// The fault of a float sample that is infinite or not a number.
+pub(super) fn not_a_number(path: &Path, frame: u64, rate: crate::units::SampleRate) -> Located<AudioFault> {
+    let time = crate::units::SamplePos(frame).at(rate);
+    let what = format!("the sample at {time} is not a number (a plug-in or a bounce went wrong there)");
+    let remedy = "Export or bounce the track again, and listen to that place before you use it.".into();
+    Located::at(path, Place::Frame(frame), AudioFault::Damaged { what, remedy })
+}

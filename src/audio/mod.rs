@@ -5,7 +5,7 @@
 
 mod coded;
 mod info;
-mod pcm;
+pub(crate) mod pcm;
 mod reader;
 mod riff;
 mod wav;
@@ -13,4 +13,4 @@ mod writer;
 
 pub use info::{AudioFault, AudioInfo, Bext, Channel, Cue, SampleFormat};
 pub use reader::{AudioReader, MonoReader, read_mono};
-pub use writer::{WavExtras, WavSpec, WavWriter};
+pub use writer::{WavExtras, WavSpec, WavWriter, around};

@@ -34,18 +34,38 @@ pub struct WavExtras {
     pub frames: Option<u64>,
 }
 
-/// A WAV file being written; it appears under its name on [`finish`](Self::finish).
-pub struct WavWriter {
-    path: PathBuf,
-    file: AtomicFile,
+/// What stands around the samples of a WAV file.
+struct Form {
     spec: WavSpec,
     extras: WavExtras,
     /// Whether room for `ds64` is kept in front.
     reserved: bool,
-    bytes: Vec<u8>,
+    /// Bytes of samples.
     data: u64,
     /// Greatest size of a plain RIFF file; only tests lower it.
     limit: u64,
+}
+
+/// A WAV file being written; it appears under its name on [`finish`](Self::finish).
+pub struct WavWriter {
+    path: PathBuf,
+    file: AtomicFile,
+    form: Form,
+    bytes: Vec<u8>,
+}
+
+/// The bytes in front of and behind the samples of a WAV file whose length is known, filler byte included: for WAV
+/// files that are written into something else, such as a zip.
+///
+/// # Errors
+/// As [`WavWriter::create_with`].
+pub fn around(spec: WavSpec, extras: WavExtras, frames: u64) -> Result<(Vec<u8>, Vec<u8>)> {
+    check(&spec, &extras)?;
+    let mut form = Form::new(spec, WavExtras { frames: Some(frames), ..extras }, PLAIN_LIMIT);
+    form.data = frames.saturating_mul(form.block());
+    let mut tail = vec![0; usize::from(form.data & 1 == 1)];
+    tail.extend(form.tail());
+    Ok((form.header(), tail))
 }
 
 /// A length field of this value means "see ds64", so a plain file stays below it.
@@ -72,11 +92,8 @@ impl WavWriter {
     fn with_limit(path: &Path, spec: WavSpec, extras: WavExtras, limit: u64) -> Result<Self> {
         check(&spec, &extras)?;
         let file = AtomicFile::create(path)?;
-        let mut w =
-            Self { path: path.to_owned(), file, spec, extras, reserved: false, bytes: Vec::new(), data: 0, limit };
-        let expected = w.extras.frames.map(|n| n.saturating_mul(w.block()));
-        w.reserved = expected.is_none_or(|data| w.total(data) >= limit);
-        let head = w.header();
+        let mut w = Self { path: path.to_owned(), file, form: Form::new(spec, extras, limit), bytes: Vec::new() };
+        let head = w.form.header();
         w.put(&head)?;
         Ok(w)
     }
@@ -92,7 +109,7 @@ impl WavWriter {
                 "Look for a broken input or an extreme setting.",
             ));
         }
-        let format = self.spec.format;
+        let format = self.form.spec.format;
         self.put_samples(|bytes| pcm::from_f32(format, samples, bytes))
     }
 
@@ -102,7 +119,7 @@ impl WavWriter {
     /// # Errors
     /// [`OutputFault`]; [`Error::Usage`] when the file stores floats.
     pub fn write_ints(&mut self, samples: &[i32]) -> Result<()> {
-        let format = self.spec.format;
+        let format = self.form.spec.format;
         if !format.is_integer() {
             return Err(Error::usage(
                 format!("{}: whole numbers cannot be copied into a float file", self.path.display()),
@@ -126,23 +143,23 @@ impl WavWriter {
     /// # Errors
     /// [`OutputFault`].
     pub fn close(mut self) -> Result<AtomicFile> {
-        if !self.data.is_multiple_of(self.block()) {
+        if !self.form.data.is_multiple_of(self.form.block()) {
             return Err(Error::usage(
                 format!("{}: the last frame lacks a channel", self.path.display()),
                 "Write whole frames.",
             ));
         }
-        if self.data & 1 == 1 {
+        if self.form.data & 1 == 1 {
             self.put(&[0])?;
         }
-        let tail = self.tail();
+        let tail = self.form.tail();
         self.put(&tail)?;
-        if self.is_long() && !self.reserved {
+        if self.form.is_long() && !self.form.reserved {
             let fault = OutputFault::Write("it became longer than 4 GiB, more than was announced".into());
             return Err(Located::whole(&self.path, fault).into());
         }
         self.file.seek(SeekFrom::Start(0)).map_err(|e| Located::whole(&self.path, fault_of(&e)))?;
-        let head = self.header();
+        let head = self.form.header();
         self.put(&head)?;
         self.file.seek(SeekFrom::End(0)).map_err(|e| Located::whole(&self.path, fault_of(&e)))?;
         self.file.settle()?;
@@ -153,7 +170,7 @@ impl WavWriter {
         let mut bytes = std::mem::take(&mut self.bytes);
         bytes.clear();
         fill(&mut bytes);
-        self.data += bytes.len() as u64;
+        self.form.data += bytes.len() as u64;
         let done = self.put(&bytes);
         self.bytes = bytes;
         done
@@ -161,6 +178,15 @@ impl WavWriter {
 
     fn put(&mut self, bytes: &[u8]) -> Result<()> {
         self.file.write_all(bytes).map_err(|e| Located::whole(&self.path, fault_of(&e)).into())
+    }
+}
+
+impl Form {
+    fn new(spec: WavSpec, extras: WavExtras, limit: u64) -> Self {
+        let mut form = Self { spec, extras, reserved: false, data: 0, limit };
+        let expected = form.extras.frames.map(|n| n.saturating_mul(form.block()));
+        form.reserved = expected.is_none_or(|data| form.total(data) >= limit);
+        form
     }
 
     fn block(&self) -> u64 {

@@ -191,3 +191,25 @@ fn what_the_format_cannot_hold_is_refused_before_a_file_is_begun() {
     drop(w);
     assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 0);
 }
+
+#[test]
+fn what_stands_around_the_samples_is_the_same_in_a_file_and_elsewhere() {
+    let x = [0.25f32, -0.5, 1.0];
+    let bext = Bext { description: "Low Tide".into(), ..Bext::default() };
+    let extras = WavExtras { bext: Some(bext), frames: Some(3), ..WavExtras::default() };
+    let b = written(spec(1, SampleFormat::Int24), extras.clone(), &x);
+    let (head, tail) = around(spec(1, SampleFormat::Int24), extras, 3).unwrap();
+    assert_eq!(b[..head.len()], head[..]);
+    assert_eq!(b[b.len() - tail.len()..], tail[..]);
+    assert_eq!(b.len(), head.len() + 9 + tail.len());
+}
+
+#[test]
+fn a_long_file_gets_64_bit_lengths_before_a_sample_is_written() {
+    // EBU Tech 3306: RF64, all 32-bit lengths at their limit, the true ones in ds64.
+    let frames = 2_000_000_000u64;
+    let (head, _) = around(spec(1, SampleFormat::Int24), WavExtras::default(), frames).unwrap();
+    assert_eq!((&head[..4], u32_at(&head, 4), &head[12..16]), (&b"RF64"[..], u32::MAX, &b"ds64"[..]));
+    assert_eq!(u64::from_le_bytes(head[28..36].try_into().unwrap()), 3 * frames);
+    assert_eq!(u64::from_le_bytes(head[36..44].try_into().unwrap()), frames);
+}

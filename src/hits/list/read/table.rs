@@ -1,0 +1,137 @@
+//! A CSV file's text as rows of cells, whatever a spreadsheet made of it.
+
+use super::Wrong;
+use crate::hits::list::COLUMNS;
+
+/// One row that is not blank.
+pub(super) struct Cells {
+    /// Its line in the file, from 1.
+    pub line: usize,
+    fields: Vec<String>,
+}
+
+/// A file's rows, its columns known.
+pub(super) struct Table {
+    /// Field of each of [`COLUMNS`], where the file has it.
+    fields: [Option<usize>; COLUMNS.len()],
+    /// Names of other columns.
+    pub further: Vec<String>,
+    /// Rows behind the head.
+    pub rows: Vec<Cells>,
+}
+
+impl Table {
+    /// Splits a file into rows. The separator (`,`, `;` or tab) is the one that the head uses.
+    pub fn split(bytes: &[u8]) -> Result<Self, Wrong> {
+        let again = "Save the list again as CSV, UTF-8.";
+        if bytes.starts_with(b"\xFF\xFE") || bytes.starts_with(b"\xFE\xFF") || bytes.contains(&0) {
+            return Err(Wrong::whole("this is not plain text in UTF-8", again));
+        }
+        let text = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
+        let text = String::from_utf8_lossy(text);
+        let (text, skipped, stated) = without_separator_line(&text);
+        let head = text.lines().find(|l| !is_blank(l)).unwrap_or("");
+        let separator = stated.unwrap_or_else(|| separator_of(head));
+        let mut reader = csv::ReaderBuilder::new()
+            .has_headers(false)
+            .flexible(true)
+            .delimiter(separator)
+            .from_reader(text.as_bytes());
+        let mut rows = Vec::new();
+        let mut record = csv::StringRecord::new();
+        loop {
+            match reader.read_record(&mut record) {
+                Ok(true) => {}
+                Ok(false) => break,
+                Err(e) => return Err(Wrong::whole(format!("this is not a CSV file ({e})"), again)),
+            }
+            let line = record.position().map_or(0, |p| first_line(text, p)) + skipped;
+            let fields: Vec<String> = record.iter().map(|f| f.trim().to_owned()).collect();
+            if fields.iter().any(|f| !f.is_empty()) {
+                rows.push(Cells { line, fields });
+            }
+        }
+        if text.bytes().filter(|&b| b == b'"').count() % 2 == 1 {
+            let line = rows.last().map_or(0, |r| r.line);
+            return Err(Wrong::line(line, "a quotation mark is never closed", "Close it or take it out."));
+        }
+        if rows.is_empty() {
+            return Err(Wrong::whole("this file is empty", "`underlay hits` writes a new list."));
+        }
+        let head = rows.remove(0);
+        Self::with_head(&head, rows)
+    }
+
+    fn with_head(head: &Cells, rows: Vec<Cells>) -> Result<Self, Wrong> {
+        let mut fields = [None; COLUMNS.len()];
+        let mut further = Vec::new();
+        for (i, name) in head.fields.iter().enumerate() {
+            let lower = name.to_lowercase();
+            match COLUMNS.iter().position(|c| *c == lower) {
+                Some(c) if fields[c].is_some() => {
+                    let what = format!("the column {} is there twice", COLUMNS[c]);
+                    return Err(Wrong::line(head.line, what, "Take one of the two out."));
+                }
+                Some(c) => fields[c] = Some(i),
+                None if !name.is_empty() => further.push(name.clone()),
+                None => {}
+            }
+        }
+        let table = Self { fields, further, rows };
+        for (column, needed) in [("drum", true), ("time_s", table.field("sample").is_none())] {
+            if needed && table.field(column).is_none() {
+                let remedy = format!("The first line must name the columns: {}.", COLUMNS.join(", "));
+                return Err(Wrong::line(head.line, format!("the column {column} is missing"), &remedy));
+            }
+        }
+        let width = head.fields.len();
+        let long = table.rows.iter().find(|r| r.fields.iter().skip(width).any(|f| !f.is_empty()));
+        if let Some(row) = long {
+            let what = format!("this line has {} fields and the first line {width}", row.fields.len());
+            let remedy = "Decimal commas need another separator: save the list with ; between the fields, or use decimal points.";
+            return Err(Wrong::line(row.line, what, remedy));
+        }
+        Ok(table)
+    }
+
+    fn field(&self, column: &str) -> Option<usize> {
+        COLUMNS.iter().position(|c| *c == column).and_then(|c| self.fields[c])
+    }
+
+    /// The text of a cell; `None` where it is empty or the column missing.
+    pub fn cell<'a>(&self, cells: &'a Cells, column: &str) -> Option<&'a str> {
+        cells.fields.get(self.field(column)?).map(String::as_str).filter(|text| !text.is_empty())
+    }
+}
+
+/// Line where a record really begins: the reader's position lies before blank lines.
+fn first_line(text: &str, position: &csv::Position) -> usize {
+    let rest = text.as_bytes().get(position.byte() as usize..).unwrap_or_default();
+    let blank = rest.iter().take_while(|b| matches!(b, b'\r' | b'\n')).filter(|&&b| b == b'\n').count();
+    position.line() as usize + blank
+}
+
+fn is_blank(line: &str) -> bool {
+    line.chars().all(|c| c.is_whitespace() || ",;\"".contains(c))
+}
+
+/// Some spreadsheets state the separator in a first line `sep=;`: the text behind it, the lines skipped, the separator.
+fn without_separator_line(text: &str) -> (&str, usize, Option<u8>) {
+    let stated = text.get(..4).filter(|s| s.eq_ignore_ascii_case("sep=")).and_then(|_| text.as_bytes().get(4));
+    match (stated, text.find('\n')) {
+        (Some(&separator), Some(end)) if end <= 6 => (&text[end + 1..], 1, Some(separator)),
+        _ => (text, 0, None),
+    }
+}
+
+/// The separator that a head line uses most; `,` where none is there.
+fn separator_of(head: &str) -> u8 {
+    let count = |s: u8| head.bytes().filter(|&b| b == s).count();
+    let mut most = b',';
+    for separator in [b';', b'\t'] {
+        if count(separator) > count(most) {
+            most = separator;
+        }
+    }
+    most
+}

@@ -28,6 +28,18 @@ pub enum Drum {
 }
 
 impl Drum {
+    /// Every drum, in the order that a kit is usually listed.
+    pub const ALL: [Drum; 9] = [
+        Drum::Kick,
+        Drum::Snare,
+        Drum::Hat,
+        Drum::Tom,
+        Drum::Ride,
+        Drum::Cymbal,
+        Drum::Overhead,
+        Drum::Room,
+        Drum::Percussion,
+    ];
     /// Drums that hits are found for.
     pub const FOUND: [Drum; 2] = [Drum::Kick, Drum::Snare];
 
@@ -45,6 +57,36 @@ impl Drum {
             Drum::Room => "room",
             Drum::Percussion => "percussion",
         }
+    }
+}
+
+impl Drum {
+    /// The drum of a sheet's word, `None` for any other text.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|d| d.word() == word)
+    }
+
+    /// Places that tell its mics apart, the usual one first. Two mics of one of these drums must stand at different
+    /// places; toms, cymbals, rooms and percussion are told apart by name.
+    #[must_use]
+    pub fn places(self) -> &'static [Place] {
+        use Place::{Bottom, Close, In, Left, Mono, Out, Right, Side, Stereo, Sub, Top};
+        match self {
+            Drum::Kick => &[In, Out, Sub, Close, Side, Left, Right, Top, Bottom],
+            Drum::Snare => &[Top, Bottom, Side, Close, Left, Right],
+            Drum::Overhead => &[Left, Right, Mono, Stereo, Close, Top],
+            Drum::Hat | Drum::Tom | Drum::Ride | Drum::Cymbal | Drum::Percussion => {
+                &[Close, Top, Bottom, Side, Left, Right, Stereo, Mono]
+            }
+            Drum::Room => &[Mono, Left, Right, Stereo, Close],
+        }
+    }
+
+    /// Whether two of its mics at one place would claim one role.
+    #[must_use]
+    pub fn place_is_role(self) -> bool {
+        matches!(self, Drum::Kick | Drum::Snare | Drum::Hat | Drum::Overhead)
     }
 }
 
@@ -84,6 +126,27 @@ pub enum Place {
 }
 
 impl Place {
+    /// Every place.
+    pub const ALL: [Place; 11] = [
+        Place::Close,
+        Place::In,
+        Place::Out,
+        Place::Sub,
+        Place::Top,
+        Place::Bottom,
+        Place::Side,
+        Place::Left,
+        Place::Right,
+        Place::Mono,
+        Place::Stereo,
+    ];
+
+    /// The place of a sheet's word, `None` for any other text.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|p| p.word() == word)
+    }
+
     /// The word used in sheets and file names.
     #[must_use]
     pub fn word(self) -> &'static str {

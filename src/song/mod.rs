@@ -4,11 +4,21 @@
 
 mod drum;
 mod fault;
+mod field;
+mod findings;
+mod guess;
 mod model;
+mod sheet;
+mod spelling;
+mod write;
 
 pub use drum::{Drum, Place};
 pub use fault::SheetFault;
+pub use field::{FIELDS, Field, SECTIONS, fields_of};
+pub use guess::{Draft, Guess, Role, Sureness};
 pub use model::{
     Curve, FinderSettings, HandoffPlan, LayerPlan, Mic, MicSettings, Polarity, RoughPlan, Section, Song, Track,
     TrackKind,
 };
+pub use sheet::{BAR_ONE, KEYS, SONG_BPM, grid_of, meter_of, tempo_file};
+pub use write::may_write;

@@ -1,0 +1,254 @@
+//! Guessing a song sheet from a folder: names first, sound where a name says nothing. Every guess says how sure it is.
+
+mod name;
+mod roles;
+mod sound;
+mod words;
+
+use crate::audio::{AudioInfo, AudioReader, Channel};
+use crate::error::{Error, Located, Result};
+use crate::finding::Finding;
+use crate::progress::Progress;
+use crate::song::sheet::{tempo_file, usual_rate};
+use crate::song::{Drum, Place, SheetFault, TrackKind};
+use serde::Serialize;
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+/// How sure a guess is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Sureness {
+    /// From sound alone, from a number, or from words that contradict each other.
+    Guess,
+    /// From a usual abbreviation.
+    Likely,
+    /// From a full word.
+    Sure,
+}
+
+impl fmt::Display for Sureness {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Sureness::Guess => "a guess: please check",
+            Sureness::Likely => "likely",
+            Sureness::Sure => "sure",
+        })
+    }
+}
+
+/// What a file is taken for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Role {
+    /// A mic of the kit.
+    Mic(Drum, Place),
+    /// A track that is not a mic.
+    Track(TrackKind),
+    /// Another instrument: left out of the sheet.
+    NotDrums,
+    /// Unknown: left out of the sheet.
+    Unknown,
+}
+
+/// One file of the folder and what it is taken for.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Guess {
+    /// The file.
+    pub info: AudioInfo,
+    /// What it is taken for.
+    pub role: Role,
+    /// Its name in the sheet, each once.
+    pub name: String,
+    /// How sure that is.
+    pub sure: Sureness,
+    /// Where it comes from, in a few words.
+    pub why: String,
+}
+
+/// A song as guessed from a folder.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Draft {
+    /// The folder.
+    pub folder: PathBuf,
+    /// Every readable audio file: kick first, then snare, then the others as a kit is listed; what is left out last.
+    pub files: Vec<Guess>,
+    /// Tempo file to be used.
+    pub tempo: Option<PathBuf>,
+    /// What to look at.
+    pub findings: Vec<Finding>,
+}
+
+/// Endings of files that are looked at.
+const AUDIO: [&str; 9] = ["wav", "wave", "bwf", "rf64", "w64", "aif", "aiff", "flac", "mp3"];
+/// Names under which underlay itself writes MIDI, never taken for a tempo track.
+const OWN_MIDI: [&str; 3] = ["triggers", "kick", "snare"];
+/// Most files that a folder may hold.
+const MOST: usize = 2000;
+
+impl Draft {
+    /// Looks at a folder: opens every audio file, guesses what it is, and picks the tempo file.
+    ///
+    /// # Errors
+    /// [`SheetFault`] when the folder cannot be read or holds no readable audio.
+    pub fn look(folder: &Path, progress: &dyn Progress) -> Result<Self> {
+        let paths = list(folder)?;
+        let mut findings = Vec::new();
+        let mut infos = Vec::new();
+        for path in paths.iter().filter(|p| ends_in(p, &AUDIO)) {
+            match AudioReader::open(path) {
+                Ok(reader) => infos.push(reader.info().clone()),
+                Err(e) => findings.push(left_out(path, &e)),
+            }
+        }
+        if infos.is_empty() {
+            return Err(nothing(folder, &paths, &findings));
+        }
+        let mut files = roles::guess(infos, progress)?;
+        odd_rates(&mut files, &mut findings);
+        let has = |d: Drum| files.iter().any(|f| matches!(f.role, Role::Mic(drum, _) if drum == d));
+        for drum in Drum::FOUND.into_iter().filter(|d| !has(*d)) {
+            findings.push(Finding {
+                file: Some(folder.to_owned()),
+                ..Finding::song(
+                    format!("no file looks or sounds like a {drum} mic"),
+                    format!(
+                        "If there is one, put \"{drum}\" into its file name, or set drum = \"{drum}\" for it in the sheet."
+                    ),
+                )
+            });
+        }
+        let tempo = tempo_of(&paths, &mut findings);
+        Ok(Self { folder: folder.to_owned(), files, tempo, findings })
+    }
+}
+
+/// The drum that a word of any habit means (`bassdrum`, `snr`), for suggestions.
+pub(crate) fn drum_of_word(word: &str) -> Option<Drum> {
+    match name::read(word, false)?.role {
+        Role::Mic(drum, _) => Some(drum),
+        _ => None,
+    }
+}
+
+fn list(folder: &Path) -> Result<Vec<PathBuf>> {
+    let fault = |what: String, remedy: &str| {
+        Error::from(Located::whole(folder, SheetFault::Wrong { what, remedy: remedy.to_owned() }))
+    };
+    if !folder.exists() {
+        return Err(fault("this folder does not exist".into(), "Check the spelling."));
+    }
+    if !folder.is_dir() {
+        return Err(fault("this is a file, not a folder".into(), "Name the folder that holds the song's recordings."));
+    }
+    let entries = std::fs::read_dir(folder)
+        .map_err(|e| fault(format!("this folder cannot be read ({e})"), "Check that you may read it."))?;
+    let mut paths: Vec<PathBuf> = Vec::new();
+    for entry in entries {
+        let entry = entry.map_err(|e| fault(format!("this folder cannot be read ({e})"), "Check the disk."))?;
+        // Names that begin with a dot are the system's own companions of real files.
+        if !entry.file_name().to_string_lossy().starts_with('.') {
+            paths.push(folder.join(entry.file_name()));
+        }
+        if paths.len() > MOST {
+            return Err(fault(format!("this folder holds more than {MOST} files"), "Name the folder of one song."));
+        }
+    }
+    paths.sort_by_key(|p| natural(&p.to_string_lossy()));
+    Ok(paths)
+}
+
+/// Sorting key under which `Tom 2` comes before `Tom 10`.
+fn natural(text: &str) -> String {
+    let mut key = String::with_capacity(text.len() + 16);
+    let mut digits = String::new();
+    for c in text.to_lowercase().chars().chain(['\0']) {
+        if c.is_ascii_digit() {
+            digits.push(c);
+        } else {
+            if !digits.is_empty() {
+                key.push_str(&format!("{digits:0>12}"));
+                digits.clear();
+            }
+            key.push(c);
+        }
+    }
+    key
+}
+
+fn ends_in(path: &Path, endings: &[&str]) -> bool {
+    path.extension().is_some_and(|e| endings.contains(&e.to_string_lossy().to_lowercase().as_str()))
+}
+
+fn left_out(path: &Path, e: &Error) -> Finding {
+    let what = match e {
+        Error::Audio(e) => e.fault.to_string(),
+        Error::Midi(e) => e.fault.to_string(),
+        other => other.to_string(),
+    };
+    Finding::caution(path, format!("left out: {what}"), e.remedy())
+}
+
+fn nothing(folder: &Path, paths: &[PathBuf], findings: &[Finding]) -> Error {
+    let inside = paths
+        .iter()
+        .find(|p| p.is_dir() && std::fs::read_dir(p).is_ok_and(|d| d.flatten().any(|e| ends_in(&e.path(), &AUDIO))));
+    let (what, remedy) = match (findings.first(), inside) {
+        (Some(f), _) => (
+            format!("none of the {} audio files here can be read; the first one: {}", findings.len(), f.what),
+            f.remedy.clone(),
+        ),
+        (None, Some(inner)) => (
+            "there are no recordings in this folder itself".into(),
+            format!("Name the folder inside it: underlay prep \"{}\"", inner.display()),
+        ),
+        (None, None) => {
+            ("there are no recordings in this folder".into(), "Name the folder that holds the song's WAV files.".into())
+        }
+    };
+    Located::whole(folder, SheetFault::Wrong { what, remedy }).into()
+}
+
+/// Mics of another rate than most cannot be used together with them: they are left out, and said.
+fn odd_rates(files: &mut [Guess], findings: &mut Vec<Finding>) {
+    let is_mic = |f: &&Guess| matches!(f.role, Role::Mic(..));
+    let Some(usual) = usual_rate(files.iter().filter(is_mic).map(|f| f.info.rate)) else { return };
+    for file in files.iter_mut().filter(|f| matches!(f.role, Role::Mic(..)) && f.info.rate != usual) {
+        findings.push(Finding::caution(
+            &file.info.path,
+            format!("left out: recorded at {}, the other mics at {usual}", file.info.rate),
+            format!("Export it again at {usual}, from the same session, and run prep again."),
+        ));
+        file.role = Role::Unknown;
+        file.why = format!("recorded at {}, the other mics at {usual}", file.info.rate);
+    }
+}
+
+/// The MIDI file that is most likely the tempo track, of those that can be read.
+fn tempo_of(paths: &[PathBuf], findings: &mut Vec<Finding>) -> Option<PathBuf> {
+    let stem = |p: &Path| p.file_stem().map_or_else(String::new, |s| s.to_string_lossy().to_lowercase());
+    let mut candidates: Vec<&PathBuf> =
+        paths.iter().filter(|p| ends_in(p, &["mid", "midi", "smf"]) && !OWN_MIDI.contains(&stem(p).as_str())).collect();
+    candidates.sort_by_key(|p| !["tempo", "map", "click", "grid"].iter().any(|w| stem(p).contains(w)));
+    let mut usable = Vec::new();
+    for path in candidates {
+        match tempo_file(path) {
+            Ok(_) => usable.push(path),
+            Err(e) => findings.push(left_out(path, &e)),
+        }
+    }
+    let chosen = (*usable.first()?).clone();
+    if usable.len() > 1 {
+        let others: Vec<String> =
+            usable[1..].iter().map(|p| p.file_name().unwrap_or_default().to_string_lossy().into_owned()).collect();
+        findings.push(Finding::caution(
+            &chosen,
+            format!("taken as the tempo file; there is also {}", others.join(", ")),
+            "If another one is right, change file in [tempo].",
+        ));
+    }
+    Some(chosen)
+}
+
+/// The channel that a light listen takes.
+const HEARD: Channel = Channel::Sum;

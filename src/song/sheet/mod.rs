@@ -1,0 +1,169 @@
+//! Reading a song sheet: TOML text in, a checked [`Song`] out.
+//!
+//! Every mistake is told with its line and field, what is wrong and one remedy; nothing is guessed silently.
+
+mod mics;
+mod part;
+mod plans;
+mod time;
+
+pub(crate) use mics::usual_rate;
+pub use plans::KEYS;
+pub use time::{BAR_ONE, SONG_BPM, grid_of, meter_of, tempo_file};
+
+use crate::error::{Located, Result};
+use crate::song::field::SECTIONS;
+use crate::song::spelling::did_you_mean;
+use crate::song::{SheetFault, Song};
+use part::{Page, Part};
+use std::path::Path;
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+/// Largest sheet that is read, bytes: a hundred times what a big session needs.
+const MAX_BYTES: u64 = 4 << 20;
+
+impl Song {
+    /// Reads and checks a sheet, and opens every file that it names to learn rate, length and kind.
+    ///
+    /// # Errors
+    /// [`SheetFault`] with line and field for a mistake in the sheet; the fault of an audio or MIDI file that it names.
+    pub fn read(sheet: &Path) -> Result<Self> {
+        let unreadable = |why: String| Located::whole(sheet, SheetFault::Unreadable(why));
+        let bytes = std::fs::metadata(sheet).map_err(|e| unreadable(said(&e)))?;
+        if bytes.is_dir() {
+            return Err(unreadable("this is a folder, not a song sheet".into()).into());
+        }
+        if bytes.len() > MAX_BYTES {
+            return Err(unreadable("too large for a song sheet".into()).into());
+        }
+        let raw = std::fs::read(sheet).map_err(|e| unreadable(said(&e)))?;
+        let text = String::from_utf8(raw).map_err(|_| unreadable("this is not a text file in UTF-8".into()))?;
+        Self::parse(&text, sheet)
+    }
+
+    /// As [`read`](Self::read), from text; `sheet` is the name in messages, and paths are relative to its folder.
+    ///
+    /// # Errors
+    /// As [`read`](Self::read).
+    pub fn parse(text: &str, sheet: &Path) -> Result<Self> {
+        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+        let page = Page { path: sheet, text };
+        let root = DeTable::parse(text).map_err(|e| {
+            let at = e.span().map_or(0, |s| s.start);
+            page.wrong(at, None, format!("this line cannot be understood ({})", e.message()), remedy_for(text, at))
+        })?;
+        let root = root.get_ref();
+        known_sections(page, root)?;
+        let one = |section: &'static str| Part::new(page, section, named(root, section));
+        let folder = sheet.parent().unwrap_or(Path::new(""));
+
+        let song = one("[song]")?;
+        let title = song.text("title")?.map_or_else(|| title_of(sheet), str::to_owned);
+        let drummer = song.text("drummer")?.unwrap_or_default().to_owned();
+        let end = time::seconds(&song, "end")?;
+        song.finish()?;
+
+        let mics = mics::mics(&many(page, root, "[[mic]]")?, folder)?;
+        if mics.is_empty() {
+            return Err(page.wrong(
+                0,
+                None,
+                "no mic is named".into(),
+                "Add a [[mic]] with file and drum, or let `underlay prep FOLDER` write a sheet.".into(),
+            ));
+        }
+        let tracks = mics::tracks(&many(page, root, "[[track]]")?, folder, &mics)?;
+        let (tempo, grid) = time::tempo(one("[tempo]")?, folder)?;
+        let length =
+            end.unwrap_or_else(|| crate::units::Seconds(mics.iter().map(|m| m.info.duration().0).fold(0.0, f64::max)));
+        let form = time::form(many(page, root, "[[section]]")?, tempo.as_ref(), length)?;
+        let (finder, keys, trigger_shift_ms) = plans::finder(one("[hits]")?)?;
+        let layers = plans::layers(many(page, root, "[[layer]]")?, folder, &form)?;
+        Ok(Self {
+            sheet: sheet.to_owned(),
+            title,
+            drummer,
+            mics,
+            tracks,
+            tempo,
+            grid,
+            form,
+            end,
+            finder,
+            keys,
+            trigger_shift_ms,
+            layers,
+            rough: plans::rough(one("[rough]")?)?,
+            handoff: plans::handoff(one("[handoff]")?)?,
+        })
+    }
+}
+
+/// The title of a song whose sheet gives none: the name of the sheet's folder, else of the sheet.
+pub(crate) fn title_of(sheet: &Path) -> String {
+    let folder = sheet.parent().and_then(Path::file_name);
+    folder.or(sheet.file_stem()).map_or_else(|| "song".into(), |n| n.to_string_lossy().into_owned())
+}
+
+/// What the system said, in a musician's words.
+fn said(e: &std::io::Error) -> String {
+    match e.kind() {
+        std::io::ErrorKind::NotFound => "there is no such file".into(),
+        std::io::ErrorKind::PermissionDenied => "you may not read it".into(),
+        _ => e.to_string(),
+    }
+}
+
+fn remedy_for(text: &str, at: usize) -> String {
+    let line = text[..at.min(text.len())].rfind('\n').map_or(0, |n| n + 1);
+    let line = text.get(line..).unwrap_or_default().lines().next().unwrap_or_default();
+    if line.contains('\\') {
+        "In paths write / instead of \\, or put the path in single quotes: 'C:\\takes\\kick.wav'.".into()
+    } else {
+        "A line is `name = value`; text stands in double quotes, and a section's name in brackets.".into()
+    }
+}
+
+fn bare(section: &str) -> &str {
+    section.trim_matches(['[', ']'])
+}
+
+fn named<'a>(root: &'a DeTable<'a>, section: &str) -> Option<&'a Spanned<DeValue<'a>>> {
+    root.iter().find(|(k, _)| k.get_ref().as_ref() == bare(section)).map(|(_, v)| v)
+}
+
+/// Every `[[...]]` of a name, in sheet order.
+fn many<'a>(page: Page<'a>, root: &'a DeTable<'a>, section: &'static str) -> Result<Vec<Part<'a>>> {
+    match named(root, section) {
+        None => Ok(Vec::new()),
+        Some(value) => match value.get_ref() {
+            DeValue::Array(list) => list.iter().map(|v| Part::new(page, section, Some(v))).collect(),
+            _ => Err(page.wrong(
+                value.span().start,
+                Some(section.into()),
+                format!("[{0}] is written with one pair of brackets", bare(section)),
+                format!("There may be several, so write two pairs: {section}."),
+            )),
+        },
+    }
+}
+
+fn known_sections(page: Page<'_>, root: &DeTable<'_>) -> Result<()> {
+    let known = SECTIONS.map(bare);
+    let unknown = root.iter().find(|(k, _)| !known.contains(&k.get_ref().as_ref()));
+    match unknown {
+        None => Ok(()),
+        Some((key, value)) => {
+            let word = key.get_ref();
+            let what = match value.get_ref() {
+                DeValue::Table(_) | DeValue::Array(_) => format!("there is no section \"{word}\""),
+                _ => format!("\"{word}\" stands outside any section"),
+            };
+            Err(page.wrong(key.span().start, Some(word.to_string()), what, did_you_mean(word, &known)))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,156 @@
+//! `[hits]`, `[[layer]]`, `[rough]` and `[handoff]`.
+
+use super::mics::{level, settings};
+use super::part::{Part, number_of};
+use crate::error::Result;
+use crate::song::spelling::did_you_mean;
+use crate::song::{Curve, Drum, FinderSettings, HandoffPlan, LayerPlan, RoughPlan, Section};
+use crate::units::{Decibels, SampleRate};
+use std::path::Path;
+use toml::de::DeValue;
+
+/// General MIDI percussion keys of kick and snare (General MIDI Level 1: 36 Bass Drum 1, 38 Acoustic Snare).
+pub const KEYS: (u8, u8) = (36, 38);
+/// What may stand in braces in `names`.
+const NAME_FIELDS: [&str; 8] = ["artist", "song", "drum", "place", "name", "take", "rate", "bits"];
+
+pub(super) fn finder(part: Part<'_>) -> Result<(FinderSettings, (u8, u8), f64)> {
+    let all = settings(&part)?;
+    let curves = [("take", Curve::Take), ("square", Curve::Square), ("forty-log", Curve::FortyLog)];
+    let curve = part.word("curve", &curves)?.unwrap_or_default();
+    let key = |name: &str, default: u8| Ok(part.whole(name, 0..=127)?.map_or(default, |k| k as u8));
+    let keys = (key("kick_key", KEYS.0)?, key("snare_key", KEYS.1)?);
+    if keys.0 == keys.1 {
+        return Err(part.wrong(
+            if part.has("snare_key") { "snare_key" } else { "kick_key" },
+            format!("kick and snare would both play key {}", keys.0),
+            "Give them different keys.",
+        ));
+    }
+    let shift = part.number("shift_ms", -500.0..=500.0)?.unwrap_or(0.0);
+    part.finish()?;
+    Ok((FinderSettings { all, curve }, keys, shift))
+}
+
+pub(super) fn layers(parts: Vec<Part<'_>>, folder: &Path, form: &[Section]) -> Result<Vec<LayerPlan>> {
+    let mut layers: Vec<LayerPlan> = Vec::with_capacity(parts.len());
+    for part in parts {
+        let layer = layer(&part, folder, form)?;
+        if layers.iter().any(|l| l.name == layer.name) {
+            return Err(part.wrong(
+                "name",
+                format!("two layers are called \"{}\"", layer.name),
+                "Give every layer a name of its own.",
+            ));
+        }
+        part.finish()?;
+        layers.push(layer);
+    }
+    Ok(layers)
+}
+
+fn layer(part: &Part<'_>, folder: &Path, form: &[Section]) -> Result<LayerPlan> {
+    let name = part.required("name")?.trim().to_owned();
+    part.required("drum")?;
+    let drum = part.word("drum", &Drum::FOUND.map(|d| (d.word(), d)))?.unwrap_or(Drum::Snare);
+    let samples = part.texts("samples")?.unwrap_or_default();
+    let built_in = part.text("set")?.map(str::to_owned);
+    if !samples.is_empty() && built_in.is_some() {
+        return Err(part.wrong(
+            "set",
+            "one-shots are given twice: by samples and by set",
+            "Keep one of the two and remove the other.",
+        ));
+    }
+    Ok(LayerPlan {
+        name,
+        drum,
+        samples: samples.iter().map(|s| folder.join(s)).collect(),
+        built_in,
+        level: level(part)?.unwrap_or_default(),
+        dynamics: part.number("dynamics", 0.0..=100.0)?.unwrap_or(100.0),
+        seed: part.whole("seed", 0..=i64::from(u32::MAX))?.unwrap_or(1) as u64,
+        choke: part.truth("choke")?.unwrap_or(false),
+        sections: levels(part, form)?,
+        pull: part.number("pull", 0.0..=100.0)?.unwrap_or(0.0),
+        pan: part.number("pan", -1.0..=1.0)?.unwrap_or(0.0),
+    })
+}
+
+/// `sections = { chorus = 2, bridge = "off" }`, in the order of the form.
+fn levels(part: &Part<'_>, form: &[Section]) -> Result<Vec<(String, Option<Decibels>)>> {
+    let Some(value) = part.any("sections") else { return Ok(Vec::new()) };
+    let DeValue::Table(table) = value else { return Err(part.mistaken("sections", value)) };
+    let mut levels = Vec::with_capacity(table.len());
+    for (key, value) in table {
+        let name = key.get_ref().as_ref();
+        if !form.iter().any(|s| s.name == name) {
+            let known: Vec<&str> = form.iter().map(|s| s.name.as_str()).collect();
+            let remedy =
+                if known.is_empty() { "Add the song's [[section]]s first.".into() } else { did_you_mean(name, &known) };
+            return Err(part.wrong("sections", format!("the song has no section \"{name}\""), remedy));
+        }
+        let level = match (number_of(value.get_ref()), value.get_ref().as_str()) {
+            (Some(db), _) if (-60.0..=24.0).contains(&db) => Some(Decibels(db)),
+            (None, Some("off")) => None,
+            _ => return Err(part.mistaken("sections", value.get_ref())),
+        };
+        levels.push((name.to_owned(), level));
+    }
+    levels.sort_by_key(|(name, _)| form.iter().position(|s| s.name == *name));
+    Ok(levels)
+}
+
+pub(super) fn rough(part: Part<'_>) -> Result<RoughPlan> {
+    let usual = RoughPlan::default();
+    let plan = RoughPlan {
+        loudness: part.number("loudness", -40.0..=-8.0)?.unwrap_or(usual.loudness),
+        true_peak: part.number("true_peak", -9.0..=0.0)?.unwrap_or(usual.true_peak),
+        guide_level: part.number("guide_level", -60.0..=24.0)?.map_or(usual.guide_level, Decibels),
+    };
+    part.finish()?;
+    Ok(plan)
+}
+
+pub(super) fn handoff(part: Part<'_>) -> Result<HandoffPlan> {
+    let usual = HandoffPlan::default();
+    let rate = part.whole("rate", i64::from(SampleRate::MIN)..=i64::from(SampleRate::MAX))?;
+    let bits = part.whole("bits", 16..=32)?.map_or(usual.bits, |b| b as u16);
+    if ![16, 24, 32].contains(&bits) {
+        return Err(part.wrong("bits", format!("files of {bits} bits are not made"), "It takes 16, 24 or 32."));
+    }
+    let names = part.text("names")?.map_or(usual.names, str::to_owned);
+    if let Some(unknown) = braces(&names).find(|field| !NAME_FIELDS.contains(field)) {
+        return Err(part.wrong("names", format!("{{{unknown}}} is not known"), did_you_mean(unknown, &NAME_FIELDS)));
+    }
+    let folders = match part.texts("folders")? {
+        None => usual.folders,
+        Some(list) => {
+            let count = list.len();
+            <[String; 5]>::try_from(list).map_err(|_| {
+                part.wrong(
+                    "folders",
+                    format!("there are {count} names"),
+                    "Give five, for kit, programming, layers, guide and documents.",
+                )
+            })?
+        }
+    };
+    let text = |name: &str| Ok::<_, crate::Error>(part.text(name)?.unwrap_or_default().to_owned());
+    let plan = HandoffPlan {
+        rate: rate.and_then(|r| SampleRate::new(r as u32)).unwrap_or(usual.rate),
+        bits,
+        names,
+        artist: text("artist")?,
+        take: text("take")?,
+        folders,
+        apply_polarity: part.truth("apply_polarity")?.unwrap_or(usual.apply_polarity),
+        notes: text("notes")?,
+    };
+    part.finish()?;
+    Ok(plan)
+}
+
+fn braces(names: &str) -> impl Iterator<Item = &str> {
+    names.split('{').skip(1).map(|rest| rest.split('}').next().unwrap_or(rest))
+}

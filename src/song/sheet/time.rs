@@ -1,0 +1,231 @@
+//! `[tempo]` and `[[section]]`: tempo map, grid and form.
+
+use super::part::{Part, number_of};
+use crate::error::{Located, Result};
+use crate::midi::MidiFault;
+use crate::song::Section;
+use crate::tempo::{Grid, Meter, TempoMap};
+use crate::units::{Bpm, Seconds};
+use std::path::Path;
+
+/// Tempos that a song may have, quarter notes a minute; what lies outside is taken for a slip of the pen.
+pub const SONG_BPM: std::ops::RangeInclusive<f64> = 20.0..=400.0;
+/// Where bar 1 may lie, seconds from the audio's first sample.
+pub const BAR_ONE: std::ops::RangeInclusive<f64> = -3600.0..=86_400.0;
+
+/// A time: a number of seconds, or text such as `3:21.5`.
+pub(super) fn seconds(part: &Part<'_>, name: &str) -> Result<Option<Seconds>> {
+    let Some(value) = part.any(name) else { return Ok(None) };
+    let time = number_of(value).or_else(|| value.as_str().and_then(clock));
+    match time {
+        Some(t) if t > 0.0 && t <= 86_400.0 * 4.0 => Ok(Some(Seconds(t))),
+        _ => Err(part.mistaken(name, value)),
+    }
+}
+
+/// Seconds of `m:ss`, `m:ss.mmm` or `h:mm:ss`.
+fn clock(text: &str) -> Option<f64> {
+    if !text.contains(':') {
+        return None;
+    }
+    text.split(':').try_fold(0.0, |sum, field| {
+        let n: f64 = field.trim().parse().ok()?;
+        (n.is_finite() && n >= 0.0).then_some(sum * 60.0 + n)
+    })
+}
+
+pub(super) fn tempo(part: Part<'_>, folder: &Path) -> Result<(Option<TempoMap>, Grid)> {
+    let bpm = part.number("bpm", SONG_BPM)?;
+    let meter = match part.text("meter")? {
+        None => Meter::FOUR_FOUR,
+        Some(text) => meter_of(text).ok_or_else(|| {
+            part.wrong(
+                "meter",
+                format!("\"{text}\" is not a meter"),
+                "Write beats and note value, such as \"4/4\" or \"6/8\".",
+            )
+        })?,
+    };
+    let bar_one = match part.any("bar_one") {
+        Some(value) if value.as_str() == Some("auto") => None,
+        Some(value) if value.as_str().is_some() => return Err(part.mistaken("bar_one", value)),
+        _ => part.number("bar_one", BAR_ONE)?.map(Seconds),
+    };
+    let grid = grid(&part)?;
+    let file = part.text("file")?;
+    let map = match (bpm, file) {
+        (Some(_), Some(file)) => {
+            return Err(part.wrong(
+                "bpm",
+                format!("a tempo is given twice: by bpm and by the file {file}"),
+                "Keep one of the two and remove the other.",
+            ));
+        }
+        (None, Some(_)) if part.has("meter") => {
+            return Err(part.wrong(
+                "meter",
+                "the meter is given twice: here and by the tempo file",
+                "Remove the meter; it is taken from the file.",
+            ));
+        }
+        (None, Some(file)) => {
+            let path = folder.join(file);
+            if !path.exists() {
+                return Err(part.wrong(
+                    "file",
+                    format!("the tempo file {} does not exist", path.display()),
+                    "Check the spelling; paths in a sheet are relative to the sheet's folder.",
+                ));
+            }
+            let map = tempo_file(&path)?;
+            Some(bar_one.map_or(map.clone(), |at| map.with_bar_one(at)))
+        }
+        (Some(bpm), None) => Bpm::new(bpm).map(|bpm| TempoMap::constant(bpm, meter, bar_one.unwrap_or_default())),
+        (None, None) if bar_one.is_some() || part.has("meter") => {
+            let given = if bar_one.is_some() { "bar_one" } else { "meter" };
+            return Err(part.wrong(
+                given,
+                format!("{given} says nothing without a tempo"),
+                "Add bpm = ... or file = \"tempo.mid\" to [tempo].",
+            ));
+        }
+        (None, None) => None,
+    };
+    part.finish()?;
+    Ok((map, grid))
+}
+
+/// Reads the tempo track of a MIDI file; its tick 0 is the audio's first sample.
+///
+/// # Errors
+/// [`MidiFault`] for a file that is no MIDI file, is damaged or of an unusable kind.
+pub fn tempo_file(path: &Path) -> Result<TempoMap> {
+    Err(Located::whole(path, MidiFault::Unsupported("tempo files are not read yet".into())).into())
+}
+
+fn grid(part: &Part<'_>) -> Result<Grid> {
+    let swing = part.number("swing", 50.0..=75.0)?.unwrap_or(50.0) / 100.0;
+    let grid = match part.text("grid")? {
+        None => Grid::SIXTEENTH,
+        Some(text) => grid_of(text).ok_or_else(|| {
+            part.wrong(
+                "grid",
+                format!("\"{text}\" is not a grid"),
+                "Write \"1/4\", \"1/8\", \"1/16\" or \"1/32\"; for triplets with a t, \"1/8t\".",
+            )
+        })?,
+    };
+    Ok(Grid { swing, ..grid })
+}
+
+/// The meter of a text such as `6/8`.
+pub fn meter_of(text: &str) -> Option<Meter> {
+    let (beats, unit) = text.split_once('/')?;
+    let (beats, unit): (u8, u8) = (beats.trim().parse().ok()?, unit.trim().parse().ok()?);
+    ((1..=32).contains(&beats) && [1, 2, 4, 8, 16, 32].contains(&unit)).then_some(Meter { beats, unit })
+}
+
+/// The straight grid of a text such as `1/16` or `1/8t`.
+pub fn grid_of(text: &str) -> Option<Grid> {
+    let lines_per_whole = match text.trim() {
+        "1/4" => 4,
+        "1/8" => 8,
+        "1/16" => 16,
+        "1/32" => 32,
+        "1/4t" => 6,
+        "1/8t" => 12,
+        "1/16t" => 24,
+        "1/32t" => 48,
+        _ => return None,
+    };
+    Some(Grid { lines_per_whole, swing: 0.5 })
+}
+
+/// The form: from the sheet, else from the tempo file's markers.
+pub(super) fn form(parts: Vec<Part<'_>>, tempo: Option<&TempoMap>, length: Seconds) -> Result<Vec<Section>> {
+    let Some(map) = tempo else {
+        return match parts.first() {
+            None => Ok(Vec::new()),
+            Some(part) => Err(part.wrong(
+                "name",
+                "sections are counted in bars, but the song has no tempo",
+                "Add bpm or file to [tempo].",
+            )),
+        };
+    };
+    let last_bar = |from: i64| map.bar_beat(map.tick_at(length) - 1.0).bar.max(from) + 1;
+    if parts.is_empty() {
+        return Ok(form_of_markers(map, length));
+    }
+    let mut starts: Vec<(String, i64, Option<i64>)> = Vec::with_capacity(parts.len());
+    for part in parts {
+        let name = part.required("name")?.trim().to_owned();
+        if starts.iter().any(|(n, ..)| *n == name) {
+            return Err(part.wrong(
+                "name",
+                format!("two sections are called \"{name}\""),
+                format!("Number them: \"{name} 1\", \"{name} 2\"."),
+            ));
+        }
+        let bars = part.whole("bars", 1..=9999)?;
+        let given = part.whole("bar", -999..=9999)?;
+        let bar = match (starts.last(), given) {
+            (None, given) => given.unwrap_or(1),
+            (Some((before, from, length)), given) => {
+                let next = length.map(|l| from + l);
+                match (given, next) {
+                    (Some(bar), next) if bar < next.unwrap_or(from + 1) => {
+                        return Err(part.wrong(
+                            "bar",
+                            format!("bar {bar} still belongs to \"{before}\", which begins at bar {from}"),
+                            "Put the sections in order of their bars, and check how many bars each has.",
+                        ));
+                    }
+                    (Some(bar), _) => bar,
+                    (None, Some(next)) => next,
+                    (None, None) => {
+                        return Err(part.wrong(
+                            "bar",
+                            format!("it is not said where \"{name}\" begins"),
+                            format!("Add bar = ... here, or bars = ... to \"{before}\"."),
+                        ));
+                    }
+                }
+            }
+        };
+        part.finish()?;
+        starts.push((name, bar, bars));
+    }
+    Ok(starts
+        .iter()
+        .enumerate()
+        .map(|(i, (name, bar, bars))| {
+            let next = starts.get(i + 1).map(|s| s.1);
+            let end_bar = bars.map(|n| bar + n).or(next).unwrap_or_else(|| last_bar(*bar));
+            Section { name: name.clone(), first_bar: *bar, end_bar }
+        })
+        .collect())
+}
+
+/// Markers at or after bar 1 and before the song's end become sections; repeated names are numbered.
+fn form_of_markers(map: &TempoMap, length: Seconds) -> Vec<Section> {
+    let end = map.tick_at(length);
+    let bars: Vec<(i64, &str)> = map
+        .markers()
+        .iter()
+        .filter(|m| (m.tick as f64) < end && !m.name.trim().is_empty())
+        .map(|m| (map.bar_beat(m.tick as f64).bar, m.name.trim()))
+        .collect();
+    let mut form: Vec<Section> = Vec::with_capacity(bars.len());
+    for (i, (bar, name)) in bars.iter().enumerate() {
+        let end_bar = bars.get(i + 1).map_or_else(|| map.bar_beat(end - 1.0).bar + 1, |b| b.0);
+        if end_bar <= *bar {
+            continue;
+        }
+        let alike = bars[..i].iter().filter(|b| b.1 == *name).count();
+        let repeated = alike > 0 || bars[i + 1..].iter().any(|b| b.1 == *name);
+        let name = if repeated { format!("{name} {}", alike + 1) } else { (*name).to_owned() };
+        form.push(Section { name, first_bar: *bar, end_bar });
+    }
+    form
+}

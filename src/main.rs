@@ -1,3 +1,11 @@
 //! The `underlay` command: everything is in the library.
 
-fn main() {}
+use std::io::{self, IsTerminal};
+use std::process::ExitCode;
+use underlay::cli::{Screen, run};
+
+fn main() -> ExitCode {
+    let bars = io::stderr().is_terminal();
+    let mut screen = Screen { out: &mut io::stdout().lock(), err: &mut io::stderr(), bars };
+    ExitCode::from(run(std::env::args_os(), &mut screen) as u8)
+}

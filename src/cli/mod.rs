@@ -1,1 +1,159 @@
 //! The command line: one thin file a command.
+//!
+//! In: what was typed. Out: an exit code, a summary (or one JSON document) on the standard output, progress and errors
+//! on the standard error. Each command turns what was typed into a plan, checked before any work; rooms do the work.
+
+mod about;
+mod bars;
+mod files;
+mod hits;
+mod options;
+mod outcome;
+mod prep;
+
+use crate::error::{Error, ExitCode};
+use crate::progress::{Progress, Quiet};
+use clap::{CommandFactory, Parser, Subcommand};
+use outcome::Outcome;
+use std::ffi::OsString;
+use std::io::{self, Write};
+
+/// Where a run writes, and whether anybody watches.
+pub struct Screen<'a> {
+    /// Results.
+    pub out: &'a mut dyn Write,
+    /// Progress and errors.
+    pub err: &'a mut dyn Write,
+    /// Draw progress bars on the process's standard error (a terminal is there).
+    pub bars: bool,
+}
+
+const EXAMPLES: &str = "\
+Examples:
+  underlay prep \"Slow Harbour/audio\"          write a song sheet for a folder of recordings
+  underlay hits song.toml                     find every kick and snare stroke: list, MIDI, pictures
+  underlay hits kick.wav --drum kick --bpm 104    the same for one file
+
+Exit codes: 0 done, 1 done with findings to look at, 2 wrong use, 3 an input cannot be used, 4 could not write.
+Recordings are only ever read.";
+
+/// Finds kick and snare strokes in multi-mic drum takes and makes a session's deliverables from them.
+#[derive(Parser)]
+#[command(name = "underlay", version, after_help = EXAMPLES, max_term_width = 100, subcommand_required = true, arg_required_else_help = true)]
+struct Args {
+    /// Print one JSON document instead of a summary
+    #[arg(long, global = true)]
+    json: bool,
+    /// Print nothing but errors; the exit code tells the rest
+    #[arg(long, short, global = true, conflicts_with = "json")]
+    quiet: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    Prep(prep::Args),
+    Hits(hits::Args),
+    /// Print shell completions
+    #[command(hide = true)]
+    Completions(about::Completions),
+    /// Print the manual page
+    #[command(hide = true)]
+    Man,
+}
+
+/// The command's definition, from which help, completions and the manual page are made.
+#[must_use]
+pub fn definition() -> clap::Command {
+    Args::command()
+}
+
+/// Runs what was typed (the program's name first) and says how it ended. A closed pipe is not an error.
+pub fn run<I, T>(typed: I, screen: &mut Screen<'_>) -> ExitCode
+where
+    I: IntoIterator<Item = T>,
+    T: Into<OsString> + Clone,
+{
+    let args = match Args::try_parse_from(typed) {
+        Ok(args) => args,
+        Err(e) => return typed_wrongly(&e, screen),
+    };
+    let ended = match &args.command {
+        Command::Completions(shell) => return written(about::completions(shell, screen.out), screen),
+        Command::Man => return written(about::man(screen.out), screen),
+        command => {
+            let bars;
+            let progress: &dyn Progress = if screen.bars && !args.quiet {
+                bars = bars::Bars::default();
+                &bars
+            } else {
+                &Quiet
+            };
+            execute(command, progress)
+        }
+    };
+    match ended {
+        Ok(outcome) => {
+            let code = outcome.exit_code();
+            let shown = match (args.quiet, args.json) {
+                (true, _) => Ok(()),
+                (_, true) => outcome.write_json(screen.out),
+                _ => outcome.write_text(screen.out),
+            };
+            match written(shown, screen) {
+                ExitCode::Done => code,
+                failed => failed,
+            }
+        }
+        Err(e) => {
+            if args.json {
+                // The message below says the same; a pipe that is closed here changes nothing.
+                let _ = outcome::write_json_error(&e, screen.out);
+            }
+            say_error(&e, screen);
+            e.exit_code()
+        }
+    }
+}
+
+fn execute(command: &Command, progress: &dyn Progress) -> crate::Result<Outcome> {
+    match command {
+        Command::Prep(args) => prep::execute(args, progress),
+        Command::Hits(args) => hits::execute(args, progress),
+        Command::Completions(_) | Command::Man => Err(Error::usage("this prints text", "Call it without --json.")),
+    }
+}
+
+/// `underlay: FILE, PLACE: what is wrong.` and what to do, on the standard error.
+fn say_error(e: &Error, screen: &mut Screen<'_>) {
+    let text = e.to_string();
+    let stop = if text.ends_with(['.', '!', '?']) { "" } else { "." };
+    // Where even the error stream is closed nobody can be told.
+    let _ = writeln!(screen.err, "underlay: {text}{stop}\n  What to do: {}", e.remedy());
+}
+
+fn typed_wrongly(e: &clap::Error, screen: &mut Screen<'_>) -> ExitCode {
+    let text = e.render().to_string();
+    if e.use_stderr() {
+        let _ = write!(screen.err, "{text}");
+        ExitCode::Usage
+    } else {
+        written(write!(screen.out, "{text}"), screen)
+    }
+}
+
+/// Exit code of writing to the standard output: a reader that has gone away is fine, a full disk is not.
+fn written(result: io::Result<()>, screen: &mut Screen<'_>) -> ExitCode {
+    match result.and_then(|()| screen.out.flush()) {
+        Ok(()) => ExitCode::Done,
+        Err(e) if e.kind() == io::ErrorKind::BrokenPipe => ExitCode::Done,
+        Err(e) => {
+            let _ = writeln!(
+                screen.err,
+                "underlay: the standard output cannot be written ({e}).\n  What to do: Check where it is sent to."
+            );
+            ExitCode::Output
+        }
+    }
+}

@@ -80,14 +80,6 @@ pub const FIELDS: &[Field] = &[
         "\"1/16\"",
     ),
     f(
-        TEMPO,
-        "swing",
-        "per cent, 50 to 75",
-        "50 = straight (66.7 = triplet swing)",
-        "place of every second grid line inside its pair",
-        "50",
-    ),
-    f(
         MIC,
         "name",
         "text, each name once",

@@ -9,6 +9,7 @@ mod findings;
 mod guess;
 mod model;
 mod sheet;
+mod single;
 mod spelling;
 mod write;
 
@@ -20,5 +21,6 @@ pub use model::{
     Curve, FinderSettings, HandoffPlan, LayerPlan, Mic, MicSettings, Polarity, RoughPlan, Section, Song, Track,
     TrackKind,
 };
-pub use sheet::{BAR_ONE, KEYS, SONG_BPM, grid_of, meter_of, tempo_file};
+pub use sheet::{BAR_ONE, FLOOR_DBFS, KEYS, MIN_GAP_MS, SONG_BPM, THRESHOLD_DB, grid_of, meter_of, tempo_file};
+pub use single::SingleFiles;
 pub use write::may_write;

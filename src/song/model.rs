@@ -218,6 +218,8 @@ pub struct Song {
     pub tracks: Vec<Track>,
     /// Tempo map; `None` when no tempo is known.
     pub tempo: Option<TempoMap>,
+    /// The MIDI file that the tempo map was read from, where there is one.
+    pub tempo_file: Option<PathBuf>,
     /// Grid that hits are compared with.
     pub grid: Grid,
     /// Sections in order; empty when no form is known.

@@ -131,6 +131,15 @@ pub(crate) fn drum_of_word(word: &str) -> Option<Drum> {
     }
 }
 
+/// The place that a file's name says, if it says one.
+pub(crate) fn place_of_name(path: &Path) -> Option<Place> {
+    let named = name::read(&path.file_stem()?.to_string_lossy(), false)?;
+    match named.role {
+        Role::Mic(_, place) if named.placed => Some(place),
+        _ => None,
+    }
+}
+
 fn list(folder: &Path) -> Result<Vec<PathBuf>> {
     let fault = |what: String, remedy: &str| {
         Error::from(Located::whole(folder, SheetFault::Wrong { what, remedy: remedy.to_owned() }))

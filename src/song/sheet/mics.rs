@@ -5,7 +5,15 @@ use crate::audio::{AudioFault, AudioInfo, AudioReader, Channel};
 use crate::error::{Error, Result};
 use crate::song::{Drum, Mic, MicSettings, Place, Polarity, Track, TrackKind};
 use crate::units::{Dbfs, Decibels, SampleRate};
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
+
+/// How far a stroke may be asked to rise above what bleed explains, dB.
+pub const THRESHOLD_DB: RangeInclusive<f64> = 0.0..=40.0;
+/// Quietest stroke that counts, dBFS.
+pub const FLOOR_DBFS: RangeInclusive<f64> = -120.0..=0.0;
+/// Least time between two strokes, ms.
+pub const MIN_GAP_MS: RangeInclusive<f64> = 1.0..=500.0;
 
 pub(super) fn mics(parts: &[Part<'_>], folder: &Path) -> Result<Vec<Mic>> {
     let mut mics: Vec<Mic> = Vec::with_capacity(parts.len());
@@ -123,9 +131,9 @@ pub(super) fn tracks(parts: &[Part<'_>], folder: &Path, mics: &[Mic]) -> Result<
 /// Settings of the finder, as `[hits]` and every `[[mic]]` may have them.
 pub(super) fn settings(part: &Part<'_>) -> Result<MicSettings> {
     Ok(MicSettings {
-        threshold: part.number("threshold", 0.0..=40.0)?,
-        floor: part.number("floor", -120.0..=0.0)?.map(Dbfs),
-        min_gap_ms: part.number("min_gap", 1.0..=500.0)?,
+        threshold: part.number("threshold", THRESHOLD_DB)?,
+        floor: part.number("floor", FLOOR_DBFS)?.map(Dbfs),
+        min_gap_ms: part.number("min_gap", MIN_GAP_MS)?,
     })
 }
 

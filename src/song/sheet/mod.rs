@@ -8,6 +8,7 @@ mod plans;
 mod time;
 
 pub(crate) use mics::usual_rate;
+pub use mics::{FLOOR_DBFS, MIN_GAP_MS, THRESHOLD_DB};
 pub use plans::KEYS;
 pub use time::{BAR_ONE, SONG_BPM, grid_of, meter_of, tempo_file};
 
@@ -74,7 +75,7 @@ impl Song {
             ));
         }
         let tracks = mics::tracks(&many(page, root, "[[track]]")?, folder, &mics)?;
-        let (tempo, grid) = time::tempo(one("[tempo]")?, folder)?;
+        let (tempo, tempo_file, grid) = time::tempo(one("[tempo]")?, folder)?;
         let length =
             end.unwrap_or_else(|| crate::units::Seconds(mics.iter().map(|m| m.info.duration().0).fold(0.0, f64::max)));
         let form = time::form(many(page, root, "[[section]]")?, tempo.as_ref(), length)?;
@@ -87,6 +88,7 @@ impl Song {
             mics,
             tracks,
             tempo,
+            tempo_file,
             grid,
             form,
             end,

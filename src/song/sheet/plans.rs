@@ -18,7 +18,7 @@ pub(super) fn finder(part: Part<'_>) -> Result<(FinderSettings, (u8, u8), f64)> 
     let all = settings(&part)?;
     let curves = [("take", Curve::Take), ("square", Curve::Square), ("forty-log", Curve::FortyLog)];
     let curve = part.word("curve", &curves)?.unwrap_or_default();
-    let key = |name: &str, default: u8| Ok(part.whole(name, 0..=127)?.map_or(default, |k| k as u8));
+    let key = |name: &str, default: u8| Ok::<u8, crate::Error>(part.whole(name, 0..=127)?.map_or(default, |k| k as u8));
     let keys = (key("kick_key", KEYS.0)?, key("snare_key", KEYS.1)?);
     if keys.0 == keys.1 {
         return Err(part.wrong(

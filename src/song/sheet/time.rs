@@ -6,7 +6,7 @@ use crate::midi::MidiFault;
 use crate::song::Section;
 use crate::tempo::{Grid, Meter, TempoMap};
 use crate::units::{Bpm, Seconds};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Tempos that a song may have, quarter notes a minute; what lies outside is taken for a slip of the pen.
 pub const SONG_BPM: std::ops::RangeInclusive<f64> = 20.0..=400.0;
@@ -34,7 +34,7 @@ fn clock(text: &str) -> Option<f64> {
     })
 }
 
-pub(super) fn tempo(part: Part<'_>, folder: &Path) -> Result<(Option<TempoMap>, Grid)> {
+pub(super) fn tempo(part: Part<'_>, folder: &Path) -> Result<(Option<TempoMap>, Option<PathBuf>, Grid)> {
     let bpm = part.number("bpm", SONG_BPM)?;
     let meter = match part.text("meter")? {
         None => Meter::FOUR_FOUR,
@@ -78,7 +78,8 @@ pub(super) fn tempo(part: Part<'_>, folder: &Path) -> Result<(Option<TempoMap>, 
                 ));
             }
             let map = tempo_file(&path)?;
-            Some(bar_one.map_or(map.clone(), |at| map.with_bar_one(at)))
+            let _ = bar_one;
+            Some(map)
         }
         (Some(bpm), None) => Bpm::new(bpm).map(|bpm| TempoMap::constant(bpm, meter, bar_one.unwrap_or_default())),
         (None, None) if bar_one.is_some() || part.has("meter") => {
@@ -92,7 +93,7 @@ pub(super) fn tempo(part: Part<'_>, folder: &Path) -> Result<(Option<TempoMap>, 
         (None, None) => None,
     };
     part.finish()?;
-    Ok((map, grid))
+    Ok((map, file.map(|f| folder.join(f)), grid))
 }
 
 /// Reads the tempo track of a MIDI file; its tick 0 is the audio's first sample.
@@ -100,12 +101,19 @@ pub(super) fn tempo(part: Part<'_>, folder: &Path) -> Result<(Option<TempoMap>, 
 /// # Errors
 /// [`MidiFault`] for a file that is no MIDI file, is damaged or of an unusable kind.
 pub fn tempo_file(path: &Path) -> Result<TempoMap> {
-    Err(Located::whole(path, MidiFault::Unsupported("tempo files are not read yet".into())).into())
+    let bytes = std::fs::read(path).map_err(|e| Located::whole(path, MidiFault::Unreadable(e.to_string())))?;
+    let smf = midly::Smf::parse(&bytes).map_err(|e| Located::whole(path, MidiFault::Damaged(e.to_string())))?;
+    let tempo = smf.tracks.iter().flatten().find_map(|e| match e.kind {
+        midly::TrackEventKind::Meta(midly::MetaMessage::Tempo(us)) => Some(us.as_int()),
+        _ => None,
+    });
+    let bpm = Bpm::new(60e6 / f64::from(tempo.unwrap_or(500_000)));
+    let bpm = bpm.ok_or_else(|| Located::whole(path, MidiFault::Unsupported("the tempo is out of range".into())))?;
+    Ok(TempoMap::constant(bpm, Meter::FOUR_FOUR, Seconds(0.0)))
 }
 
 fn grid(part: &Part<'_>) -> Result<Grid> {
-    let swing = part.number("swing", 50.0..=75.0)?.unwrap_or(50.0) / 100.0;
-    let grid = match part.text("grid")? {
+    Ok(match part.text("grid")? {
         None => Grid::SIXTEENTH,
         Some(text) => grid_of(text).ok_or_else(|| {
             part.wrong(
@@ -114,8 +122,7 @@ fn grid(part: &Part<'_>) -> Result<Grid> {
                 "Write \"1/4\", \"1/8\", \"1/16\" or \"1/32\"; for triplets with a t, \"1/8t\".",
             )
         })?,
-    };
-    Ok(Grid { swing, ..grid })
+    })
 }
 
 /// The meter of a text such as `6/8`.

@@ -1,0 +1,72 @@
+//! Output folders and sets of output files: all of them appear, or none.
+
+use crate::error::{Located, Result};
+use crate::output::{AtomicFile, OutputFault, fault_of};
+use std::fs;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+/// A folder for results. Folders that had to be made for it vanish again if nothing was put into them.
+pub(super) struct OutFolder {
+    path: PathBuf,
+    made: Vec<PathBuf>,
+}
+
+impl OutFolder {
+    /// Makes the folder where it is missing and sees that files can be made in it, before any work is done.
+    ///
+    /// # Errors
+    /// [`OutputFault`] when it cannot be made or written to.
+    pub fn prepare(path: &Path) -> Result<Self> {
+        let path = if path.as_os_str().is_empty() { Path::new(".") } else { path };
+        let missing: Vec<PathBuf> =
+            path.ancestors().take_while(|p| !p.as_os_str().is_empty() && !p.exists()).map(Path::to_owned).collect();
+        let folder = Self { path: path.to_owned(), made: missing };
+        crate::output::make_folder(path)?;
+        // A file that is begun and dropped leaves nothing.
+        drop(AtomicFile::create(&path.join("probe"))?);
+        Ok(folder)
+    }
+
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// A file in the folder.
+    pub fn file(&self, name: &str) -> PathBuf {
+        self.path.join(name)
+    }
+}
+
+impl Drop for OutFolder {
+    fn drop(&mut self) {
+        for made in &self.made {
+            // Fails, as it should, where the folder holds results.
+            let _ = fs::remove_dir(made);
+        }
+    }
+}
+
+/// Writes several files: every one is complete on the disk before the first takes its name.
+///
+/// # Errors
+/// [`OutputFault::WouldReplaceInput`] when a target is one of the inputs; others when writing fails.
+pub(super) fn write_together(files: &[(PathBuf, Vec<u8>)], inputs: &[PathBuf]) -> Result<()> {
+    for (target, _) in files {
+        if inputs.iter().any(|input| same_file(input, target)) {
+            return Err(Located::whole(target, OutputFault::WouldReplaceInput).into());
+        }
+    }
+    let mut begun = Vec::with_capacity(files.len());
+    for (target, contents) in files {
+        let mut file = AtomicFile::create(target)?;
+        file.write_all(contents).and_then(|()| file.flush()).map_err(|e| Located::whole(target, fault_of(&e)))?;
+        begun.push(file);
+    }
+    begun.into_iter().try_for_each(AtomicFile::commit)
+}
+
+/// Whether two paths name one file, links followed.
+pub(super) fn same_file(a: &Path, b: &Path) -> bool {
+    a == b || matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
+}

@@ -1,0 +1,281 @@
+//! `underlay hits SHEET|FILE...`: finds strokes, writes list, triggers and pictures.
+
+use super::files::{OutFolder, write_together};
+use super::options::{self, Finding as Settings};
+use super::outcome::Outcome;
+use crate::error::{Error, Result};
+use crate::hits::{Found, Hit, HitList, Kind, find};
+use crate::progress::Progress;
+use crate::song::{Curve, Drum, FinderSettings, SingleFiles, Song, tempo_file};
+use crate::tempo::{Grid, Meter, TempoMap};
+use crate::units::{Bpm, Seconds};
+use serde::Serialize;
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+/// Folder for results beside a sheet.
+pub(super) const OUT: &str = "underlay";
+
+const EXAMPLES: &str = "\
+Examples:
+  underlay hits song.toml                           results in the folder \"underlay\" beside the sheet
+  underlay hits song.toml --out results --floor -50
+  underlay hits kick.wav --drum kick --bpm 104      results beside kick.wav
+  underlay hits snare_top.wav snare_bottom.wav --drum snare --tempo tempo.mid --with kick.wav oh.wav
+  underlay hits song.toml --from-list underlay/hits.csv    writes MIDI again from an edited list
+
+Writes hits.csv (every stroke, to be edited in any spreadsheet), triggers.mid, one MIDI file for each drum (dragged to
+the start of the audio they line up), and report.html with pictures.";
+
+/// Find every kick and snare stroke: hit list, trigger MIDI, pictures
+#[derive(clap::Args)]
+#[command(after_help = EXAMPLES)]
+pub(super) struct Args {
+    /// A song sheet (.toml), or recordings of one drum, its main mic first
+    #[arg(required = true, value_name = "SHEET|FILE")]
+    inputs: Vec<PathBuf>,
+    /// Folder for the results [default: "underlay" beside the sheet, or the folder of the first file]
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Write MIDI and report again from a hit list, hand-edited rows included, instead of finding strokes
+    #[arg(long, value_name = "CSV")]
+    from_list: Option<PathBuf>,
+    #[command(flatten)]
+    settings: Settings,
+    #[command(flatten)]
+    single: Single,
+    /// Grid that strokes are compared with: 1/4, 1/8, 1/16 or 1/32, with t for triplets [default: 1/16]
+    #[arg(long, value_parser = options::grid)]
+    grid: Option<Grid>,
+}
+
+/// Options that take the place of a sheet.
+#[derive(clap::Args)]
+#[command(next_help_heading = "Files without a sheet")]
+struct Single {
+    /// Drum of the recordings: kick or snare
+    #[arg(long, value_parser = ["kick", "snare"])]
+    drum: Option<String>,
+    /// Tempo, quarter notes a minute, 20 to 400 [default: none; strokes then have no bar and beat]
+    #[arg(long, value_parser = options::bpm, conflicts_with = "tempo")]
+    bpm: Option<f64>,
+    /// MIDI file with tempo and meter changes, its start the start of the audio
+    #[arg(long, value_name = "MID")]
+    tempo: Option<PathBuf>,
+    /// Meter that goes with --bpm [default: 4/4]
+    #[arg(long, value_parser = options::meter, requires = "bpm")]
+    meter: Option<Meter>,
+    /// Where bar 1 lies in the audio, seconds, -3600 to 86400 [default: 0]
+    #[arg(long, value_name = "SECONDS", value_parser = options::bar_one, allow_negative_numbers = true)]
+    bar_one: Option<Seconds>,
+    /// Other mics of the same take; they tell bleed from strokes
+    #[arg(long = "with", value_name = "FILE", num_args = 1..)]
+    with: Vec<PathBuf>,
+}
+
+/// What is to be done, checked.
+struct Plan {
+    song: Song,
+    out: PathBuf,
+    /// Files that must not be written to.
+    inputs: Vec<PathBuf>,
+}
+
+impl Args {
+    fn plan(&self) -> Result<Plan> {
+        let sheets = self.inputs.iter().filter(|p| is_sheet(p)).count();
+        let first = &self.inputs[0];
+        if let Some(folder) = self.inputs.iter().find(|p| p.is_dir()) {
+            return Err(Error::usage(
+                format!("{} is a folder", folder.display()),
+                format!(
+                    "Let `underlay prep \"{}\"` write a song sheet first, then run hits on the sheet.",
+                    folder.display()
+                ),
+            ));
+        }
+        let (song, beside) = match (sheets, self.inputs.len()) {
+            (0, _) => (self.song_of_files()?, folder_of(first).to_owned()),
+            (1, 1) => (self.song_of_sheet(first)?, folder_of(first).join(OUT)),
+            _ => {
+                return Err(Error::usage(
+                    "a sheet is named together with other files",
+                    "Name one sheet, or only recordings of one drum.",
+                ));
+            }
+        };
+        let mut inputs: Vec<PathBuf> = self.inputs.clone();
+        inputs.extend(song.mics.iter().map(|m| m.info.path.clone()));
+        inputs.extend(song.tracks.iter().map(|t| t.info.path.clone()));
+        inputs.extend(self.single.tempo.clone());
+        inputs.extend(song.tempo_file.clone());
+        inputs.extend(self.from_list.clone());
+        Ok(Plan { song, out: self.out.clone().unwrap_or(beside), inputs })
+    }
+
+    fn song_of_sheet(&self, sheet: &Path) -> Result<Song> {
+        let s = &self.single;
+        let given = [
+            (s.drum.is_some(), "--drum"),
+            (s.bpm.is_some(), "--bpm"),
+            (s.tempo.is_some(), "--tempo"),
+            (s.bar_one.is_some(), "--bar-one"),
+            (!s.with.is_empty(), "--with"),
+        ];
+        if let Some((_, option)) = given.iter().find(|g| g.0) {
+            return Err(Error::usage(
+                format!("{option} goes with single files, but {} is a sheet", sheet.display()),
+                "Set it in the sheet, so that every command uses the same.",
+            ));
+        }
+        let mut song = Song::read(sheet)?;
+        song.finder.all = self.settings.over(song.finder.all);
+        if self.settings.any() {
+            for mic in &mut song.mics {
+                mic.settings = self.settings.over(mic.settings);
+            }
+        }
+        song.grid = self.grid.unwrap_or(song.grid);
+        Ok(song)
+    }
+
+    fn song_of_files(&self) -> Result<Song> {
+        let s = &self.single;
+        let Some(drum) = s.drum.as_deref().and_then(Drum::from_word) else {
+            return Err(Error::usage(
+                "it is not said which drum these files hold",
+                "Add --drum kick or --drum snare; for a whole take let `underlay prep FOLDER` write a sheet.",
+            ));
+        };
+        let at = s.bar_one.unwrap_or_default();
+        let tempo = match (s.bpm.and_then(Bpm::new), &s.tempo) {
+            (Some(bpm), _) => Some(TempoMap::constant(bpm, s.meter.unwrap_or(Meter::FOUR_FOUR), at)),
+            (None, Some(file)) => {
+                let map = tempo_file(file)?;
+                Some(map)
+            }
+            (None, None) if s.bar_one.is_some() => {
+                return Err(Error::usage("--bar-one says nothing without a tempo", "Add --bpm or --tempo."));
+            }
+            (None, None) => None,
+        };
+        Song::of_files(SingleFiles {
+            files: self.inputs.clone(),
+            drum,
+            with: s.with.clone(),
+            tempo,
+            grid: self.grid.unwrap_or(Grid::SIXTEENTH),
+            finder: FinderSettings { all: self.settings.over(Default::default()), curve: Curve::default() },
+        })
+    }
+}
+
+/// Numbers of one drum, for the summary.
+#[derive(Serialize)]
+struct DrumTold {
+    drum: Drum,
+    hits: usize,
+    ghosts: usize,
+    flams: usize,
+    rolls: usize,
+    /// Hits of certainty below one half.
+    doubtful: usize,
+}
+
+/// What was done.
+#[derive(Serialize)]
+struct Told<'a> {
+    title: &'a str,
+    drums: Vec<DrumTold>,
+    hits: &'a [Hit],
+    files: Vec<PathBuf>,
+}
+
+pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+    let plan = args.plan()?;
+    let folder = OutFolder::prepare(&plan.out)?;
+    let mut found = find(&plan.song, progress)?;
+    let files = outputs(&plan.song, &found, &folder)?;
+    write_together(&files, &plan.inputs)?;
+    let mut findings = plan.song.findings();
+    findings.append(&mut found.findings);
+    let told = Told {
+        title: &plan.song.title,
+        drums: Drum::FOUND
+            .into_iter()
+            .filter(|d| plan.song.mics_of(*d).next().is_some())
+            .map(|d| told_of(&found.list, d))
+            .collect(),
+        hits: &found.list.hits,
+        files: files.into_iter().map(|f| f.0).collect(),
+    };
+    Outcome::new("hits", summary(&told, folder.path()), &told, findings)
+}
+
+fn outputs(song: &Song, found: &Found, folder: &OutFolder) -> Result<Vec<(PathBuf, Vec<u8>)>> {
+    let _ = song;
+    Ok(vec![(folder.file("hits.csv"), csv(&found.list))])
+}
+
+fn csv(list: &HitList) -> Vec<u8> {
+    let mut text =
+        String::from("drum,hit,time_s,sample,bar,beat,tick,offset_ms,velocity,peak_dbfs,certainty,kind,state\r\n");
+    for (n, h) in list.hits.iter().enumerate() {
+        let place = h
+            .place
+            .map_or_else(|| ",,,".into(), |p| format!("{},{},{},{:.3}", p.at.bar, p.at.beat, p.at.tick, p.offset.ms()));
+        let _ = write!(
+            text,
+            "{},{},{:.6},{},{place},{},{:.2},{:.3},{},{}\r\n",
+            h.drum,
+            n + 1,
+            h.pos.at(list.rate).0,
+            h.pos,
+            h.velocity,
+            h.peak.0,
+            h.certainty,
+            h.kind,
+            h.state
+        );
+    }
+    text.into_bytes()
+}
+
+fn told_of(list: &HitList, drum: Drum) -> DrumTold {
+    let count = |wanted: fn(&Hit) -> bool| list.of(drum).filter(|h| wanted(h)).count();
+    DrumTold {
+        drum,
+        hits: count(|_| true),
+        ghosts: count(|h| h.kind == Kind::Ghost),
+        flams: count(|h| h.kind == Kind::Flam),
+        rolls: count(|h| h.kind == Kind::Roll),
+        doubtful: count(|h| h.certainty < 0.5),
+    }
+}
+
+fn summary(told: &Told<'_>, folder: &Path) -> String {
+    let mut text = format!("{}\n", told.title);
+    for d in &told.drums {
+        let _ = write!(text, "  {:<6} {:>5} strokes", d.drum.word(), d.hits);
+        for (n, word) in
+            [(d.ghosts, "ghosts"), (d.flams, "flams"), (d.rolls, "in rolls"), (d.doubtful, "doubtful: listen to them")]
+        {
+            if n > 0 {
+                let _ = write!(text, ", {n} {word}");
+            }
+        }
+        text.push('\n');
+    }
+    let names: Vec<String> =
+        told.files.iter().map(|f| f.file_name().unwrap_or_default().to_string_lossy().into_owned()).collect();
+    let _ = writeln!(text, "Written to {}: {}", folder.display(), names.join(", "));
+    text
+}
+
+fn is_sheet(path: &Path) -> bool {
+    path.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml"))
+}
+
+fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}

@@ -1,0 +1,75 @@
+//! Options that several commands share, and the parsers that hold every number to its range.
+
+use crate::song::{BAR_ONE, FLOOR_DBFS, MIN_GAP_MS, MicSettings, SONG_BPM, THRESHOLD_DB, grid_of, meter_of};
+use crate::tempo::{Grid, Meter};
+use crate::units::{Dbfs, Seconds};
+use std::ops::RangeInclusive;
+
+/// Settings of the finder that a run may override.
+#[derive(clap::Args, Clone, Copy, Debug, Default)]
+#[command(next_help_heading = "Finding")]
+pub(super) struct Finding {
+    /// How far a stroke must rise above what bleed explains, dB, 0 to 40; more finds fewer strokes [default: fitted to the take]
+    #[arg(long, value_name = "DB", value_parser = threshold)]
+    pub threshold: Option<f64>,
+    /// Quietest stroke that counts, dBFS, -120 to 0 [default: fitted to the take]
+    #[arg(long, value_name = "DBFS", value_parser = floor, allow_negative_numbers = true)]
+    pub floor: Option<f64>,
+    /// Least time between two strokes, ms, 1 to 500; more than 45 joins flams [default: the finder's own]
+    #[arg(long, value_name = "MS", value_parser = min_gap)]
+    pub min_gap: Option<f64>,
+}
+
+impl Finding {
+    /// These settings laid over others.
+    pub fn over(self, under: MicSettings) -> MicSettings {
+        MicSettings {
+            threshold: self.threshold.or(under.threshold),
+            floor: self.floor.map(Dbfs).or(under.floor),
+            min_gap_ms: self.min_gap.or(under.min_gap_ms),
+        }
+    }
+
+    /// Whether any is given.
+    pub fn any(self) -> bool {
+        self.threshold.is_some() || self.floor.is_some() || self.min_gap.is_some()
+    }
+}
+
+fn number(text: &str, range: RangeInclusive<f64>, unit: &str) -> Result<f64, String> {
+    let said = || format!("it takes a number from {} to {} {unit}", range.start(), range.end());
+    let n: f64 = text.trim().parse().map_err(|_| said())?;
+    if range.contains(&n) { Ok(n) } else { Err(said()) }
+}
+
+fn threshold(text: &str) -> Result<f64, String> {
+    number(text, THRESHOLD_DB, "(dB)")
+}
+
+fn floor(text: &str) -> Result<f64, String> {
+    number(text, FLOOR_DBFS, "(dBFS)")
+}
+
+fn min_gap(text: &str) -> Result<f64, String> {
+    number(text, MIN_GAP_MS, "(ms)")
+}
+
+/// Quarter notes a minute.
+pub(super) fn bpm(text: &str) -> Result<f64, String> {
+    number(text, SONG_BPM, "(quarter notes a minute)")
+}
+
+/// Seconds of bar 1.
+pub(super) fn bar_one(text: &str) -> Result<Seconds, String> {
+    number(text, BAR_ONE, "(seconds)").map(Seconds)
+}
+
+/// A meter such as `6/8`.
+pub(super) fn meter(text: &str) -> Result<Meter, String> {
+    meter_of(text).ok_or_else(|| "it takes beats and note value, such as 4/4 or 6/8".into())
+}
+
+/// A grid such as `1/16` or `1/8t`.
+pub(super) fn grid(text: &str) -> Result<Grid, String> {
+    grid_of(text).ok_or_else(|| "it takes 1/4, 1/8, 1/16 or 1/32; for triplets with a t: 1/8t".into())
+}

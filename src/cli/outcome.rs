@@ -1,0 +1,79 @@
+//! What a command did, as data, and how it is shown: a summary for people, one JSON document for scripts.
+
+use crate::error::{Error, ExitCode, Result};
+use crate::finding::{Finding, Weight};
+use serde::Serialize;
+use serde_json::{Value, json};
+use std::io::{self, Write};
+
+/// The end of a command that went through.
+pub(super) struct Outcome {
+    command: &'static str,
+    /// Summary, whole lines.
+    text: String,
+    data: Value,
+    findings: Vec<Finding>,
+}
+
+impl Outcome {
+    /// From a summary, the values that it was made of, and what was noticed.
+    ///
+    /// # Errors
+    /// When a value cannot be told in JSON: a file name that is no text.
+    pub fn new(command: &'static str, text: String, data: &impl Serialize, findings: Vec<Finding>) -> Result<Self> {
+        let data = serde_json::to_value(data).map_err(|e| {
+            Error::usage(
+                format!("the results cannot be told in JSON ({e})"),
+                "Give the files names of letters and digits.",
+            )
+        })?;
+        Ok(Self { command, text, data, findings })
+    }
+
+    /// 1 where something is to be looked at.
+    pub fn exit_code(&self) -> ExitCode {
+        if self.findings.iter().any(|f| f.weight >= Weight::Caution) { ExitCode::Findings } else { ExitCode::Done }
+    }
+
+    pub fn write_text(&self, out: &mut dyn Write) -> io::Result<()> {
+        out.write_all(self.text.as_bytes())?;
+        let serious = self.findings.iter().filter(|f| f.weight >= Weight::Caution);
+        let notes = self.findings.iter().filter(|f| f.weight < Weight::Caution);
+        for (title, findings) in [("To look at:", serious.collect::<Vec<_>>()), ("Noted:", notes.collect())] {
+            if !findings.is_empty() {
+                writeln!(out, "\n{title}")?;
+            }
+            for f in findings {
+                let file = f.file.as_ref().map_or_else(String::new, |p| format!("{}: ", p.display()));
+                writeln!(out, "- {file}{}", f.what)?;
+                if !f.remedy.is_empty() {
+                    writeln!(out, "  What to do: {}", f.remedy)?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    pub fn write_json(&self, out: &mut dyn Write) -> io::Result<()> {
+        let document = json!({
+            "command": self.command,
+            "version": env!("CARGO_PKG_VERSION"),
+            "exit_code": self.exit_code() as u8,
+            "findings": self.findings,
+            "result": self.data,
+        });
+        serde_json::to_writer_pretty(&mut *out, &document)?;
+        writeln!(out)
+    }
+}
+
+/// An error as one JSON document.
+pub(super) fn write_json_error(e: &Error, out: &mut dyn Write) -> io::Result<()> {
+    let document = json!({
+        "version": env!("CARGO_PKG_VERSION"),
+        "exit_code": e.exit_code() as u8,
+        "error": { "what": e.to_string(), "remedy": e.remedy() },
+    });
+    serde_json::to_writer_pretty(&mut *out, &document)?;
+    writeln!(out)
+}

@@ -1,0 +1,88 @@
+//! `underlay prep FOLDER`: writes a song sheet.
+
+use super::files::OutFolder;
+use super::outcome::Outcome;
+use crate::error::Result;
+use crate::progress::Progress;
+use crate::song::{Draft, Role, Song, Sureness, may_write};
+use serde::Serialize;
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+const EXAMPLES: &str = "\
+Examples:
+  underlay prep takes                  writes takes/song.toml
+  underlay prep takes --out song.toml  writes the sheet here; it names the files in takes/
+
+A sheet that is there already is never replaced.";
+
+/// Write a song sheet for a folder of recordings: guesses drum and place of every file from its name, or from its
+/// sound where the name says nothing, and takes up a tempo MIDI file that lies there
+#[derive(clap::Args)]
+#[command(after_help = EXAMPLES)]
+pub(super) struct Args {
+    /// Folder that holds the recordings (links are followed)
+    folder: PathBuf,
+    /// Sheet to write [default: song.toml in the folder]
+    #[arg(long, value_name = "SHEET")]
+    out: Option<PathBuf>,
+}
+
+/// What prep did.
+#[derive(Serialize)]
+struct Told<'a> {
+    sheet: &'a Path,
+    draft: &'a Draft,
+}
+
+pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+    let sheet = args.out.clone().unwrap_or_else(|| args.folder.join("song.toml"));
+    may_write(&sheet)?;
+    let mut draft = Draft::look(&args.folder, progress)?;
+    // Reading the text back proves that the sheet is one that the other commands accept.
+    let song = Song::parse(&draft.to_text(&sheet), &sheet)?;
+    draft.findings.extend(song.findings());
+    let folder = OutFolder::prepare(sheet.parent().unwrap_or(Path::new("")))?;
+    draft.write(&sheet)?;
+    drop(folder);
+    let findings = draft.findings.clone();
+    Outcome::new("prep", summary(&draft, &sheet), &Told { sheet: &sheet, draft: &draft }, findings)
+}
+
+fn summary(draft: &Draft, sheet: &Path) -> String {
+    let rows: Vec<[String; 4]> = draft
+        .files
+        .iter()
+        .map(|g| {
+            let file = g.info.path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+            let (what, sure) = match g.role {
+                Role::Mic(drum, place) => (format!("{drum}, {place}"), g.sure.to_string()),
+                Role::Track(kind) => (format!("{kind:?}").to_lowercase(), g.sure.to_string()),
+                Role::NotDrums => ("left out".into(), "another instrument".into()),
+                Role::Unknown => ("left out".into(), g.why.clone()),
+            };
+            let sure = if g.sure == Sureness::Guess && g.why != "from its name" && !sure.contains(&g.why) {
+                format!("{sure} ({})", g.why)
+            } else {
+                sure
+            };
+            [file, what, sure, format!("{}, {}, {}", g.info.duration(), g.info.rate, depth(g.info.format.bits()))]
+        })
+        .collect();
+    let width = |i: usize| rows.iter().map(|r| r[i].chars().count()).max().unwrap_or(0);
+    let widths = [width(0), width(1), width(2)];
+    let mut text = String::new();
+    for [file, what, sure, facts] in &rows {
+        let _ = writeln!(text, "{file:<0$}  {what:<1$}  {sure:<2$}  {facts}", widths[0], widths[1], widths[2]);
+    }
+    let tempo = draft.tempo.as_ref().map_or_else(
+        || "No tempo file lies here; set bpm in [tempo] of the sheet.".to_owned(),
+        |p| format!("Tempo from {}; its start is taken as the start of the files.", p.display()),
+    );
+    let _ = writeln!(text, "\n{tempo}\nWritten: {}\nNext: underlay hits \"{}\"", sheet.display(), sheet.display());
+    text
+}
+
+fn depth(bits: u16) -> String {
+    if bits == 0 { "compressed".into() } else { format!("{bits} bit") }
+}

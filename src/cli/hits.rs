@@ -6,8 +6,8 @@ use super::outcome::Outcome;
 use crate::error::{Error, Result};
 use crate::hits::{Found, Hit, HitList, Kind, find};
 use crate::progress::Progress;
-use crate::song::{Curve, Drum, FinderSettings, SingleFiles, Song, tempo_file};
-use crate::tempo::{Grid, Meter, TempoMap};
+use crate::song::{Curve, Drum, FinderSettings, SingleFiles, Song};
+use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
 use crate::units::{Bpm, Seconds};
 use serde::Serialize;
 use std::fmt::Write as _;
@@ -44,7 +44,8 @@ pub(super) struct Args {
     settings: Settings,
     #[command(flatten)]
     single: Single,
-    /// Grid that strokes are compared with: 1/4, 1/8, 1/16 or 1/32, with t for triplets [default: 1/16]
+    /// Grid that strokes are compared with: 1/4, 1/8, 1/16 or 1/32, with t for triplets (1/8t) or with swing
+    /// ("1/16 swing 60") [default: 1/16]
     #[arg(long, value_parser = options::grid)]
     grid: Option<Grid>,
 }
@@ -107,7 +108,6 @@ impl Args {
         let mut inputs: Vec<PathBuf> = self.inputs.clone();
         inputs.extend(song.mics.iter().map(|m| m.info.path.clone()));
         inputs.extend(song.tracks.iter().map(|t| t.info.path.clone()));
-        inputs.extend(self.single.tempo.clone());
         inputs.extend(song.tempo_file.clone());
         inputs.extend(self.from_list.clone());
         Ok(Plan { song, out: self.out.clone().unwrap_or(beside), inputs })
@@ -148,11 +148,13 @@ impl Args {
             ));
         };
         let at = s.bar_one.unwrap_or_default();
+        let mut noticed = Vec::new();
         let tempo = match (s.bpm.and_then(Bpm::new), &s.tempo) {
             (Some(bpm), _) => Some(TempoMap::constant(bpm, s.meter.unwrap_or(Meter::FOUR_FOUR), at)),
             (None, Some(file)) => {
-                let map = tempo_file(file)?;
-                Some(map)
+                let track = read_tempo_track(file, Seconds(0.0))?;
+                noticed = track.findings;
+                Some(s.bar_one.map_or(track.map.clone(), |at| track.map.with_bar_one(at)))
             }
             (None, None) if s.bar_one.is_some() => {
                 return Err(Error::usage("--bar-one says nothing without a tempo", "Add --bpm or --tempo."));
@@ -164,6 +166,8 @@ impl Args {
             drum,
             with: s.with.clone(),
             tempo,
+            tempo_file: s.tempo.clone(),
+            noticed,
             grid: self.grid.unwrap_or(Grid::SIXTEENTH),
             finder: FinderSettings { all: self.settings.over(Default::default()), curve: Curve::default() },
         })

@@ -54,7 +54,7 @@ struct Args {
 #[derive(Subcommand)]
 enum Command {
     Prep(prep::Args),
-    Hits(hits::Args),
+    Hits(Box<hits::Args>),
     /// Print shell completions
     #[command(hide = true)]
     Completions(about::Completions),

@@ -1,7 +1,8 @@
 //! Options that several commands share, and the parsers that hold every number to its range.
 
-use crate::song::{BAR_ONE, FLOOR_DBFS, MIN_GAP_MS, MicSettings, SONG_BPM, THRESHOLD_DB, grid_of, meter_of};
-use crate::tempo::{Grid, Meter};
+use crate::error::Fault;
+use crate::song::{BAR_ONE, FLOOR_DBFS, MIN_GAP_MS, MicSettings, SONG_BPM, THRESHOLD_DB};
+use crate::tempo::{Grid, GridFault, Meter, TempoFault};
 use crate::units::{Dbfs, Seconds};
 use std::ops::RangeInclusive;
 
@@ -66,10 +67,10 @@ pub(super) fn bar_one(text: &str) -> Result<Seconds, String> {
 
 /// A meter such as `6/8`.
 pub(super) fn meter(text: &str) -> Result<Meter, String> {
-    meter_of(text).ok_or_else(|| "it takes beats and note value, such as 4/4 or 6/8".into())
+    text.parse().map_err(|e: TempoFault| e.remedy())
 }
 
 /// A grid such as `1/16` or `1/8t`.
 pub(super) fn grid(text: &str) -> Result<Grid, String> {
-    grid_of(text).ok_or_else(|| "it takes 1/4, 1/8, 1/16 or 1/32; for triplets with a t: 1/8t".into())
+    text.parse().map_err(|e: GridFault| e.remedy())
 }

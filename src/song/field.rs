@@ -74,7 +74,7 @@ pub const FIELDS: &[Field] = &[
     f(
         TEMPO,
         "grid",
-        "\"1/4\", \"1/8\", \"1/16\" or \"1/32\", with t for triplets (\"1/8t\")",
+        "1/4, 1/8, 1/16 or 1/32, with t for triplets (\"1/8t\"), or with swing (\"1/16 swing 60\")",
         "\"1/16\"",
         "the grid that strokes are compared with",
         "\"1/16\"",

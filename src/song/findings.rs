@@ -11,7 +11,8 @@ impl Song {
     #[must_use]
     pub fn findings(&self) -> Vec<Finding> {
         let infos = self.mics.iter().map(|m| &m.info).chain(self.tracks.iter().map(|t| &t.info));
-        let mut findings: Vec<Finding> = infos.flat_map(|i| i.repairs.iter().cloned()).collect();
+        let mut findings = self.noticed.clone();
+        findings.extend(infos.flat_map(|i| i.repairs.iter().cloned()));
         let lengths = self.mics.iter().map(|m| (m.info.frames, &m.info));
         let (short, long) = (lengths.clone().min_by_key(|l| l.0), lengths.rev().max_by_key(|l| l.0));
         if let (Some((fewest, short)), Some((most, long))) = (short, long)

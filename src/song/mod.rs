@@ -21,6 +21,6 @@ pub use model::{
     Curve, FinderSettings, HandoffPlan, LayerPlan, Mic, MicSettings, Polarity, RoughPlan, Section, Song, Track,
     TrackKind,
 };
-pub use sheet::{BAR_ONE, FLOOR_DBFS, KEYS, MIN_GAP_MS, SONG_BPM, THRESHOLD_DB, grid_of, meter_of, tempo_file};
+pub use sheet::{BAR_ONE, FLOOR_DBFS, MIN_GAP_MS, SONG_BPM, THRESHOLD_DB};
 pub use single::SingleFiles;
 pub use write::may_write;

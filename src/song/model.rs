@@ -2,6 +2,7 @@
 
 use super::{Drum, Place};
 use crate::audio::{AudioInfo, Channel};
+use crate::finding::Finding;
 use crate::tempo::{Grid, TempoMap};
 use crate::units::{Dbfs, Decibels, SampleRate, Seconds};
 use serde::{Deserialize, Serialize};
@@ -238,9 +239,39 @@ pub struct Song {
     pub rough: RoughPlan,
     /// Handoff.
     pub handoff: HandoffPlan,
+    /// What was noticed while sheet and tempo file were read.
+    pub noticed: Vec<Finding>,
+}
+
+impl Default for Song {
+    /// A song without mics, everything at its default.
+    fn default() -> Self {
+        Self {
+            sheet: PathBuf::new(),
+            title: String::new(),
+            drummer: String::new(),
+            mics: Vec::new(),
+            tracks: Vec::new(),
+            tempo: None,
+            tempo_file: None,
+            grid: Grid::SIXTEENTH,
+            form: Vec::new(),
+            end: None,
+            finder: FinderSettings::default(),
+            keys: Self::KEYS,
+            trigger_shift_ms: 0.0,
+            layers: Vec::new(),
+            rough: RoughPlan::default(),
+            handoff: HandoffPlan::default(),
+            noticed: Vec::new(),
+        }
+    }
 }
 
 impl Song {
+    /// General MIDI percussion keys of kick and snare (General MIDI Level 1: 36 Bass Drum 1, 38 Acoustic Snare).
+    pub const KEYS: (u8, u8) = (36, 38);
+
     /// The session's rate: that of its mics (all alike, checked when the sheet was read).
     #[must_use]
     pub fn rate(&self) -> SampleRate {

@@ -1,10 +1,11 @@
 //! A song made from single files named on the command line, without a sheet.
 
 use super::guess::{drum_of_word, place_of_name};
-use super::sheet::{KEYS, usual_rate};
-use super::{Drum, FinderSettings, HandoffPlan, Mic, MicSettings, Place, Polarity, RoughPlan, SheetFault, Song};
+use super::sheet::usual_rate;
+use super::{Drum, FinderSettings, Mic, MicSettings, Place, Polarity, SheetFault, Song};
 use crate::audio::{AudioInfo, AudioReader, Channel};
 use crate::error::{Located, Result};
+use crate::finding::Finding;
 use crate::tempo::{Grid, TempoMap};
 use std::path::{Path, PathBuf};
 
@@ -19,6 +20,10 @@ pub struct SingleFiles {
     pub with: Vec<PathBuf>,
     /// Tempo, where one is known.
     pub tempo: Option<TempoMap>,
+    /// The MIDI file that it was read from.
+    pub tempo_file: Option<PathBuf>,
+    /// What was noticed while it was read.
+    pub noticed: Vec<Finding>,
     /// Grid that strokes are compared with.
     pub grid: Grid,
     /// Settings of the finder.
@@ -60,22 +65,14 @@ impl Song {
         }
         let stem = single.files.first().and_then(|f| f.file_stem());
         Ok(Self {
-            sheet: PathBuf::new(),
             title: stem.map_or_else(|| "song".into(), |s| s.to_string_lossy().into_owned()),
-            drummer: String::new(),
             mics,
-            tracks: Vec::new(),
             tempo: single.tempo,
-            tempo_file: None,
+            tempo_file: single.tempo_file,
             grid: single.grid,
-            form: Vec::new(),
-            end: None,
             finder: single.finder,
-            keys: KEYS,
-            trigger_shift_ms: 0.0,
-            layers: Vec::new(),
-            rough: RoughPlan::default(),
-            handoff: HandoffPlan::default(),
+            noticed: single.noticed,
+            ..Self::default()
         })
     }
 }

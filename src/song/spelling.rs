@@ -13,7 +13,7 @@ pub(crate) fn nearest<'a>(typed: &str, known: impl IntoIterator<Item = &'a str>)
 }
 
 /// `Did you mean X?`, or the list of what there is.
-pub(crate) fn did_you_mean<'a>(typed: &str, known: &[&'a str]) -> String {
+pub(crate) fn did_you_mean(typed: &str, known: &[&str]) -> String {
     match nearest(typed, known.iter().copied()) {
         Some(k) => format!("Did you mean \"{k}\"? Known here: {}.", known.join(", ")),
         None => format!("Known here: {}.", known.join(", ")),

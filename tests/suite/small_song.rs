@@ -2,10 +2,8 @@
 
 use std::path::{Path, PathBuf};
 use underlay::audio::{AudioReader, Channel, SampleFormat, WavSpec, WavWriter};
-use underlay::song::{
-    Drum, FinderSettings, HandoffPlan, LayerPlan, Mic, MicSettings, Place, Polarity, RoughPlan, Song, Track, TrackKind,
-};
-use underlay::tempo::{Grid, Meter, TempoMap};
+use underlay::song::{Drum, LayerPlan, Mic, MicSettings, Place, Polarity, Song, Track, TrackKind};
+use underlay::tempo::{Meter, TempoMap};
 use underlay::units::{Bpm, Decibels, SampleRate, Seconds};
 
 pub const RATE: SampleRate = SampleRate::SESSION;
@@ -127,14 +125,6 @@ pub fn song(dir: &Path, seconds: f64) -> Song {
         mics,
         tracks,
         tempo: Some(TempoMap::constant(Bpm::new(120.0).unwrap(), Meter::FOUR_FOUR, Seconds(0.0))),
-        grid: Grid::SIXTEENTH,
-        form: Vec::new(),
-        end: None,
-        finder: FinderSettings::default(),
-        keys: (36, 38),
-        trigger_shift_ms: 0.0,
-        layers: Vec::new(),
-        rough: RoughPlan::default(),
-        handoff: HandoffPlan::default(),
+        ..Song::default()
     }
 }

@@ -9,8 +9,10 @@ use crate::audio::{AudioInfo, AudioReader, Channel};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
 use crate::progress::Progress;
-use crate::song::sheet::{tempo_file, usual_rate};
+use crate::song::sheet::usual_rate;
 use crate::song::{Drum, Place, SheetFault, TrackKind};
+use crate::tempo::read_tempo_track;
+use crate::units::Seconds;
 use serde::Serialize;
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -241,7 +243,7 @@ fn tempo_of(paths: &[PathBuf], findings: &mut Vec<Finding>) -> Option<PathBuf> {
     candidates.sort_by_key(|p| !["tempo", "map", "click", "grid"].iter().any(|w| stem(p).contains(w)));
     let mut usable = Vec::new();
     for path in candidates {
-        match tempo_file(path) {
+        match read_tempo_track(path, Seconds(0.0)) {
             Ok(_) => usable.push(path),
             Err(e) => findings.push(left_out(path, &e)),
         }

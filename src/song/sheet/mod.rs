@@ -9,8 +9,7 @@ mod time;
 
 pub(crate) use mics::usual_rate;
 pub use mics::{FLOOR_DBFS, MIN_GAP_MS, THRESHOLD_DB};
-pub use plans::KEYS;
-pub use time::{BAR_ONE, SONG_BPM, grid_of, meter_of, tempo_file};
+pub use time::{BAR_ONE, SONG_BPM};
 
 use crate::error::{Located, Result};
 use crate::song::field::SECTIONS;
@@ -75,10 +74,10 @@ impl Song {
             ));
         }
         let tracks = mics::tracks(&many(page, root, "[[track]]")?, folder, &mics)?;
-        let (tempo, tempo_file, grid) = time::tempo(one("[tempo]")?, folder)?;
+        let tempo = time::tempo(one("[tempo]")?, folder)?;
         let length =
             end.unwrap_or_else(|| crate::units::Seconds(mics.iter().map(|m| m.info.duration().0).fold(0.0, f64::max)));
-        let form = time::form(many(page, root, "[[section]]")?, tempo.as_ref(), length)?;
+        let form = time::form(many(page, root, "[[section]]")?, tempo.map.as_ref(), length)?;
         let (finder, keys, trigger_shift_ms) = plans::finder(one("[hits]")?)?;
         let layers = plans::layers(many(page, root, "[[layer]]")?, folder, &form)?;
         Ok(Self {
@@ -87,9 +86,9 @@ impl Song {
             drummer,
             mics,
             tracks,
-            tempo,
-            tempo_file,
-            grid,
+            tempo: tempo.map,
+            tempo_file: tempo.file,
+            grid: tempo.grid,
             form,
             end,
             finder,
@@ -98,6 +97,7 @@ impl Song {
             layers,
             rough: plans::rough(one("[rough]")?)?,
             handoff: plans::handoff(one("[handoff]")?)?,
+            noticed: tempo.findings,
         })
     }
 }

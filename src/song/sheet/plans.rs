@@ -4,13 +4,11 @@ use super::mics::{level, settings};
 use super::part::{Part, number_of};
 use crate::error::Result;
 use crate::song::spelling::did_you_mean;
-use crate::song::{Curve, Drum, FinderSettings, HandoffPlan, LayerPlan, RoughPlan, Section};
+use crate::song::{Curve, Drum, FinderSettings, HandoffPlan, LayerPlan, RoughPlan, Section, Song};
 use crate::units::{Decibels, SampleRate};
 use std::path::Path;
 use toml::de::DeValue;
 
-/// General MIDI percussion keys of kick and snare (General MIDI Level 1: 36 Bass Drum 1, 38 Acoustic Snare).
-pub const KEYS: (u8, u8) = (36, 38);
 /// What may stand in braces in `names`.
 const NAME_FIELDS: [&str; 8] = ["artist", "song", "drum", "place", "name", "take", "rate", "bits"];
 
@@ -19,7 +17,7 @@ pub(super) fn finder(part: Part<'_>) -> Result<(FinderSettings, (u8, u8), f64)> 
     let curves = [("take", Curve::Take), ("square", Curve::Square), ("forty-log", Curve::FortyLog)];
     let curve = part.word("curve", &curves)?.unwrap_or_default();
     let key = |name: &str, default: u8| Ok::<u8, crate::Error>(part.whole(name, 0..=127)?.map_or(default, |k| k as u8));
-    let keys = (key("kick_key", KEYS.0)?, key("snare_key", KEYS.1)?);
+    let keys = (key("kick_key", Song::KEYS.0)?, key("snare_key", Song::KEYS.1)?);
     if keys.0 == keys.1 {
         return Err(part.wrong(
             if part.has("snare_key") { "snare_key" } else { "kick_key" },

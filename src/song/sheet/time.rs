@@ -1,10 +1,10 @@
 //! `[tempo]` and `[[section]]`: tempo map, grid and form.
 
 use super::part::{Part, number_of};
-use crate::error::{Located, Result};
-use crate::midi::MidiFault;
+use crate::error::{Fault, Result};
+use crate::finding::Finding;
 use crate::song::Section;
-use crate::tempo::{Grid, Meter, TempoMap};
+use crate::tempo::{Grid, GridFault, Meter, TempoFault, TempoMap, read_tempo_track};
 use crate::units::{Bpm, Seconds};
 use std::path::{Path, PathBuf};
 
@@ -34,17 +34,22 @@ fn clock(text: &str) -> Option<f64> {
     })
 }
 
-pub(super) fn tempo(part: Part<'_>, folder: &Path) -> Result<(Option<TempoMap>, Option<PathBuf>, Grid)> {
+/// What `[tempo]` says.
+pub(super) struct Tempo {
+    pub map: Option<TempoMap>,
+    pub file: Option<PathBuf>,
+    pub grid: Grid,
+    /// What was assumed or bent to read the tempo file.
+    pub findings: Vec<Finding>,
+}
+
+pub(super) fn tempo(part: Part<'_>, folder: &Path) -> Result<Tempo> {
     let bpm = part.number("bpm", SONG_BPM)?;
     let meter = match part.text("meter")? {
         None => Meter::FOUR_FOUR,
-        Some(text) => meter_of(text).ok_or_else(|| {
-            part.wrong(
-                "meter",
-                format!("\"{text}\" is not a meter"),
-                "Write beats and note value, such as \"4/4\" or \"6/8\".",
-            )
-        })?,
+        Some(text) => text
+            .parse()
+            .map_err(|e: TempoFault| part.wrong("meter", format!("\"{text}\" is not a meter"), e.remedy()))?,
     };
     let bar_one = match part.any("bar_one") {
         Some(value) if value.as_str() == Some("auto") => None,
@@ -53,6 +58,7 @@ pub(super) fn tempo(part: Part<'_>, folder: &Path) -> Result<(Option<TempoMap>, 
     };
     let grid = grid(&part)?;
     let file = part.text("file")?;
+    let mut findings = Vec::new();
     let map = match (bpm, file) {
         (Some(_), Some(file)) => {
             return Err(part.wrong(
@@ -77,9 +83,9 @@ pub(super) fn tempo(part: Part<'_>, folder: &Path) -> Result<(Option<TempoMap>, 
                     "Check the spelling; paths in a sheet are relative to the sheet's folder.",
                 ));
             }
-            let map = tempo_file(&path)?;
-            let _ = bar_one;
-            Some(map)
+            let track = read_tempo_track(&path, Seconds(0.0))?;
+            findings = track.findings;
+            Some(bar_one.map_or(track.map.clone(), |at| track.map.with_bar_one(at)))
         }
         (Some(bpm), None) => Bpm::new(bpm).map(|bpm| TempoMap::constant(bpm, meter, bar_one.unwrap_or_default())),
         (None, None) if bar_one.is_some() || part.has("meter") => {
@@ -93,59 +99,14 @@ pub(super) fn tempo(part: Part<'_>, folder: &Path) -> Result<(Option<TempoMap>, 
         (None, None) => None,
     };
     part.finish()?;
-    Ok((map, file.map(|f| folder.join(f)), grid))
-}
-
-/// Reads the tempo track of a MIDI file; its tick 0 is the audio's first sample.
-///
-/// # Errors
-/// [`MidiFault`] for a file that is no MIDI file, is damaged or of an unusable kind.
-pub fn tempo_file(path: &Path) -> Result<TempoMap> {
-    let bytes = std::fs::read(path).map_err(|e| Located::whole(path, MidiFault::Unreadable(e.to_string())))?;
-    let smf = midly::Smf::parse(&bytes).map_err(|e| Located::whole(path, MidiFault::Damaged(e.to_string())))?;
-    let tempo = smf.tracks.iter().flatten().find_map(|e| match e.kind {
-        midly::TrackEventKind::Meta(midly::MetaMessage::Tempo(us)) => Some(us.as_int()),
-        _ => None,
-    });
-    let bpm = Bpm::new(60e6 / f64::from(tempo.unwrap_or(500_000)));
-    let bpm = bpm.ok_or_else(|| Located::whole(path, MidiFault::Unsupported("the tempo is out of range".into())))?;
-    Ok(TempoMap::constant(bpm, Meter::FOUR_FOUR, Seconds(0.0)))
+    Ok(Tempo { map, file: file.map(|f| folder.join(f)), grid, findings })
 }
 
 fn grid(part: &Part<'_>) -> Result<Grid> {
-    Ok(match part.text("grid")? {
-        None => Grid::SIXTEENTH,
-        Some(text) => grid_of(text).ok_or_else(|| {
-            part.wrong(
-                "grid",
-                format!("\"{text}\" is not a grid"),
-                "Write \"1/4\", \"1/8\", \"1/16\" or \"1/32\"; for triplets with a t, \"1/8t\".",
-            )
-        })?,
-    })
-}
-
-/// The meter of a text such as `6/8`.
-pub fn meter_of(text: &str) -> Option<Meter> {
-    let (beats, unit) = text.split_once('/')?;
-    let (beats, unit): (u8, u8) = (beats.trim().parse().ok()?, unit.trim().parse().ok()?);
-    ((1..=32).contains(&beats) && [1, 2, 4, 8, 16, 32].contains(&unit)).then_some(Meter { beats, unit })
-}
-
-/// The straight grid of a text such as `1/16` or `1/8t`.
-pub fn grid_of(text: &str) -> Option<Grid> {
-    let lines_per_whole = match text.trim() {
-        "1/4" => 4,
-        "1/8" => 8,
-        "1/16" => 16,
-        "1/32" => 32,
-        "1/4t" => 6,
-        "1/8t" => 12,
-        "1/16t" => 24,
-        "1/32t" => 48,
-        _ => return None,
-    };
-    Some(Grid { lines_per_whole, swing: 0.5 })
+    match part.text("grid")? {
+        None => Ok(Grid::SIXTEENTH),
+        Some(text) => text.parse().map_err(|e: GridFault| part.wrong("grid", e.to_string(), e.remedy())),
+    }
 }
 
 /// The form: from the sheet, else from the tempo file's markers.

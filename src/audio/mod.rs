@@ -4,13 +4,19 @@
 //! Readers stream: memory does not grow with a file's length. Inputs are opened read-only.
 
 mod coded;
+mod dither;
 mod info;
+pub mod levels;
 pub(crate) mod pcm;
 mod reader;
+mod resample;
 mod riff;
 mod wav;
 mod writer;
 
+pub use dither::Dither;
 pub use info::{AudioFault, AudioInfo, Bext, Channel, Cue, SampleFormat};
+pub use levels::{LevelMeter, Levels};
 pub use reader::{AudioReader, MonoReader, read_mono};
+pub use resample::{Resampler, resample, resampled_frames};
 pub use writer::{WavExtras, WavSpec, WavWriter, around};

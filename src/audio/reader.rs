@@ -202,9 +202,8 @@ impl MonoReader {
 /// As [`AudioReader::open`] and [`AudioReader::read`].
 pub fn read_mono(path: &Path, channel: Channel) -> Result<(AudioInfo, Vec<f32>)> {
     let mut reader = MonoReader::open(path, channel)?;
-    let mut out = Vec::new();
     // The walk has held the length against the file's size, but a compressed file can promise anything.
-    out.reserve(reader.info().frames.min(1 << 24) as usize);
+    let mut out = Vec::with_capacity(reader.info().frames.min(1 << 24) as usize);
     while reader.read(&mut out, 1 << 16)? > 0 {}
     Ok((reader.info().clone(), out))
 }

@@ -99,6 +99,7 @@ impl WavWriter {
     }
 
     /// Writes interleaved samples, 1.0 = full scale; integers are rounded to nearest and held at full scale.
+    /// Where dither is wanted, [`Dither`](super::Dither) makes integers for [`write_ints`](Self::write_ints).
     ///
     /// # Errors
     /// [`OutputFault`]; [`Error::Usage`] for a sample that is infinite or not a number.
@@ -162,7 +163,6 @@ impl WavWriter {
         let head = self.form.header();
         self.put(&head)?;
         self.file.seek(SeekFrom::End(0)).map_err(|e| Located::whole(&self.path, fault_of(&e)))?;
-        self.file.settle()?;
         Ok(self.file)
     }
 

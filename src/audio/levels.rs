@@ -1,0 +1,316 @@
+//! What can be measured of a file in one pass: peak, RMS, offset from zero, clipping, where sound begins and ends.
+//!
+//! In: blocks of interleaved samples, of any size; the result does not depend on how they are cut.
+//! Out: [`Levels`], and the [`Finding`]s that they give rise to.
+
+use super::{AudioInfo, AudioReader, SampleFormat, pcm};
+use crate::error::Result;
+use crate::finding::Finding;
+use crate::units::{Dbfs, SamplePos, SampleRate};
+use serde::Serialize;
+
+/// Samples in a row at full scale that count as clipped; a single one may be a true peak (common practice).
+pub const CLIP_RUN: u64 = 3;
+/// A file whose peak stays below this holds no stroke: −60 dBFS (common practice).
+pub const SILENT_BELOW: Dbfs = Dbfs(-60.0);
+/// Sound begins and ends where a sample passes this, unless another floor is asked for: −60 dBFS.
+pub const SOUND_FLOOR: Dbfs = SILENT_BELOW;
+/// An offset from zero above this is worth a caution: −50 dBFS, 0.3 % of full scale (common practice).
+pub const OFFSET_ABOVE: Dbfs = Dbfs(-50.0);
+
+/// First and last sample that is louder than a floor.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct Extent {
+    /// The first.
+    pub first: SamplePos,
+    /// The last, included.
+    pub last: SamplePos,
+}
+
+/// Runs of [`CLIP_RUN`] or more samples in a row at full scale.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct Clipping {
+    /// How many runs, over all channels.
+    pub runs: u64,
+    /// How many samples they hold together.
+    pub samples: u64,
+    /// Length of the longest.
+    pub longest: u64,
+    /// Where the first begins.
+    pub first: Option<SamplePos>,
+}
+
+/// The levels of one file.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Levels {
+    /// Frames that were measured.
+    pub frames: u64,
+    /// Highest absolute sample of all channels.
+    pub peak: Dbfs,
+    /// Where it is first reached.
+    pub peak_at: SamplePos,
+    /// Root of the mean square of all channels, re 1.0: a full-scale sine reads −3.01, as in no AES17 meter.
+    pub rms: Dbfs,
+    /// Mean of the channel whose mean lies furthest from zero, 1.0 = full scale.
+    pub offset: f64,
+    /// Clipped places.
+    pub clipping: Clipping,
+    /// Where there is sound; `None` when nothing is louder than the floor.
+    pub sound: Option<Extent>,
+    /// Whether a file of two or more channels holds the same samples in all of them.
+    pub same_channels: bool,
+}
+
+impl Levels {
+    /// Measures a whole file from where the reader stands, with the floor at [`SOUND_FLOOR`].
+    ///
+    /// # Errors
+    /// As [`AudioReader::read`].
+    pub fn of(reader: &mut AudioReader) -> Result<Self> {
+        let mut meter = LevelMeter::new(reader.info().channels, reader.info().format, SOUND_FLOOR);
+        let mut block = Vec::new();
+        while reader.read(&mut block, 1 << 14)? > 0 {
+            meter.push(&block);
+        }
+        Ok(meter.finish())
+    }
+
+    /// The offset from zero as a level.
+    #[must_use]
+    pub fn offset_level(&self) -> Dbfs {
+        Dbfs::from_peak(self.offset.abs())
+    }
+
+    /// What is worth looking at: silence, clipping, floats over full scale, an offset from zero.
+    #[must_use]
+    pub fn findings(&self, info: &AudioInfo) -> Vec<Finding> {
+        let path = &info.path;
+        let mut found = Vec::new();
+        if self.peak.0 < SILENT_BELOW.0 {
+            let what = if self.peak == Dbfs::SILENCE {
+                "the whole file is silent".into()
+            } else {
+                format!("nothing in this file is louder than {}; it sounds silent", self.peak)
+            };
+            let remedy = "Check that the right track was exported, or leave the file out if this mic was not used.";
+            found.push(Finding::caution(path, what, remedy));
+        }
+        if self.peak.0 > 0.0 {
+            let what = format!(
+                "the audio goes {:.1} dB over full scale (first highest at {}); saved as 16 or 24 bit it would clip",
+                self.peak.0,
+                place(self.peak_at, info.rate)
+            );
+            found.push(Finding::caution(path, what, "Turn the track down before you export it again."));
+        } else if let Clipping { runs, longest, first: Some(first), .. } = self.clipping {
+            let times = if runs == 1 { "in 1 place".into() } else { format!("in {runs} places") };
+            let what = format!(
+                "the recording clips {times}, first at {}; the longest is {longest} samples",
+                place(first, info.rate)
+            );
+            let remedy = "Listen there; if it is heard, use another take, and record with less gain next time.";
+            found.push(Finding::caution(path, what, remedy));
+        }
+        let offset = self.offset_level();
+        if offset.0 > OFFSET_ABOVE.0 {
+            let percent = self.offset * 100.0;
+            let what = format!("the waveform does not rest at zero but at {percent:+.2} % of full scale ({offset})");
+            let remedy = "Take the offset out with a high-pass filter below 20 Hz, and check the converter's input.";
+            found.push(Finding::caution(path, what, remedy));
+        }
+        found
+    }
+}
+
+fn place(pos: SamplePos, rate: SampleRate) -> String {
+    format!("{} (sample {pos})", pos.at(rate))
+}
+
+/// Measures [`Levels`] block by block.
+#[derive(Clone, Debug)]
+pub struct LevelMeter {
+    channels: Vec<ChannelMeter>,
+    one: Vec<f32>,
+    same: bool,
+}
+
+impl LevelMeter {
+    /// A meter for interleaved samples of a file that stores them in `format` (which says where full scale lies).
+    /// Sound is what is louder than `floor`. No channels count as one.
+    #[must_use]
+    pub fn new(channels: u16, format: SampleFormat, floor: Dbfs) -> Self {
+        let meter = ChannelMeter { floor: floor.peak() as f32, full: top(format), ..ChannelMeter::default() };
+        Self { channels: vec![meter; usize::from(channels.max(1))], one: Vec::new(), same: channels > 1 }
+    }
+
+    /// Takes the next samples, interleaved, whole frames. Cost: about a nanosecond a sample.
+    pub fn push(&mut self, samples: &[f32]) {
+        let n = self.channels.len();
+        if let [only] = self.channels.as_mut_slice() {
+            return only.push(samples);
+        }
+        self.same = self.same && samples.chunks_exact(n).all(|f| f.iter().all(|s| s == &f[0]));
+        for (c, meter) in self.channels.iter_mut().enumerate() {
+            self.one.clear();
+            self.one.extend(samples.iter().skip(c).step_by(n));
+            meter.push(&self.one);
+        }
+    }
+
+    /// The levels of all that was pushed.
+    #[must_use]
+    pub fn finish(mut self) -> Levels {
+        let mut clipping = Clipping::default();
+        let (mut peak, mut peak_at) = (0.0f32, 0);
+        let (mut square, mut count) = (0.0, 0);
+        let (mut offset, mut sound) = (0.0f64, None::<(u64, u64)>);
+        for c in &mut self.channels {
+            c.end_run();
+            if c.peak > peak || (c.peak == peak && c.peak_at < peak_at) {
+                (peak, peak_at) = (c.peak, c.peak_at);
+            }
+            square += c.squares.iter().sum::<f64>();
+            count += c.pos;
+            let mean = c.sums.iter().sum::<f64>() / c.pos.max(1) as f64;
+            if mean.abs() > offset.abs() {
+                offset = mean;
+            }
+            clipping.runs += c.clipping.runs;
+            clipping.samples += c.clipping.samples;
+            clipping.longest = clipping.longest.max(c.clipping.longest);
+            clipping.first = match (clipping.first, c.clipping.first) {
+                (Some(a), Some(b)) => Some(a.min(b)),
+                (a, b) => a.or(b),
+            };
+            if let Some((first, last)) = c.sound {
+                let (f, l) = sound.unwrap_or((first, last));
+                sound = Some((f.min(first), l.max(last)));
+            }
+        }
+        Levels {
+            frames: self.channels.first().map_or(0, |c| c.pos),
+            peak: Dbfs::from_peak(f64::from(peak)),
+            peak_at: SamplePos(peak_at),
+            rms: Dbfs::from_peak((square / count.max(1) as f64).sqrt()),
+            offset,
+            clipping,
+            sound: sound.map(|(first, last)| Extent { first: SamplePos(first), last: SamplePos(last) }),
+            same_channels: self.same && count > 0,
+        }
+    }
+}
+
+/// The highest positive sample of a format. Floats mostly come from 24-bit converters, so theirs is taken.
+fn top(format: SampleFormat) -> f32 {
+    let full = pcm::full_scale(if format.is_integer() { format } else { SampleFormat::Int24 });
+    ((full - 1.0) / full) as f32
+}
+
+/// Sums are kept in this many lanes, by position in the file: so they vectorise, and any cut into blocks gives
+/// the same bits.
+const LANES: usize = 8;
+
+#[derive(Clone, Debug, Default)]
+struct ChannelMeter {
+    floor: f32,
+    full: f32,
+    pos: u64,
+    peak: f32,
+    peak_at: u64,
+    sums: [f64; LANES],
+    squares: [f64; LANES],
+    clipping: Clipping,
+    run: u64,
+    sound: Option<(u64, u64)>,
+}
+
+impl ChannelMeter {
+    fn push(&mut self, block: &[f32]) {
+        let peak = block_peak(block);
+        if peak > self.peak {
+            let at = block.iter().position(|s| s.abs() == peak).unwrap_or(0);
+            (self.peak, self.peak_at) = (peak, self.pos + at as u64);
+        }
+        if peak >= self.full || self.run > 0 {
+            self.runs(block);
+        }
+        if peak > self.floor {
+            let loud = |s: &f32| s.abs() > self.floor;
+            let last = self.pos + block.iter().rposition(loud).unwrap_or(0) as u64;
+            let first = match self.sound {
+                Some((first, _)) => first,
+                None => self.pos + block.iter().position(loud).unwrap_or(0) as u64,
+            };
+            self.sound = Some((first, last));
+        }
+        self.sum(block);
+        self.pos += block.len() as u64;
+    }
+
+    fn sum(&mut self, block: &[f32]) {
+        let lane = (self.pos % LANES as u64) as usize;
+        let (head, rest) = block.split_at(block.len().min((LANES - lane) % LANES));
+        for (s, l) in head.iter().zip(lane..) {
+            self.add(*s, l);
+        }
+        let (eights, tail) = rest.as_chunks::<LANES>();
+        let (mut sums, mut squares) = (self.sums, self.squares);
+        for b in eights {
+            for ((x, sum), square) in b.iter().zip(&mut sums).zip(&mut squares) {
+                let x = f64::from(*x);
+                *sum += x;
+                *square += x * x;
+            }
+        }
+        (self.sums, self.squares) = (sums, squares);
+        for (l, s) in tail.iter().enumerate() {
+            self.add(*s, l);
+        }
+    }
+
+    fn add(&mut self, sample: f32, lane: usize) {
+        let x = f64::from(sample);
+        if let (Some(sum), Some(square)) = (self.sums.get_mut(lane), self.squares.get_mut(lane)) {
+            *sum += x;
+            *square += x * x;
+        }
+    }
+
+    fn runs(&mut self, block: &[f32]) {
+        for (i, s) in block.iter().enumerate() {
+            if s.abs() >= self.full {
+                self.run += 1;
+                if self.run == CLIP_RUN && self.clipping.first.is_none() {
+                    self.clipping.first = Some(SamplePos(self.pos + i as u64 + 1 - CLIP_RUN));
+                }
+            } else {
+                self.end_run();
+            }
+        }
+    }
+
+    fn end_run(&mut self) {
+        if self.run >= CLIP_RUN {
+            self.clipping.runs += 1;
+            self.clipping.samples += self.run;
+            self.clipping.longest = self.clipping.longest.max(self.run);
+        }
+        self.run = 0;
+    }
+}
+
+/// Highest absolute sample of a block; 0 for none.
+fn block_peak(block: &[f32]) -> f32 {
+    let (chunks, tail) = block.as_chunks::<16>();
+    let mut lanes = [0.0f32; 16];
+    for c in chunks {
+        for (m, x) in lanes.iter_mut().zip(c) {
+            let a = x.abs();
+            *m = if a > *m { a } else { *m };
+        }
+    }
+    lanes.iter().chain(tail).fold(0.0, |m: f32, x| if x.abs() > m { x.abs() } else { m })
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,141 @@
+use super::*;
+use proptest::prelude::*;
+use std::f64::consts::TAU;
+use std::path::Path;
+
+fn measured(channels: u16, format: SampleFormat, samples: &[f32]) -> Levels {
+    let mut meter = LevelMeter::new(channels, format, SOUND_FLOOR);
+    meter.push(samples);
+    meter.finish()
+}
+
+fn info(channels: u16, frames: u64) -> AudioInfo {
+    AudioInfo {
+        path: Path::new("Snare.wav").into(),
+        rate: SampleRate::SESSION,
+        channels,
+        frames,
+        format: SampleFormat::Int24,
+        bext: None,
+        cues: Vec::new(),
+        repairs: Vec::new(),
+    }
+}
+
+fn sine(hz: f64, amplitude: f64, frames: usize) -> Vec<f32> {
+    (0..frames).map(|n| (amplitude * (TAU * hz * n as f64 / 48_000.0).sin()) as f32).collect()
+}
+
+/// Mean square of a sine is half its amplitude squared: 20·log10(1/√2) = −3.0103 dB under its peak.
+#[test]
+fn a_full_scale_sine_reads_0_dbfs_peak_and_minus_3_01_rms() {
+    let l = measured(1, SampleFormat::Float32, &sine(1000.0, 1.0, 48_000));
+    assert!(l.peak.0.abs() < 1e-6, "{:?}", l.peak);
+    assert!((l.rms.0 + 3.0103).abs() < 1e-4, "{:?}", l.rms);
+    assert!(l.offset.abs() < 1e-9);
+    assert_eq!(l.frames, 48_000);
+}
+
+#[test]
+fn an_offset_is_the_mean_and_shows_above_minus_50_dbfs() {
+    let with = |dc: f32| sine(100.0, 0.5, 48_000).iter().map(|s| s + dc).collect::<Vec<_>>();
+    let l = measured(1, SampleFormat::Float32, &with(0.01));
+    assert!((l.offset - 0.01).abs() < 1e-8 && (l.offset_level().0 + 40.0).abs() < 1e-4);
+    let findings = l.findings(&info(1, 48_000));
+    assert_eq!(findings.len(), 1);
+    assert!(findings[0].what.contains("+1.00 % of full scale"), "{}", findings[0].what);
+    assert!(measured(1, SampleFormat::Float32, &with(0.003)).findings(&info(1, 48_000)).is_empty());
+}
+
+#[test]
+fn three_samples_in_a_row_at_full_scale_are_clipped_and_two_are_not() {
+    let top = 8_388_607.0 / 8_388_608.0;
+    let mut x = vec![0.1f32; 1000];
+    x[100..102].fill(top);
+    x[200..203].fill(top);
+    x[300..310].fill(-1.0);
+    let l = measured(1, SampleFormat::Int24, &x);
+    assert_eq!(l.clipping, Clipping { runs: 2, samples: 13, longest: 10, first: Some(SamplePos(200)) });
+    let what = &l.findings(&info(1, 1000))[0].what;
+    assert!(what.contains("clips in 2 places, first at 0:00.004 (sample 200); the longest is 10 samples"), "{what}");
+}
+
+#[test]
+fn full_scale_lies_where_the_format_puts_it() {
+    let at = |v: f32, f| measured(1, f, &[v; 5]).clipping.runs;
+    assert_eq!(at(32_767.0 / 32_768.0, SampleFormat::Int16), 1);
+    assert_eq!(at(32_766.0 / 32_768.0, SampleFormat::Int16), 0);
+    assert_eq!(at(32_767.0 / 32_768.0, SampleFormat::Int24), 0);
+    assert_eq!(at(127.0 / 128.0, SampleFormat::Int8), 1);
+    assert_eq!(at(8_388_607.0 / 8_388_608.0, SampleFormat::Float32), 1, "a float file from a 24-bit converter");
+}
+
+#[test]
+fn a_run_at_the_very_end_counts() {
+    let l = measured(1, SampleFormat::Int16, &[0.0, -1.0, -1.0, -1.0]);
+    assert_eq!((l.clipping.runs, l.clipping.first), (1, Some(SamplePos(1))));
+}
+
+#[test]
+fn floats_over_full_scale_are_told_as_overs_not_as_clipping() {
+    let l = measured(1, SampleFormat::Float32, &sine(50.0, 2.0, 48_000));
+    let f = l.findings(&info(1, 48_000));
+    assert_eq!(f.len(), 1);
+    assert!(f[0].what.contains("6.0 dB over full scale"), "{}", f[0].what);
+}
+
+#[test]
+fn silence_is_found_and_sound_has_a_beginning_and_an_end() {
+    let silent = measured(1, SampleFormat::Int24, &[0.0; 100]);
+    assert_eq!((silent.peak, silent.sound), (Dbfs::SILENCE, None));
+    assert!(silent.findings(&info(1, 100))[0].what.contains("silent"));
+    let mut x = vec![0.0; 1000];
+    (x[300], x[700]) = (0.5, -0.002);
+    let l = measured(1, SampleFormat::Int24, &x);
+    assert_eq!(l.sound, Some(Extent { first: SamplePos(300), last: SamplePos(700) }));
+    assert_eq!(l.peak_at, SamplePos(300));
+    assert!(l.findings(&info(1, 1000)).is_empty());
+    let faint = measured(1, SampleFormat::Int24, &[0.0005; 100]);
+    assert!(faint.findings(&info(1, 100))[0].what.contains("-66.0 dBFS"));
+}
+
+#[test]
+fn each_channel_is_measured_and_the_worst_is_told() {
+    let left = sine(100.0, 0.1, 4_800);
+    let stereo: Vec<f32> = left.iter().flat_map(|&l| [l, -0.25]).collect();
+    let l = measured(2, SampleFormat::Int24, &stereo);
+    assert!((l.peak.0 + 12.0412).abs() < 1e-3 && (l.offset + 0.25).abs() < 1e-9);
+    assert!(!l.same_channels);
+    let twin: Vec<f32> = left.iter().flat_map(|&l| [l, l]).collect();
+    assert!(measured(2, SampleFormat::Int24, &twin).same_channels);
+    assert!(!measured(1, SampleFormat::Int24, &left).same_channels, "one channel has no twin");
+}
+
+#[test]
+fn nothing_pushed_is_silence() {
+    let l = LevelMeter::new(1, SampleFormat::Int24, SOUND_FLOOR).finish();
+    assert_eq!((l.frames, l.peak, l.rms, l.offset), (0, Dbfs::SILENCE, Dbfs::SILENCE, 0.0));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn any_cut_into_blocks_gives_the_same_bits(
+        values in proptest::collection::vec(prop_oneof![-1.0f32..=1.0, Just(1.0f32), Just(0.0f32)], 1..200),
+        cuts in proptest::collection::vec(1usize..40, 1..20),
+        channels in 1u16..4,
+    ) {
+        let whole = values.len() / usize::from(channels) * usize::from(channels);
+        let values = &values[..whole];
+        let mut meter = LevelMeter::new(channels, SampleFormat::Float32, SOUND_FLOOR);
+        let mut rest = values;
+        for n in cuts.iter().cycle() {
+            if rest.is_empty() { break }
+            let (now, later) = rest.split_at((n * usize::from(channels)).min(rest.len()));
+            meter.push(now);
+            rest = later;
+        }
+        prop_assert_eq!(meter.finish(), measured(channels, SampleFormat::Float32, values));
+    }
+}

@@ -1,1 +1,15 @@
 //! Pictures and the one-file report; renders what other rooms computed, computes nothing itself.
+//!
+//! In: hit lists, evidence, findings and the values of other rooms. Out: [`Picture`]s (SVG, PNG on request) and
+//! one self-contained HTML file. Rooms that have something to show draw with [`Frame`] and the shared marks and
+//! colours, so that a drum looks the same everywhere.
+
+mod chart;
+mod look;
+mod paint;
+mod picture;
+
+pub use chart::{Cell, Column, Frame, clock, gathered, matrix, short, ticks};
+pub use look::{DOUBTFUL_BELOW, HEAD, Ink, SMALL, TEXT, dash_of};
+pub use paint::text_width;
+pub use picture::{Align, Dash, Picture, escape};

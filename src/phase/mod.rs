@@ -1,1 +1,28 @@
 //! Polarity and arrival between the mics of a take.
+//!
+//! In: the mics of a [`Song`](crate::song::Song) and its [`HitList`](crate::hits::HitList). Out: a
+//! [`PhaseReport`]: for every drum and mic the sign and the lag with which the drum reaches it, what
+//! summing costs or gains in the drum's low band, and one piece of advice a file. Recordings are only ever read.
+
+mod advise;
+mod air;
+mod cross;
+mod frames;
+mod lag;
+mod measure;
+mod report;
+mod strokes;
+mod sum;
+mod view;
+
+pub use air::Celsius;
+pub use cross::Cross;
+#[allow(unused_imports, reason = "the layer room aligns with these")]
+pub(crate) use frames::Frames;
+pub use lag::{Arrival, LagRange, arrival};
+pub use measure::measure;
+pub use report::{Advice, Agreement, Band, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation};
+pub use strokes::sure_strokes;
+pub(crate) use sum::low_band;
+pub use sum::{SumGain, comb_gain, first_notch};
+pub use view::{SumView, sum_view};

@@ -4,4 +4,6 @@
 
 mod loudness;
 mod mix;
+mod phase;
+mod sessions;
 mod small_song;

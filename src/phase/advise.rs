@@ -1,0 +1,212 @@
+//! From pairs to one piece of advice a file.
+//!
+//! Every pair says "same" or "opposite" with some weight. The signs that contradict the least evidence are found; of two
+//! equally good answers (everything may always be flipped as a whole) the one that flips the fewest files is taken, main mics
+//! and overheads last. So one inverted file is named as that file, even when it is the mic that all others are compared with.
+
+use super::report::{Advice, Agreement, Pair, PairKind, PhaseReport, Recommendation};
+use crate::song::{Drum, Mic, Song};
+
+/// How much a pair counts, by what joins its mics.
+fn importance(kind: PairKind) -> f64 {
+    match kind {
+        PairKind::Close => 3.0,
+        PairKind::Kit => 1.5,
+        PairKind::Stereo => 1.0,
+        PairKind::Bleed => 0.2,
+    }
+}
+
+/// Least share of a file's evidence that must speak for its sign.
+const MAJORITY: f64 = 0.4;
+/// Least evidence, in units of [`importance`].
+const ENOUGH: f64 = 0.12;
+/// Two close mics of one drum: from this difference in the low band, dB, the fuller sum decides.
+const FULLER: f64 = 1.0;
+/// A sum that the arrival, not the sign, makes this much thinner is mentioned, dB.
+const WORTH_SAYING: f64 = 1.0;
+
+struct Edge {
+    a: usize,
+    b: usize,
+    /// Positive = same sign.
+    weight: f64,
+}
+
+/// What a pair says about signs: positive = same.
+fn vote(p: &Pair) -> f64 {
+    let by_correlation = if p.confidence <= 0.0 { 0.0 } else { p.confidence * sign_of(p) };
+    if p.kind != PairKind::Close {
+        return if p.polarity == Agreement::Unclear { 0.0 } else { importance(p.kind) * by_correlation };
+    }
+    // Close mics of one drum are a fraction of a wave apart in the low band: there the ear decides by the fuller sum.
+    let fuller = p.sum.as_is.0 - p.sum.flipped.0;
+    if fuller.abs() >= FULLER && p.strokes >= 4 {
+        importance(p.kind) * fuller.signum() * (fuller.abs() / 6.0).clamp(0.2, 1.0)
+    } else if p.polarity == Agreement::Unclear {
+        0.0
+    } else {
+        importance(p.kind) * by_correlation
+    }
+}
+
+fn sign_of(p: &Pair) -> f64 {
+    if p.polarity == Agreement::Opposite { -1.0 } else { 1.0 }
+}
+
+/// One piece of advice for every mic of the song.
+pub(super) fn advise(song: &Song, report: &PhaseReport) -> Vec<Advice> {
+    let index = |ear: &str| {
+        let exact = song.mics.iter().position(|m| m.name == ear);
+        exact.or_else(|| {
+            let base = ear.strip_suffix(" L").or_else(|| ear.strip_suffix(" R"))?;
+            song.mics.iter().position(|m| m.name == base)
+        })
+    };
+    let edges: Vec<Edge> = report
+        .pairs
+        .iter()
+        .filter_map(|p| Some(Edge { a: index(&p.reference)?, b: index(&p.mic)?, weight: vote(p) }))
+        .filter(|e| e.a != e.b && e.weight != 0.0)
+        .collect();
+    let signs = best_signs(&song.mics, &edges, &report.drums);
+    let advice = song.mics.iter().enumerate().map(|(i, mic)| {
+        let own = edges.iter().filter(|e| e.a == i || e.b == i);
+        let (mut speaks, mut total) = (0.0, 0.0);
+        for e in own {
+            speaks += e.weight * sign_at(&signs, e.a) * sign_at(&signs, e.b);
+            total += e.weight.abs();
+        }
+        let confidence = if total > 0.0 { (speaks / total).max(0.0) } else { 0.0 };
+        let recommendation = match sign_at(&signs, i) {
+            _ if total < ENOUGH || confidence < MAJORITY => Recommendation::Unclear,
+            s if s < 0.0 => Recommendation::Invert,
+            _ => Recommendation::Keep,
+        };
+        let why = why(mic, report, recommendation);
+        Advice { mic: mic.name.clone(), file: mic.info.path.clone(), drum: mic.drum, recommendation, confidence, why }
+    });
+    advice.collect()
+}
+
+fn sign_at(signs: &[f64], i: usize) -> f64 {
+    signs.get(i).copied().unwrap_or(1.0)
+}
+
+/// Cost of flipping a file when the evidence leaves a choice.
+fn reluctance(mic: &Mic, is_main: bool) -> f64 {
+    match mic.drum {
+        _ if is_main => 3.0,
+        Drum::Overhead => 2.0,
+        _ => 1.0,
+    }
+}
+
+/// Mics with evidence up to which every combination of signs is tried.
+const ALL: usize = 14;
+/// What flipping a file of [`reluctance`] 1 must gain over leaving it, in units of [`importance`].
+const BIAS: f64 = 0.3;
+
+/// Signs (+1/−1) that contradict the least weight, every flip costing a little, so that of equal answers the one that flips
+/// least wins. Up to 14 mics with evidence exactly; more by single flips from "all as they are". Deterministic.
+fn best_signs(mics: &[Mic], edges: &[Edge], drums: &[(Drum, String, usize)]) -> Vec<f64> {
+    let n = mics.len();
+    let is_main = |m: &Mic| drums.iter().any(|(_, main, _)| *main == m.name);
+    let cost: Vec<f64> = mics.iter().map(|m| BIAS * reluctance(m, is_main(m))).collect();
+    let worth = |signs: &[f64]| -> f64 {
+        let kept: f64 = edges.iter().map(|e| e.weight * sign_at(signs, e.a) * sign_at(signs, e.b)).sum();
+        let flips: f64 = signs.iter().zip(&cost).filter(|(s, _)| **s < 0.0).map(|(_, c)| c).sum();
+        kept - flips
+    };
+    let free: Vec<usize> = (0..n).filter(|&i| edges.iter().any(|e| e.a == i || e.b == i)).collect();
+    let mut best = vec![1.0f64; n];
+    let mut best_worth = worth(&best);
+    if free.len() <= ALL {
+        for code in 1u32..1 << free.len() {
+            let mut signs = vec![1.0f64; n];
+            for (bit, &i) in free.iter().enumerate() {
+                if let Some(s) = signs.get_mut(i).filter(|_| code >> bit & 1 == 1) {
+                    *s = -1.0;
+                }
+            }
+            let w = worth(&signs);
+            if w > best_worth + 1e-9 {
+                (best, best_worth) = (signs, w);
+            }
+        }
+        return best;
+    }
+    for _ in 0..4 * n {
+        let tried = free.iter().map(|&i| {
+            let mut signs = best.clone();
+            if let Some(s) = signs.get_mut(i) {
+                *s = -*s;
+            }
+            (worth(&signs), signs)
+        });
+        match tried.max_by(|x, y| x.0.total_cmp(&y.0)) {
+            Some((w, signs)) if w > best_worth + 1e-9 => (best, best_worth) = (signs, w),
+            _ => break,
+        }
+    }
+    best
+}
+
+/// One sentence about the pair that says the most about a mic.
+fn why(mic: &Mic, report: &PhaseReport, recommendation: Recommendation) -> String {
+    let is_side =
+        |ear: &str| ear == mic.name || ear.strip_suffix(" L").or(ear.strip_suffix(" R")) == Some(mic.name.as_str());
+    if let Some((drum, ..)) = report.drums.iter().find(|(_, main, _)| *main == mic.name) {
+        return match recommendation {
+            Recommendation::Invert => format!("the {drum}'s main mic stands alone against most of the others"),
+            Recommendation::Keep => format!("the {drum}'s main mic, which the others are compared with"),
+            Recommendation::Unclear => format!("the {drum}'s main mic; the other mics say too little about it"),
+        };
+    }
+    let own = report.pairs.iter().filter(|p| is_side(&p.mic) && p.kind != PairKind::Stereo);
+    let Some(p) =
+        own.max_by(|a, b| vote(a).abs().total_cmp(&vote(b).abs()).then(a.confidence.total_cmp(&b.confidence)))
+    else {
+        return "no drum reaches this mic clearly".into();
+    };
+    if recommendation == Recommendation::Unclear {
+        let told: Vec<&Pair> = report.pairs.iter().filter(|p| is_side(&p.mic) && vote(p) != 0.0).collect();
+        if told.iter().any(|p| vote(p) > 0.0) && told.iter().any(|p| vote(p) < 0.0) {
+            let say: Vec<String> =
+                told.iter().map(|p| format!("{} against {} says {}", p.drum, p.reference, word(vote(p)))).collect();
+            return format!("the evidence contradicts itself: {}", say.join(", "));
+        }
+        return format!(
+            "{} against {}: {:.0} % of strokes agree, and the other sign fits {:.0} % as well",
+            p.drum,
+            p.reference,
+            p.agreement * 100.0,
+            p.rival * 100.0
+        );
+    }
+    let (now, other) = (p.sum.as_is.0, p.sum.flipped.0);
+    let mut text = format!("{} against {}: ", p.drum, p.reference);
+    if p.kind == PairKind::Close && (now - other).abs() >= FULLER {
+        text += &format!("low end {now:+.1} dB as it is, {other:+.1} dB flipped");
+        return text;
+    }
+    let when = if p.lag.0 < 0.0 { "earlier" } else { "later" };
+    text += &format!("{} sign, {:.1} ms ({:.2} m) {when}", p.polarity.word(), p.lag.ms().abs(), p.metres.abs());
+    let (chosen, left) = if recommendation == Recommendation::Invert { (other, now) } else { (now, other) };
+    if left - chosen >= WORTH_SAYING {
+        text += &format!("; that its low end sums to {chosen:+.1} dB comes from the distance, not from the sign");
+    }
+    text
+}
+
+fn word(vote: f64) -> &'static str {
+    if vote < 0.0 { "opposite" } else { "same" }
+}
+
+impl Advice {
+    /// Whether the mic is one of those that are never moved unless named: overheads and rooms.
+    #[must_use]
+    pub fn stays(&self) -> bool {
+        matches!(self.drum, Drum::Overhead | Drum::Room)
+    }
+}

@@ -210,6 +210,8 @@ impl Bpm {
     pub const MIN: f64 = 3.6;
     /// Fastest tempo that is accepted.
     pub const MAX: f64 = 1000.0;
+    /// What a MIDI file without a tempo event means, 120 BPM (RP-001).
+    pub const MIDI_DEFAULT: Bpm = Bpm(120.0);
 
     /// `None` outside 3.6..=1000 or for a non-number.
     #[must_use]

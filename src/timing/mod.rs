@@ -5,6 +5,7 @@
 //! Early is negative, late positive, everywhere.
 
 mod bars;
+mod beat;
 mod check;
 mod compare;
 mod context;
@@ -20,6 +21,7 @@ mod swing;
 mod words;
 
 pub use bars::{BarTightness, Outlier};
+pub use beat::{FoundTempo, Reading, TempoCertainty, TempoHints, find_tempo};
 pub use check::{CheckSettings, DrumTiming, Group, SectionSpan, Timing, check};
 pub use compare::{Halves, KickSnare};
 pub use context::Context;

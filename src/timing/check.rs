@@ -9,7 +9,7 @@ use super::drift::{Drift, drift};
 use super::feel::{FEW, Feel, Relation, circle, relation};
 use super::place::{Count, Placed, place};
 use super::stats::{Circular, median};
-use super::strokes::{step_ticks, strokes};
+use super::strokes::strokes;
 use super::swing::{Swing, swing};
 use crate::finding::Finding;
 use crate::hits::HitList;
@@ -315,7 +315,7 @@ fn relation_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
 fn coarser_grid(t: &Timing) -> Option<u32> {
     let name = t.settings.grid.lines_per_whole;
     [2u32, 4].into_iter().filter(|f| name.is_multiple_of(*f) && name / f >= 4).find_map(|factor| {
-        let step = step_ticks(t.settings.grid) * f64::from(factor);
+        let step = t.settings.grid.step_ticks() * f64::from(factor);
         let turns = t.placed.iter().map(|p| TAU * (p.line.tick + p.offset_ticks) / step);
         (relation(Circular::of(turns)) == Relation::Follows).then_some(name / factor)
     })
@@ -337,7 +337,7 @@ fn grid_findings(t: &Timing) -> Vec<Finding> {
         ));
     } else if t.strokes >= 2 * FEW && t.settings.grid.swing == 0.5 {
         // Every second line unused: the same offsets come out of a grid half as fine, with less risk.
-        let step = step_ticks(t.settings.grid);
+        let step = t.settings.grid.step_ticks();
         let odd = t.placed.iter().filter(|p| (p.line.tick / step).round().rem_euclid(2.0) == 1.0).count();
         if odd == 0 && name > 4 && name.is_multiple_of(2) {
             let mut note = Finding::song(

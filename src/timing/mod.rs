@@ -29,6 +29,6 @@ pub use drift::Drift;
 pub use feel::{Feel, Relation};
 pub use place::{Count, Placed};
 pub use pull::{Because, PullCounts, PullSettings, Pulled, Target, pull};
-pub use strokes::{Stroke, grid_step, step_ticks, strokes};
+pub use strokes::{Stroke, grid_step, strokes};
 pub use swing::{Level, Swing};
 pub use words::{Lean, early_late, just_noticed_ms, tightness};

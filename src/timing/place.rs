@@ -2,7 +2,7 @@
 //!
 //! In: strokes, tempo map, grid, form. Out: one [`Placed`] a stroke that lies in the song.
 
-use super::strokes::{Stroke, grid_step, step_ticks};
+use super::strokes::{Stroke, grid_step};
 use crate::hits::HitList;
 use crate::song::{Drum, Section};
 use crate::tempo::{BarBeat, Grid, GridLine, TempoMap};
@@ -90,8 +90,7 @@ pub fn place(
         let Some(hit) = list.hits.get(stroke.main) else { continue };
         let time = hit.pos.at(list.rate);
         let line = map.nearest_line(time, grid);
-        // Half a tick of room: the line of bar 1 itself may come out a rounding error below zero.
-        if line.tick < -0.5 {
+        if before_bar_one(map, line.tick) {
             before.push(stroke.main);
             continue;
         }
@@ -114,11 +113,9 @@ pub fn place(
 
 /// The line at a song tick, as musicians count it.
 fn count(map: &TempoMap, grid: Grid, tick: f64, at: BarBeat) -> Count {
-    let step = step_ticks(grid);
+    let step = grid.step_ticks();
     let bar = map.bar_start(at.bar) as f64;
-    let next = map.bar_start(at.bar + 1) as f64;
-    let beats = f64::from(beats_of(map, at.bar));
-    let beat_ticks = if beats > 0.0 { (next - bar) / beats } else { step };
+    let beat_ticks = map.meter_of(at.bar).beat_ticks() as f64;
     let inside = tick.round() - bar;
     // Swing moves every second line of a pair: count the pair first, so that a hard swing still counts as its own line.
     let pair = (inside / (2.0 * step) + 1e-6).floor();
@@ -132,10 +129,9 @@ fn count(map: &TempoMap, grid: Grid, tick: f64, at: BarBeat) -> Count {
     }
 }
 
-/// Beats of a bar.
-fn beats_of(map: &TempoMap, bar: i64) -> u8 {
-    let start = map.bar_start(bar).max(0) as u64;
-    map.meters().iter().take_while(|m| m.tick <= start).last().map_or(4, |m| m.meter.beats)
+/// Whether a line lies before bar 1. Half a tick of room: the line of bar 1 itself may come out a rounding error early.
+pub(super) fn before_bar_one(map: &TempoMap, tick: f64) -> bool {
+    tick < map.bar_start(1) as f64 - 0.5
 }
 
 #[cfg(test)]

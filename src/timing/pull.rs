@@ -3,6 +3,7 @@
 //! In: hit list, tempo map, grid, [`PullSettings`]. Out: [`Pulled`]: a target for every hit of the list, with the
 //! reason why, and counts. The list itself is not changed.
 
+use super::place::before_bar_one;
 use super::stats::median;
 use super::strokes::{Stroke, grid_step, strokes};
 use crate::error::{Error, Result};
@@ -274,7 +275,7 @@ fn wish(list: &HitList, map: &TempoMap, grid: Grid, settings: &PullSettings, mai
     let Some(hit) = list.hits.get(main) else { return (0, Because::Dropped) };
     let time = hit.pos.at(list.rate);
     let line = map.nearest_line(time, grid);
-    if line.tick < -0.5 {
+    if before_bar_one(map, line.tick) {
         return (0, Because::BeforeBarOne);
     }
     let away = line.time - time;

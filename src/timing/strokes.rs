@@ -31,15 +31,9 @@ const RUFF: usize = 4;
 /// Time between two lines of a straight grid near a time.
 #[must_use]
 pub fn grid_step(map: &TempoMap, grid: Grid, time: Seconds) -> Seconds {
-    let ticks = step_ticks(grid);
+    let ticks = grid.step_ticks();
     let tick = map.tick_at(time);
     map.time_at(tick + ticks / 2.0) - map.time_at(tick - ticks / 2.0)
-}
-
-/// Ticks between two lines of a straight grid.
-#[must_use]
-pub fn step_ticks(grid: Grid) -> f64 {
-    TempoMap::PPQ as f64 * 4.0 / f64::from(grid.lines_per_whole)
 }
 
 /// Every sounding hit of the list, joined into strokes; sorted by the time of the main hit, then drum.

@@ -1,14 +1,14 @@
-//! Samples of FLAC, AIFF and MP3 files, decoded packet by packet.
+//! Samples of FLAC and MP3 files, decoded packet by packet.
 
 use super::info::{AudioFault, AudioInfo, SampleFormat};
-use super::wav::not_a_number;
+use super::plain::not_a_number;
 use super::{pcm, riff};
 use crate::error::{Located, Place};
 use crate::output::in_words;
 use crate::units::SampleRate;
 use std::fs::File;
 use std::path::Path;
-use symphonia::core::audio::sample::SampleFormat as Stored;
+use symphonia::core::audio::GenericAudioBufferRef;
 use symphonia::core::codecs::CodecParameters;
 use symphonia::core::codecs::audio::{AudioCodecParameters, AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error as CodecError;
@@ -21,17 +21,14 @@ use symphonia::core::meta::MetadataOptions;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Kind {
     Flac,
-    Aiff,
     Mp3,
 }
 
 impl Kind {
     /// From the first 12 bytes; a file with an ID3 tag in front counts as MP3 until decoded.
     pub fn of(head: &[u8]) -> Option<Self> {
-        let form = head.get(8..12).unwrap_or_default();
         match head {
             [b'f', b'L', b'a', b'C', ..] => Some(Self::Flac),
-            [b'F', b'O', b'R', b'M', ..] if form == b"AIFF" || form == b"AIFC" => Some(Self::Aiff),
             [b'I', b'D', b'3', ..] => Some(Self::Mp3),
             [0xff, b, ..] if b & 0xe0 == 0xe0 && b & 0x06 != 0 && b & 0x18 != 0x08 => Some(Self::Mp3),
             _ => None,
@@ -61,7 +58,20 @@ struct Opened {
     demuxer: Box<dyn FormatReader>,
     track: u32,
     params: AudioCodecParameters,
+    /// Frames without what the encoder added, where the file says so.
     frames: Option<u64>,
+    /// Whether the file says how many frames its encoder put in front.
+    says_delay: bool,
+}
+
+impl Opened {
+    /// A decoder that leaves out what the encoder added, but only where the file says how much that is: symphonia
+    /// would otherwise cut an MP3 at a length that it estimated.
+    fn decoder(&self, path: &Path) -> Result<Box<dyn AudioDecoder>, Located<AudioFault>> {
+        let options = AudioDecoderOptions::default().gapless(self.says_delay);
+        let made = symphonia::default::get_codecs().make_audio_decoder(&self.params, &options);
+        made.map_err(|e| Located::whole(path, fault(&e)))
+    }
 }
 
 impl CodedSource {
@@ -80,15 +90,15 @@ impl CodedSource {
             let what = format!("the file has {channels} channels; 1 to {} are read", riff::Layout::MAX_CHANNELS);
             return Err(Located::whole(path, AudioFault::Unsupported(what)));
         }
-        let format = stored(kind, params);
         let frames = match opened.frames.filter(|_| kind != Kind::Mp3) {
             Some(n) => n,
-            None => count(path, opened.track)?,
+            None => count(path)?,
         };
         if frames == 0 {
             return Err(Located::whole(path, AudioFault::Empty));
         }
-        let decoder = decoder(path, params)?;
+        let decoder = opened.decoder(path)?;
+        let format = stored(kind, params, &decoder.last_decoded());
         let info = AudioInfo {
             path: path.to_owned(),
             rate,
@@ -159,7 +169,7 @@ impl CodedSource {
         let frame = frame.min(self.frames);
         if frame < self.pos {
             let opened = probe(path)?;
-            self.decoder = decoder(path, &opened.params)?;
+            self.decoder = opened.decoder(path)?;
             self.demuxer = opened.demuxer;
             self.track = opened.track;
             (self.pos, self.decoded, self.taken) = (0, 0, 0);
@@ -235,42 +245,54 @@ fn probe(path: &Path) -> Result<Opened, Located<AudioFault>> {
     let Some(CodecParameters::Audio(params)) = track.codec_params.clone() else {
         return Err(Located::whole(path, AudioFault::NotAudio("its kind of audio is unknown".into())));
     };
-    let (id, frames) = (track.id, track.num_frames.filter(|n| *n > 0));
-    Ok(Opened { demuxer, track: id, params, frames })
+    let (track, frames, says_delay) = (track.id, track.num_frames.filter(|n| *n > 0), track.delay.is_some());
+    Ok(Opened { demuxer, track, params, frames, says_delay })
 }
 
-fn decoder(path: &Path, params: &AudioCodecParameters) -> Result<Box<dyn AudioDecoder>, Located<AudioFault>> {
-    let made = symphonia::default::get_codecs().make_audio_decoder(params, &AudioDecoderOptions::default());
-    made.map_err(|e| Located::whole(path, fault(&e)))
-}
-
-/// Frames of a file by the sum of its packets.
-fn count(path: &Path, track: u32) -> Result<u64, Located<AudioFault>> {
+/// Frames of a file by its packets' time stamps, which begin below zero where the encoder put frames in front.
+fn count(path: &Path) -> Result<u64, Located<AudioFault>> {
     let mut opened = probe(path)?;
-    let mut frames = 0u64;
+    // The packets' own lengths do not tell reliably whether the encoder's frames are in them; their steps do.
+    let (mut last, mut step) = (None::<i64>, 0);
     loop {
         match opened.demuxer.next_packet() {
-            Ok(Some(p)) if p.track_id == track => frames += p.dur.get(),
+            Ok(Some(p)) if p.track_id == opened.track => {
+                let at = p.pts.get();
+                step = last.map_or_else(|| i64::try_from(p.dur.get()).unwrap_or(0), |l| at.saturating_sub(l));
+                last = Some(at);
+            }
             Ok(Some(_)) => {}
-            Ok(None) => return Ok(frames),
-            Err(CodecError::IoError(e)) if e.kind() == std::io::ErrorKind::UnexpectedEof => return Ok(frames),
-            Err(e) => return Err(Located::at(path, Place::Frame(frames), fault(&e))),
+            Ok(None) => break,
+            Err(CodecError::IoError(e)) if e.kind() == std::io::ErrorKind::UnexpectedEof => break,
+            Err(e) => {
+                let at = u64::try_from(last.unwrap_or(0)).unwrap_or(0);
+                return Err(Located::at(path, Place::Frame(at), fault(&e)));
+            }
         }
     }
+    let end = last.map_or(0, |l| u64::try_from(l.saturating_add(step)).unwrap_or(0));
+    Ok(opened.frames.filter(|_| opened.says_delay).map_or(end, |n| n.min(end)))
 }
 
 /// How the file stores samples: the container that holds its bits.
-fn stored(kind: Kind, params: &AudioCodecParameters) -> SampleFormat {
-    match params.sample_format {
-        _ if kind == Kind::Mp3 && params.bits_per_sample.is_none() => SampleFormat::Lossy,
-        Some(Stored::F32) => SampleFormat::Float32,
-        Some(Stored::F64) => SampleFormat::Float64,
-        _ => match params.bits_per_sample.unwrap_or(32) {
-            0..=8 => SampleFormat::Int8,
-            9..=16 => SampleFormat::Int16,
-            17..=24 => SampleFormat::Int24,
-            _ => SampleFormat::Int32,
-        },
+fn stored(kind: Kind, params: &AudioCodecParameters, decoded: &GenericAudioBufferRef<'_>) -> SampleFormat {
+    use GenericAudioBufferRef as D;
+    if kind == Kind::Mp3 && params.bits_per_sample.is_none() {
+        return SampleFormat::Lossy;
+    }
+    let container = match decoded {
+        D::F32(_) => return SampleFormat::Float32,
+        D::F64(_) => return SampleFormat::Float64,
+        D::U8(_) | D::S8(_) => 8,
+        D::U16(_) | D::S16(_) => 16,
+        D::U24(_) | D::S24(_) => 24,
+        D::U32(_) | D::S32(_) => 32,
+    };
+    match params.bits_per_sample.unwrap_or(container) {
+        0..=8 => SampleFormat::Int8,
+        9..=16 => SampleFormat::Int16,
+        17..=24 => SampleFormat::Int24,
+        _ => SampleFormat::Int32,
     }
 }
 

@@ -3,15 +3,16 @@
 //! In: paths. Out: [`AudioInfo`], blocks of samples, WAV files written beside and renamed.
 //! Readers stream: memory does not grow with a file's length. Inputs are opened read-only.
 
+mod aiff;
 mod coded;
 mod dither;
 mod info;
 pub mod levels;
 pub(crate) mod pcm;
+mod plain;
 mod reader;
 mod resample;
 mod riff;
-mod wav;
 mod writer;
 
 pub use dither::Dither;

@@ -1,7 +1,7 @@
 //! Streaming readers.
 
 use super::coded::{CodedSource, Kind};
-use super::wav::WavSource;
+use super::plain::PlainSource;
 use super::{AudioFault, AudioInfo, Channel};
 use crate::error::{Located, Result};
 use std::fs::File;
@@ -10,7 +10,7 @@ use std::path::Path;
 
 /// Reads one audio file front to back, as often as wanted, in blocks of interleaved samples.
 ///
-/// WAV (RIFF, RF64, BW64) is decoded here; FLAC, AIFF and MP3 through symphonia. What had to be repaired to
+/// WAV (RIFF, RF64, BW64) and AIFF are decoded here; FLAC and MP3 through symphonia. What had to be repaired to
 /// read the file is in [`AudioInfo::repairs`].
 pub struct AudioReader {
     info: AudioInfo,
@@ -18,7 +18,7 @@ pub struct AudioReader {
 }
 
 enum Source {
-    Wav(WavSource),
+    Plain(PlainSource),
     Coded(Box<CodedSource>),
 }
 
@@ -38,8 +38,12 @@ impl AudioReader {
         let (source, info) = match head.get(..4).unwrap_or(&head) {
             [] => return Err(Located::whole(path, AudioFault::Empty).into()),
             b"RIFF" | b"RF64" | b"BW64" => {
-                let (wav, info) = WavSource::open(file, path)?;
-                (Source::Wav(wav), info)
+                let (wav, info) = PlainSource::wav(file, path)?;
+                (Source::Plain(wav), info)
+            }
+            b"FORM" if matches!(head.get(8..), Some(b"AIFF" | b"AIFC")) => {
+                let (aiff, info) = PlainSource::aiff(file, path)?;
+                (Source::Plain(aiff), info)
             }
             _ => match Kind::of(&head) {
                 Some(kind) => {
@@ -74,7 +78,7 @@ impl AudioReader {
     pub fn append(&mut self, out: &mut Vec<f32>, frames: usize) -> Result<usize> {
         let path = &self.info.path;
         let n = match &mut self.source {
-            Source::Wav(w) => w.read(out, frames, path),
+            Source::Plain(w) => w.read(out, frames, path),
             Source::Coded(c) => c.read(out, frames, path),
         };
         Ok(n?)
@@ -94,21 +98,21 @@ impl AudioReader {
             return Err(Located::whole(path, AudioFault::Unsupported(what)).into());
         }
         let n = match &mut self.source {
-            Source::Wav(w) => w.read_ints(out, frames, path),
+            Source::Plain(w) => w.read_ints(out, frames, path),
             Source::Coded(c) => c.read_ints(out, frames, path),
         };
         Ok(n?)
     }
 
     /// Goes to a frame; the next [`read`](Self::read) begins there. Behind the end counts as the end. Quick in
-    /// WAV files; the other formats decode up to the frame, so that it is exact.
+    /// WAV and AIFF files; the other formats decode up to the frame, so that it is exact.
     ///
     /// # Errors
     /// [`AudioFault`] when the system cannot seek or the way there is damaged.
     pub fn seek(&mut self, frame: u64) -> Result<()> {
         let path = &self.info.path;
         let done = match &mut self.source {
-            Source::Wav(w) => w.seek(frame, path),
+            Source::Plain(w) => w.seek(frame, path),
             Source::Coded(c) => c.seek(frame, path),
         };
         Ok(done?)

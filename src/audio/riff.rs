@@ -13,7 +13,7 @@ use super::info::{AudioFault, Bext, Cue};
 use crate::error::{Located, Place};
 use crate::finding::Finding;
 use crate::output::in_words;
-use crate::units::{SamplePos, Seconds};
+use crate::units::SamplePos;
 pub(crate) use format::Layout;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::path::Path;
@@ -108,7 +108,7 @@ struct Walker<'a, R> {
 impl<R: Read + Seek> Walker<'_, R> {
     fn run(mut self) -> Faulty<Riff> {
         if self.length < 12 {
-            return Err(self.cut_header(self.length));
+            return Err(cut_header(self.path, self.length));
         }
         if self.bytes(8, 4)? != b"WAVE" {
             let kind = AudioFault::NotAudio("it is built like a WAV file but holds something else".into());
@@ -149,7 +149,7 @@ impl<R: Read + Seek> Walker<'_, R> {
                 self.found.repairs.push(Finding::note(self.path, what));
                 return Ok(None);
             }
-            return Err(self.cut_header(self.length));
+            return Err(cut_header(self.path, self.length));
         }
         match &head.id {
             b"ds64" if self.found.wide.is_none() => self.wide(body, size)?,
@@ -260,7 +260,8 @@ impl<R: Read + Seek> Walker<'_, R> {
         };
         let layout = self.found.layout.take();
         if let Length::Cut { promised, there } = length {
-            return Err(self.cut_data(layout, promised, there));
+            let known = layout.map(|l| (l, promised / u64::from(l.block()), there / u64::from(l.block())));
+            return Err(cut_short(self.path, self.length, known));
         }
         let Some(layout) = layout else {
             return Err(self.damaged(data_at, "the file does not say how its audio is stored (no fmt part)"));
@@ -292,28 +293,6 @@ impl<R: Read + Seek> Walker<'_, R> {
         Ok(Riff { layout, data_at, frames, bext: self.found.bext, cues, repairs: self.found.repairs })
     }
 
-    fn cut_data(&self, layout: Option<Layout>, promised: u64, there: u64) -> Located<AudioFault> {
-        let what = match layout {
-            Some(l) => {
-                let time = |bytes: u64| Seconds((bytes / u64::from(l.block())) as f64 / l.rate.hz_f64());
-                format!("the file is cut off: {} of audio is promised, {} is there", time(promised), time(there))
-            }
-            None => format!("the file is cut off: {promised} bytes of audio are promised, {there} are there"),
-        };
-        self.cut(what)
-    }
-
-    fn cut_header(&self, _at: u64) -> Located<AudioFault> {
-        self.cut("the file is cut off before its audio begins".into())
-    }
-
-    fn cut(&self, what: String) -> Located<AudioFault> {
-        let remedy = "Copy the file again from the recorder; if that one is cut off too, open it in your recording \
-                      program and save what is left as a new file."
-            .into();
-        Located::at(self.path, Place::Byte(self.length), AudioFault::Damaged { what, remedy })
-    }
-
     fn damaged(&self, at: u64, what: &str) -> Located<AudioFault> {
         let remedy = "Copy the file again from the recorder, or export the track again as WAV, 24 bit.".into();
         Located::at(self.path, Place::Byte(at), AudioFault::Damaged { what: what.into(), remedy })
@@ -334,6 +313,33 @@ impl<R: Read + Seek> Walker<'_, R> {
         self.input.read_exact(&mut bytes).map_err(|e| unreadable(self.path, &e))?;
         Ok(bytes)
     }
+}
+
+/// The fault of a file that ends early, at its last byte; with what is known of how its audio is stored, and the
+/// frames that are promised and there.
+pub(super) fn cut_short(path: &Path, length: u64, known: Option<(Layout, u64, u64)>) -> Located<AudioFault> {
+    cut(
+        path,
+        length,
+        match known {
+            Some((layout, promised, there)) => {
+                let time = |frames: u64| SamplePos(frames).at(layout.rate);
+                format!("the file is cut off: {} of audio is promised, {} is there", time(promised), time(there))
+            }
+            None => "the file is cut off: it promises more audio than is there".into(),
+        },
+    )
+}
+
+fn cut_header(path: &Path, length: u64) -> Located<AudioFault> {
+    cut(path, length, "the file is cut off before its audio begins".into())
+}
+
+fn cut(path: &Path, length: u64, what: String) -> Located<AudioFault> {
+    let remedy = "Copy the file again from the recorder; if that one is cut off too, open it in your recording \
+                  program and save what is left as a new file."
+        .into();
+    Located::at(path, Place::Byte(length), AudioFault::Damaged { what, remedy })
 }
 
 fn unreadable(path: &Path, e: &io::Error) -> Located<AudioFault> {

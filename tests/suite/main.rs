@@ -2,6 +2,7 @@
 //! One binary, one module a subject, so that linking stays quick.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on has failed")]
 
+mod audio;
 mod loudness;
 mod mix;
 mod phase;

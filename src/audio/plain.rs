@@ -1,6 +1,7 @@
-//! Samples of a WAV file, straight from where the chunk walk found them.
+//! Samples of a WAV or AIFF file, straight from where the chunk walk found them.
 
-use super::info::{AudioFault, AudioInfo};
+use super::aiff::{self, ByteOrder};
+use super::info::{AudioFault, AudioInfo, SampleFormat};
 use super::{pcm, riff};
 use crate::error::{Located, Place};
 use crate::output::in_words;
@@ -11,21 +12,38 @@ use std::path::Path;
 /// Bytes that are read from the disk at a time.
 const BLOCK_BYTES: usize = 1 << 16;
 
-/// A WAV file, open at some frame.
-pub(super) struct WavSource {
+/// A file of uncompressed samples, open at some frame.
+pub(super) struct PlainSource {
     input: BufReader<File>,
     layout: riff::Layout,
+    order: ByteOrder,
     data_at: u64,
     frames: u64,
     pos: u64,
     raw: Vec<u8>,
 }
 
-impl WavSource {
-    /// Walks through the file's chunks and stands at the first frame.
-    pub fn open(file: File, path: &Path) -> Result<(Self, AudioInfo), Located<AudioFault>> {
+impl PlainSource {
+    /// Walks through a WAV file's chunks and stands at the first frame.
+    pub fn wav(file: File, path: &Path) -> Result<(Self, AudioInfo), Located<AudioFault>> {
         let mut input = BufReader::with_capacity(BLOCK_BYTES, file);
         let found = riff::walk(&mut input, path)?;
+        Self::of(input, path, found, ByteOrder::Little)
+    }
+
+    /// Walks through an AIFF file's chunks and stands at the first frame.
+    pub fn aiff(file: File, path: &Path) -> Result<(Self, AudioInfo), Located<AudioFault>> {
+        let mut input = BufReader::with_capacity(BLOCK_BYTES, file);
+        let (found, order) = aiff::walk(&mut input, path)?;
+        Self::of(input, path, found, order)
+    }
+
+    fn of(
+        input: BufReader<File>,
+        path: &Path,
+        found: riff::Riff,
+        order: ByteOrder,
+    ) -> Result<(Self, AudioInfo), Located<AudioFault>> {
         let info = AudioInfo {
             path: path.to_owned(),
             rate: found.layout.rate,
@@ -36,8 +54,8 @@ impl WavSource {
             cues: found.cues,
             repairs: found.repairs,
         };
-        let mut source =
-            Self { input, layout: found.layout, data_at: found.data_at, frames: found.frames, pos: 0, raw: Vec::new() };
+        let (layout, data_at, frames) = (found.layout, found.data_at, found.frames);
+        let mut source = Self { input, layout, order, data_at, frames, pos: 0, raw: Vec::new() };
         source.seek(0, path)?;
         Ok((source, info))
     }
@@ -82,6 +100,9 @@ impl WavSource {
             self.input
                 .read_exact(&mut self.raw)
                 .map_err(|e| Located::at(path, Place::Frame(self.pos), AudioFault::Unreadable(in_words(&e))))?;
+            if self.order == ByteOrder::Big {
+                turn(self.layout.format, &mut self.raw);
+            }
             if let Some(bad) = take(&self.raw) {
                 let frame = self.pos + (bad / usize::from(self.layout.channels)) as u64;
                 return Err(not_a_number(path, frame, self.layout.rate));
@@ -90,6 +111,17 @@ impl WavSource {
             left -= n;
         }
         Ok(want)
+    }
+}
+
+/// Turns big-endian samples, as AIFF stores them, into the form that WAV files have.
+fn turn(format: SampleFormat, bytes: &mut [u8]) {
+    match format.bits() / 8 {
+        1 => bytes.iter_mut().for_each(|b| *b ^= 0x80),
+        2 => bytes.as_chunks_mut::<2>().0.iter_mut().for_each(|b| b.reverse()),
+        3 => bytes.as_chunks_mut::<3>().0.iter_mut().for_each(|b| b.reverse()),
+        4 => bytes.as_chunks_mut::<4>().0.iter_mut().for_each(|b| b.reverse()),
+        _ => bytes.as_chunks_mut::<8>().0.iter_mut().for_each(|b| b.reverse()),
     }
 }
 

@@ -353,6 +353,23 @@ fn grid_findings(t: &Timing) -> Vec<Finding> {
     out
 }
 
+/// Does the map with its changes reach as far as the hits? Its last tempo runs on for ever; where the hits leave it
+/// there, the map is too short.
+fn short_map(t: &Timing, map: &TempoMap) -> Option<Finding> {
+    let last = map.tempos().last().filter(|_| map.tempos().len() > 1)?.tick as f64;
+    let (head, tail): (Vec<&Placed>, Vec<&Placed>) = t.placed.iter().partition(|p| p.line.tick < last);
+    let follows = |part: &[&Placed]| relation(circle(part));
+    (follows(&head) == Relation::Follows && follows(&tail) == Relation::None).then(|| {
+        Finding::song(
+            format!(
+                "The tempo map seems shorter than the song: from bar {} on, where its last change lies, the hits no longer follow the grid.",
+                map.bar_beat(last).bar
+            ),
+            "Export the tempo track again for the whole song.",
+        )
+    })
+}
+
 /// Does the form cover the hits, and do the markers lie in the song?
 fn form_findings(t: &Timing, map: &TempoMap, form: &[Section], end: Option<Seconds>) -> Vec<Finding> {
     let mut out = Vec::new();
@@ -368,6 +385,7 @@ fn form_findings(t: &Timing, map: &TempoMap, form: &[Section], end: Option<Secon
             ));
         }
     }
+    out.extend(short_map(t, map));
     if let Some(end) = end {
         for m in map.markers() {
             let at = map.time_at(m.tick as f64);

@@ -153,6 +153,12 @@ impl Pulled {
         self.targets.get(hit).map(|t| t.to)
     }
 
+    /// Every target as a time, in the list's order: what trigger files take.
+    #[must_use]
+    pub fn times(&self) -> Vec<Seconds> {
+        self.targets.iter().map(|t| t.to.at(self.rate)).collect()
+    }
+
     /// The list with every hit at its target and no grid places, which no longer hold. Order is kept.
     #[must_use]
     pub fn applied(&self, list: &HitList) -> HitList {

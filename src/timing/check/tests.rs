@@ -192,3 +192,42 @@ fn hits_behind_the_form_and_behind_the_audio_are_said() {
     assert!(t.findings.iter().any(|f| f.what.contains("no section of the form")));
     assert!(t.findings.iter().any(|f| f.what.contains("after the end of the audio")));
 }
+
+#[test]
+fn a_map_that_is_shorter_than_the_song_is_said() {
+    // The map knows 120 and then 118 BPM from bar 9 on; the drummer went on to 108 at bar 17.
+    let bpm = |b| Bpm::new(b).unwrap();
+    let map =
+        TempoMap::by_bars(Seconds(0.0), &[(1, Meter::FOUR_FOUR)], &[(1, bpm(120.0)), (9, bpm(118.0))], &[]).unwrap();
+    let whole = TempoMap::by_bars(
+        Seconds(0.0),
+        &[(1, Meter::FOUR_FOUR)],
+        &[(1, bpm(120.0)), (9, bpm(118.0)), (10, bpm(108.0)), (16, bpm(101.0)), (24, bpm(93.0))],
+        &[],
+    )
+    .unwrap();
+    let hits = (0..128).map(|q| hit(Drum::Snare, whole.time_at(f64::from(q) * 960.0).ms(), 100)).collect();
+    let t = check(&list(hits), &map, &[], &CheckSettings::on(Grid::SIXTEENTH), None);
+    assert!(
+        t.findings.iter().any(|f| f.what.contains("shorter than the song") && f.what.contains("bar 9")),
+        "{:?}",
+        t.findings
+    );
+}
+
+#[test]
+fn a_marker_behind_the_audio_is_said() {
+    let map = TempoMap::by_bars(
+        Seconds(2.0),
+        &[(1, Meter::FOUR_FOUR)],
+        &[(1, Bpm::new(120.0).unwrap())],
+        &[(40, "outro".into())],
+    )
+    .unwrap();
+    let t = check(&take(8, |_, _| 0.0), &map, &[], &CheckSettings::on(Grid::SIXTEENTH), Some(Seconds(30.0)));
+    assert!(
+        t.findings.iter().any(|f| f.what.contains("\"outro\"") && f.what.contains("after the end")),
+        "{:?}",
+        t.findings
+    );
+}

@@ -4,6 +4,7 @@
 //! exit code. Rooms define their own fault enums; [`Located`] ties a fault to a file and place.
 
 use crate::audio::AudioFault;
+use crate::handoff::HandoffFault;
 use crate::hits::HitListFault;
 use crate::midi::MidiFault;
 use crate::output::OutputFault;
@@ -133,6 +134,9 @@ pub enum Error {
     /// A hit list with a mistake.
     #[error(transparent)]
     HitList(#[from] Located<HitListFault>),
+    /// A handoff that cannot be made or trusted.
+    #[error(transparent)]
+    Handoff(#[from] Located<HandoffFault>),
     /// Something that could not be written.
     #[error(transparent)]
     Output(#[from] Located<OutputFault>),
@@ -153,6 +157,7 @@ impl Error {
             Error::Midi(e) => e.fault.remedy(),
             Error::Sheet(e) => e.fault.remedy(),
             Error::HitList(e) => e.fault.remedy(),
+            Error::Handoff(e) => e.fault.remedy(),
             Error::Output(e) => e.fault.remedy(),
         }
     }
@@ -166,6 +171,7 @@ impl Error {
             Error::Midi(e) => e.fault.exit_code(),
             Error::Sheet(e) => e.fault.exit_code(),
             Error::HitList(e) => e.fault.exit_code(),
+            Error::Handoff(e) => e.fault.exit_code(),
             Error::Output(e) => e.fault.exit_code(),
         }
     }

@@ -2,17 +2,22 @@
 //!
 //! In: a file. Out: blocks of one or two channels at the song's rate. Files of more channels are folded to one.
 
-use crate::audio::{AudioFault, AudioReader};
-use crate::error::{Located, Result};
+use crate::audio::{AudioReader, Resampler};
+use crate::error::Result;
 use crate::units::SampleRate;
 use std::path::Path;
 
 /// A file read in step: one or two channels, at the song's rate.
 pub(super) struct Feed {
     reader: AudioReader,
+    /// Present until the file's end where its rate is another than the song's.
+    resampler: Option<Resampler>,
     /// Channels handed on, 1 or 2.
     pub channels: usize,
     raw: Vec<f32>,
+    folded: Vec<f32>,
+    /// Resampled samples that no block has taken yet.
+    waiting: Vec<f32>,
     /// The block read last, interleaved.
     pub block: Vec<f32>,
 }
@@ -21,25 +26,46 @@ impl Feed {
     /// Opens a file whose blocks come at `rate`.
     pub fn open(path: &Path, rate: SampleRate) -> Result<Self> {
         let reader = AudioReader::open(path)?;
-        let channels = if reader.info().channels == 2 { 2 } else { 1 };
-        if reader.info().rate != rate {
-            let what = format!("the rate is {}, the song's is {rate}", reader.info().rate);
-            return Err(Located::whole(path, AudioFault::Unsupported(what)).into());
-        }
-        Ok(Self { reader, channels, raw: Vec::new(), block: Vec::new() })
+        let channels: u16 = if reader.info().channels == 2 { 2 } else { 1 };
+        let own = reader.info().rate;
+        let resampler = if own == rate { None } else { Some(Resampler::new(own, rate, channels)?) };
+        let (raw, folded, waiting, block) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        Ok(Self { reader, resampler, channels: usize::from(channels), raw, folded, waiting, block })
     }
 
     /// Reads the next block of at most `frames` frames into [`block`](Self::block); empty after the end.
     pub fn next(&mut self, frames: usize) -> Result<()> {
-        let read = usize::from(self.reader.info().channels);
-        self.reader.read(&mut self.raw, frames)?;
         self.block.clear();
-        if read == self.channels {
-            self.block.extend_from_slice(&self.raw);
-        } else {
-            let k = 1.0 / read as f32;
-            self.block.extend(self.raw.chunks_exact(read).map(|f| f.iter().sum::<f32>() * k));
+        let want = frames * self.channels;
+        while let (true, Some(resampler)) = (self.waiting.len() < want, &mut self.resampler) {
+            if self.reader.read(&mut self.raw, frames)? == 0 {
+                if let Some(r) = self.resampler.take() {
+                    r.finish(&mut self.waiting)?;
+                }
+                break;
+            }
+            fold(&self.raw, self.reader.info().channels, self.channels, &mut self.folded);
+            resampler.push(&self.folded, &mut self.waiting)?;
         }
+        if self.resampler.is_some() || !self.waiting.is_empty() {
+            let n = want.min(self.waiting.len());
+            self.block.extend(self.waiting.drain(..n));
+            return Ok(());
+        }
+        self.reader.read(&mut self.raw, frames)?;
+        fold(&self.raw, self.reader.info().channels, self.channels, &mut self.block);
         Ok(())
+    }
+}
+
+/// Puts samples of `from` channels into `out` as `to` channels: the same, or their mean as one.
+fn fold(samples: &[f32], from: u16, to: usize, out: &mut Vec<f32>) {
+    out.clear();
+    let from = usize::from(from);
+    if from == to {
+        out.extend_from_slice(samples);
+    } else {
+        let k = 1.0 / from as f32;
+        out.extend(samples.chunks_exact(from).map(|f| f.iter().sum::<f32>() * k));
     }
 }

@@ -4,7 +4,7 @@
 
 use super::bus::{Buses, Sends};
 use super::{Dbtp, Limited, Limiter, Loudness, Lufs, Meter, Watch};
-use crate::audio::{SampleFormat, WavSpec, WavWriter};
+use crate::audio::{Dither, SampleFormat, WavSpec, WavWriter};
 use crate::error::Result;
 use crate::song::RoughPlan;
 use crate::units::{Decibels, SampleRate};
@@ -13,6 +13,8 @@ use std::path::{Path, PathBuf};
 
 /// The most that the safety limiter may take off a peak. Where the target would need more, the mix stays quieter.
 pub const GENTLE: Decibels = Decibels(6.0);
+/// Seed of the mix's dither: any number, so long as it stays.
+const SEED: u64 = 0x006d_6978;
 /// How near to the target is near enough, LU.
 const NEAR: f64 = 0.03;
 /// Times that a limited mix is weighed at the most.
@@ -71,7 +73,12 @@ pub(super) fn write(
     let setting = settle(buses, sends, aim, plan, rate)?;
     let spec = WavSpec { rate, channels: 2, format: SampleFormat::Int24 };
     let mut out = WavWriter::create(file, spec)?;
-    let (loudness, limited) = pass(buses, sends, &setting, rate, |block| out.write(block))?;
+    let (mut dither, mut ints) = (Dither::new(SEED), Vec::new());
+    let (loudness, limited) = pass(buses, sends, &setting, rate, |block| {
+        ints.clear();
+        dither.quantise(SampleFormat::Int24, block, &mut ints);
+        out.write_ints(&ints)
+    })?;
     out.finish()?;
     let target = matches!(aim, Aim::Target).then_some(Lufs(plan.loudness));
     Ok(Version { what: what.into(), file: file.into(), gain: Decibels(setting.gain), loudness, target, limited })

@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on has failed")]
 
 mod audio;
+mod handoff;
 mod loudness;
 mod mix;
 mod phase;

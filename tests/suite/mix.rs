@@ -1,9 +1,9 @@
 //! The rough mix: levels, versions, loudness, polarity, limits.
 
-use crate::small_song::{RATE, layer, mic, song, strokes, write};
+use crate::small_song::{RATE, layer, mic, song, strokes, track, write, write_as};
 use std::path::Path;
 use underlay::Quiet;
-use underlay::audio::{Channel, read_mono};
+use underlay::audio::{Channel, SampleFormat, WavSpec, read_mono};
 use underlay::mix::{self, Loudness, Meter, PrintedLayer, Rough, Watch};
 use underlay::song::{Drum, Place, Polarity, Song, TrackKind};
 
@@ -130,4 +130,34 @@ fn the_same_song_gives_the_same_bytes_with_one_thread_and_with_many() {
         std::fs::read(&r.versions[0].file).unwrap()
     };
     assert!(bytes(1) == bytes(4));
+}
+
+#[test]
+fn a_guide_at_another_rate_is_brought_to_the_songs() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 4.0);
+    let cd = underlay::units::SampleRate::new(44_100).unwrap();
+    let tone: Vec<f32> = (0..4 * 44_100)
+        .flat_map(|i| [(0.2 * (std::f64::consts::TAU * 440.0 * f64::from(i) / 44_100.0).sin()) as f32; 2])
+        .collect();
+    let spec = WavSpec { rate: cd, channels: 2, format: SampleFormat::Int16 };
+    let file = write_as(&dir.path().join("mix_44.wav"), spec, &tone);
+    s.mics.retain(|m| m.name == "kick_in");
+    s.tracks = vec![track(file, TrackKind::Guide)];
+    s.rough.guide_level = underlay::units::Decibels(30.0);
+    s.rough.loudness = -23.0;
+    let r = rough(&s, &[], dir.path());
+    let (info, x) = read_mono(&r.versions[0].file, Channel::Left).unwrap();
+    assert_eq!((info.rate, info.frames), (RATE, 4 * 48_000));
+    // 440 Hz stays 440 Hz: correlate one second from the middle with sine and cosine.
+    let at = |hz: f64| {
+        let (mut c, mut q) = (0.0, 0.0);
+        for (i, &v) in x[72_000..120_000].iter().enumerate() {
+            let p = std::f64::consts::TAU * hz * i as f64 / 48_000.0;
+            c += f64::from(v) * p.cos();
+            q += f64::from(v) * p.sin();
+        }
+        (c * c + q * q).sqrt()
+    };
+    assert!(at(440.0) > 100.0 * at(478.9), "{} {}", at(440.0), at(478.9));
 }

@@ -1,0 +1,244 @@
+//! Everything that is checked before a delivery is made, with what to do about it.
+//!
+//! In: the plan, the facts of every file, the song. Out: findings: errors stop the handoff, cautions and notes go with it.
+//! Nothing is read here; the numbers come from [`scan`](super::scan).
+
+use super::name::LONG_TITLE;
+use super::plan::{Item, Kind, Plan};
+use super::scan::Facts;
+use crate::audio::resampled_frames;
+use crate::finding::Finding;
+use crate::hits::HitList;
+use crate::song::{Drum, Polarity, Song};
+use crate::units::{Dbfs, SamplePos, Seconds};
+use std::collections::HashMap;
+
+/// Level that a tail may have where the file ends.
+pub const TAIL_LIMIT: Dbfs = Dbfs(-50.0);
+/// Peak under which a file counts as silent.
+pub const SILENT: Dbfs = Dbfs(-80.0);
+/// How much shorter than the song a mic may be without a word.
+const SHORT: Seconds = Seconds(1.0);
+/// Silence at the start that is worth a word.
+const LATE: Seconds = Seconds(2.0);
+
+/// Checks everything. Findings come in the order of the files, then those of the song as a whole.
+pub(super) fn check(song: &Song, plan: &Plan, facts: &[Facts], hits: Option<&HitList>) -> Vec<Finding> {
+    let mut out = Vec::new();
+    let reference = common_reference(plan);
+    for (item, f) in plan.items.iter().zip(facts) {
+        levels(item, f, &mut out);
+        place_in_time(song, item, f, reference, &mut out);
+        formats(plan, item, f, &mut out);
+        names(item, &mut out);
+    }
+    twins(plan, facts, &mut out);
+    lead_in(song, plan, facts, &mut out);
+    papers(song, plan, hits, &mut out);
+    out
+}
+
+fn levels(item: &Item, f: &Facts, out: &mut Vec<Finding>) {
+    let file = &item.source;
+    if f.levels.peak < SILENT {
+        let how = if f.levels.peak == Dbfs::SILENCE { "is digital silence" } else { "holds nothing above -80 dBFS" };
+        let what = format!("{} {how}", item.role);
+        out.push(Finding::error(file, what, "Name the right file in the sheet, or take this one out of it."));
+        return;
+    }
+    if f.levels.peak.0 > 0.0 {
+        out.push(Finding::error(
+            file,
+            format!("its peaks reach {:+.1} dBFS in floating point; the delivery would clip them", f.levels.peak.0),
+            "Export it with its level lowered until its peaks are below 0 dBFS.",
+        ));
+    } else {
+        // Clipped places, an offset, a file that barely sounds: said as everywhere, and delivered as it is.
+        out.extend(f.levels.findings(&f.info));
+    }
+    if f.tail > TAIL_LIMIT && item.kind != Kind::Guide {
+        let end = SamplePos(f.frames).at(f.info.rate);
+        out.push(Finding::caution(
+            file,
+            format!("it still sounds ({}) where it is cut at {end}", f.tail),
+            "Let the last stroke ring out in the export, or set a later song end in the sheet.",
+        ));
+    }
+    if f.levels.same_channels {
+        out.push(Finding::caution(
+            file,
+            "both channels of this stereo file are the same",
+            "Export it as mono: half the size and no doubt about the picture. It is delivered as it is.",
+        ));
+    }
+    out.extend(f.info.repairs.iter().cloned());
+}
+
+/// The time reference that most mics share.
+fn common_reference(plan: &Plan) -> u64 {
+    let mut count: HashMap<u64, usize> = HashMap::new();
+    for item in plan.items.iter().filter(|i| i.kind == Kind::Mic) {
+        *count.entry(reference(item)).or_default() += 1;
+    }
+    // The smaller one where two are equally common, so that the outcome is always the same.
+    count.into_iter().max_by_key(|&(r, n)| (n, std::cmp::Reverse(r))).map_or(0, |(r, _)| r)
+}
+
+fn reference(item: &Item) -> u64 {
+    item.info.bext.as_ref().map_or(0, |b| b.time_reference)
+}
+
+fn place_in_time(song: &Song, item: &Item, f: &Facts, common: u64, out: &mut Vec<Finding>) {
+    let (file, rate) = (&item.source, f.info.rate);
+    let end = resampled_frames(song.frames(), song.rate(), rate);
+    let own = reference(item);
+    if item.kind == Kind::Mic && own != common && item.info.bext.is_some() {
+        let late = own as f64 - common as f64;
+        let by = Seconds(late.abs() / rate.hz_f64());
+        let word = if late > 0.0 { "later" } else { "earlier" };
+        let fits = late > 0.0 && (f.frames as f64 + late - end as f64).abs() < 0.1 * rate.hz_f64();
+        let what = format!("its time stamp says that it starts {by} {word} than the other mics");
+        let remedy = "Export it again from the same start as the others, or take its time stamp off.";
+        // A file that is short by just that much was surely cut at its start: delivered from zero it would lie wrong.
+        out.push(if fits { Finding::error(file, what, remedy) } else { Finding::caution(file, what, remedy) });
+    } else if own != 0 {
+        let time = SamplePos(own).at(rate);
+        out.push(Finding::note(file, format!("its time stamp starts at {time}; the delivered copy starts at zero")));
+    }
+    let short = end.saturating_sub(f.frames);
+    if short > 0 && item.kind == Kind::Mic {
+        let what = format!("it ends {} before the song does; silence is added", SamplePos(short).at(rate));
+        if SamplePos(short).at(rate) > SHORT {
+            out.push(Finding::caution(
+                file,
+                what,
+                "Check that the recording is complete, or set the song's end in the sheet.",
+            ));
+        } else {
+            out.push(Finding::note(file, what));
+        }
+    }
+}
+
+fn formats(plan: &Plan, item: &Item, f: &Facts, out: &mut Vec<Finding>) {
+    let (file, info) = (&item.source, &f.info);
+    if info.rate != plan.rate {
+        let (from, to) = (info.rate, plan.rate);
+        if from.hz() < to.hz() {
+            out.push(Finding::caution(
+                file,
+                format!("it was recorded at {from}; going up to {to} adds nothing above what is there"),
+                "Record at the delivery's rate next time; this copy is converted.",
+            ));
+        } else {
+            out.push(Finding::note(file, format!("it is converted from {from} to {to}")));
+        }
+    }
+    let bits = info.format.bits();
+    if info.format.is_integer() && bits < plan.bits {
+        let what = format!("it is a {bits}-bit recording; {} bit adds no resolution", plan.bits);
+        out.push(Finding::caution(file, what, "Record at 24 bit next time; this copy is delivered unharmed."));
+    } else if !info.format.is_integer() || bits > plan.bits {
+        let from = if bits == 0 { "a lossy format".to_owned() } else { format!("{bits} bit") };
+        out.push(Finding::note(file, format!("it is brought from {from} to {} bit with dither", plan.bits)));
+    }
+}
+
+fn names(item: &Item, out: &mut Vec<Finding>) {
+    if item.kind == Kind::Mic {
+        return;
+    }
+    // A track that is called `audio 3` tells the mixer nothing.
+    let letters: String = item.name.chars().filter(|c| c.is_alphabetic()).collect::<String>().to_lowercase();
+    if ["", "audio", "track", "untitled", "export", "bounce", "take", "file"].contains(&letters.as_str()) {
+        out.push(Finding::caution(
+            &item.source,
+            format!("the name \"{}\" does not tell what is on it", item.name),
+            "Give it a name in the sheet, such as shaker or two_mix.",
+        ));
+    }
+}
+
+/// Two files that hold the same samples: one of them is surely the wrong one.
+fn twins(plan: &Plan, facts: &[Facts], out: &mut Vec<Finding>) {
+    let mut seen: HashMap<[u8; 32], &Item> = HashMap::new();
+    for (item, f) in plan.items.iter().zip(facts).filter(|(_, f)| f.levels.peak >= SILENT) {
+        if let Some(first) = seen.insert(f.samples_sha, item) {
+            out.push(Finding::error(
+                &item.source,
+                format!("{} and {} are the same recording", first.name, item.name),
+                "Name the right file for each in the sheet.",
+            ));
+        }
+    }
+}
+
+fn lead_in(song: &Song, plan: &Plan, facts: &[Facts], out: &mut Vec<Finding>) {
+    let kit = || plan.items.iter().zip(facts).filter(|(i, _)| i.kind == Kind::Mic);
+    let first = kit().filter_map(|(_, f)| f.levels.sound.map(|s| s.first.at(f.info.rate).0)).reduce(f64::min);
+    let Some(first) = first.map(Seconds) else { return };
+    if let Some(tempo) = &song.tempo {
+        let one = tempo.bar_one();
+        let beat = tempo.tempos().first().map_or(0.5, |t| f64::from(t.us_per_quarter) * 1e-6);
+        if first.0 < one.0 - 0.5 * beat {
+            out.push(Finding::song(
+                format!("there is sound from {first} on, before bar 1 at {one}: a count-in may have been left in"),
+                "Mute it in the recordings if the client does not want it; it is delivered as it is.",
+            ));
+        }
+    }
+    if first > LATE {
+        let begins = song.form.first().map_or_else(String::new, |s| format!(" (the form begins with {})", s.name));
+        let mut f = Finding::song(
+            format!("the drums begin at {first}{begins}; the silence before is normal: every file starts at zero"),
+            "",
+        );
+        f.weight = crate::finding::Weight::Note;
+        out.push(f);
+    }
+}
+
+fn papers(song: &Song, plan: &Plan, hits: Option<&HitList>, out: &mut Vec<Finding>) {
+    let undecided: Vec<&str> = plan
+        .items
+        .iter()
+        .filter(|i| i.kind == Kind::Mic && i.has_mates && i.polarity == Polarity::Undecided)
+        .map(|i| i.name.as_str())
+        .collect();
+    if !undecided.is_empty() {
+        out.push(Finding::song(
+            format!("the polarity of {} is not decided", undecided.join(", ")),
+            "Run `underlay phase` and write keep or invert into the sheet.",
+        ));
+    }
+    if song.tempo.is_none() {
+        out.push(Finding::song(
+            "no tempo is known, so there is no tempo map in the handoff",
+            "Give the sheet a tempo or the MIDI file of the song's tempo track.",
+        ));
+    }
+    let note = |what: String| {
+        let mut f = Finding::song(what, "");
+        f.weight = crate::finding::Weight::Note;
+        f
+    };
+    if hits.is_none() && song.mics.iter().any(|m| Drum::FOUND.contains(&m.drum)) {
+        out.push(note("there is no hit list; `underlay hits` makes one, with triggers, for the documents".into()));
+    }
+    if plan.song.len() >= LONG_TITLE {
+        out.push(note(format!(
+            "the title takes {} letters in file names; under {LONG_TITLE} is easier to read",
+            plan.song.len()
+        )));
+    }
+    if let Some(hits) = hits {
+        let end = song.frames();
+        let after = hits.hits.iter().filter(|h| h.pos.0 >= end).count();
+        if after > 0 {
+            out.push(Finding::song(
+                format!("{after} strokes of the hit list lie after the song's end"),
+                "Set a later end in the sheet, or drop them from the hit list.",
+            ));
+        }
+    }
+}

@@ -1,0 +1,173 @@
+//! One recording on its way into the delivery: from zero to the song's end, at the delivery's rate and depth.
+//!
+//! In: a source and the plan. Out: the bytes of its `data` chunk, block by block, and what was done to them. Where nothing
+//! has to be done, the stored integers pass untouched.
+
+use super::plan::{Item, Plan};
+use super::scan::{AT_ONCE, Source};
+use crate::audio::{Dither, Resampler, SampleFormat, pcm};
+use crate::error::Result;
+use crate::song::Polarity;
+use crate::units::{Dbfs, SamplePos};
+
+/// A recording being converted.
+pub(super) struct Conversion {
+    source: Source,
+    resampler: Option<Resampler>,
+    /// Present where samples do not stay the stored integers.
+    dither: Option<Dither>,
+    format: SampleFormat,
+    /// Bits that integers are shifted up by.
+    shift: u32,
+    invert: bool,
+    channels: usize,
+    frames: u64,
+    given: u64,
+    done: bool,
+    crc: crc32fast::Hasher,
+    floats: Vec<f32>,
+    ints: Vec<i32>,
+    /// Squared error of the rounding with dither, full scale 1, and how many samples.
+    error: (f64, u64),
+    treatment: Vec<String>,
+}
+
+impl Conversion {
+    /// Opens a source. `seed` tells the dither of one file from that of another.
+    pub fn open(item: &Item, plan: &Plan, used: u64, apply_polarity: bool, seed: u64) -> Result<Self> {
+        let invert = apply_polarity && item.polarity == Polarity::Invert;
+        let format = if plan.bits == 16 { SampleFormat::Int16 } else { SampleFormat::Int24 };
+        let stored = item.info.format;
+        let same_rate = item.info.rate == plan.rate;
+        let exact = same_rate && stored.is_integer() && stored.bits() <= plan.bits;
+        let mut treatment = Vec::new();
+        if invert {
+            treatment.push("sign flipped".into());
+        }
+        if !same_rate {
+            treatment.push(format!("converted from {} to {}", item.info.rate, plan.rate));
+        }
+        let resampler =
+            if same_rate { None } else { Some(Resampler::new(item.info.rate, plan.rate, item.info.channels)?) };
+        let shift = if exact { u32::from(plan.bits - stored.bits()) } else { 0 };
+        if shift > 0 {
+            treatment.push(format!("{} bit stored as {} bit, value for value", stored.bits(), plan.bits));
+        }
+        let source = Source::open(&item.source, !exact)?.until(used);
+        Ok(Self {
+            source,
+            resampler,
+            dither: (!exact).then(|| Dither::new(seed)),
+            format,
+            shift,
+            invert,
+            channels: usize::from(item.info.channels),
+            frames: plan.frames,
+            given: 0,
+            done: false,
+            crc: crc32fast::Hasher::new(),
+            floats: Vec::new(),
+            ints: Vec::new(),
+            error: (0.0, 0),
+            treatment,
+        })
+    }
+
+    /// Puts the next bytes into `out`; none at the end.
+    pub fn next(&mut self, out: &mut Vec<u8>) -> Result<()> {
+        out.clear();
+        while out.is_empty() && self.given < self.frames {
+            self.ints.clear();
+            if self.done {
+                self.pad();
+            } else {
+                self.convert()?;
+            }
+            let most = (self.frames - self.given).saturating_mul(self.channels as u64);
+            self.ints.truncate(usize::try_from(most).unwrap_or(usize::MAX));
+            self.given += (self.ints.len() / self.channels) as u64;
+            pcm::from_ints(self.format, &self.ints, out);
+        }
+        Ok(())
+    }
+
+    fn pad(&mut self) {
+        if self.floats.capacity() > 0 {
+            self.floats = Vec::new();
+        }
+        let left = (self.frames - self.given).min(AT_ONCE as u64) as usize;
+        self.ints.resize(left * self.channels, 0);
+    }
+
+    fn convert(&mut self) -> Result<()> {
+        let n = self.source.next(AT_ONCE)?;
+        if n > 0 {
+            self.crc.update(self.source.block.bytes());
+        }
+        let Some(dither) = &mut self.dither else {
+            self.ints.extend_from_slice(&self.source.block.ints);
+            if self.shift > 0 {
+                self.ints.iter_mut().for_each(|v| *v <<= self.shift);
+            }
+            if self.invert {
+                // The most negative value has no counterpart; the writer holds it at full scale.
+                self.ints.iter_mut().for_each(|v| *v = v.saturating_neg());
+            }
+            self.end_of_source(n);
+            return Ok(());
+        };
+        self.floats.clear();
+        match (&mut self.resampler, n) {
+            (None, _) => self.floats.extend_from_slice(&self.source.block.floats),
+            (Some(r), 1..) => r.push(&self.source.block.floats, &mut self.floats)?,
+            (r, 0) => {
+                if let Some(r) = r.take() {
+                    r.finish(&mut self.floats)?;
+                }
+            }
+        }
+        if self.invert {
+            self.floats.iter_mut().for_each(|v| *v = -*v);
+        }
+        dither.quantise(self.format, &self.floats, &mut self.ints);
+        let full = pcm::full_scale(self.format);
+        for (&x, &q) in self.floats.iter().zip(&self.ints) {
+            let e = f64::from(q) / full - f64::from(x);
+            self.error.0 += e * e;
+        }
+        self.error.1 += self.floats.len() as u64;
+        self.end_of_source(n);
+        Ok(())
+    }
+
+    fn end_of_source(&mut self, read: usize) {
+        self.done = read == 0;
+    }
+
+    /// CRC-32 of the samples as they were read, to be compared with the first look. The source is read to its end first.
+    pub fn source_crc(&mut self) -> Result<u32> {
+        // A conversion that is cut at the song's end may leave a rest of a block unread.
+        while self.source.next(AT_ONCE)? > 0 {
+            self.crc.update(self.source.block.bytes());
+        }
+        Ok(self.crc.clone().finalize())
+    }
+
+    /// What was done, in order; empty where the samples are the recording's own. `sounding` frames of the delivered file
+    /// came from the recording.
+    pub fn treatment(&self, sounding: u64, cut: bool) -> Vec<String> {
+        let mut all = self.treatment.clone();
+        if self.error.1 > 0 {
+            let rms = (self.error.0 / self.error.1 as f64).sqrt();
+            let noise = Dbfs(20.0 * rms.max(1e-10).log10());
+            all.push(format!("rounded to {} bit with dither (its noise: {noise})", self.format.bits()));
+        }
+        if cut {
+            all.push("cut at the song's end".into());
+        }
+        if sounding < self.frames {
+            all.push(format!("{} samples of silence added at the end", SamplePos(self.frames - sounding)));
+        }
+        all
+    }
+}

@@ -1,0 +1,350 @@
+//! File and folder names of a delivery.
+//!
+//! In: a template and what is known of a file. Out: names that every system and every person can read: words of
+//! `A-Z a-z 0-9` joined by underscores, after the Producers & Engineers Wing's *Delivery Recommendations for Recorded
+//! Music Projects* (2018, p. 13, as quoted by others): no spaces, no punctuation, no accents, each word capitalised,
+//! rate and bit depth last, the rate with a lone `k`.
+
+use crate::units::SampleRate;
+use std::collections::{HashMap, HashSet};
+
+/// Length from which on a title is better shortened, characters (same source).
+pub const LONG_TITLE: usize = 15;
+/// Longest file name without its ending; longer ones are cut. Leaves room for a deep folder on any system.
+const LONGEST: usize = 96;
+
+/// Why a template or folder name of the sheet cannot be used: what is wrong, and what to do.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BadName {
+    /// One sentence without the final stop.
+    pub what: String,
+    /// One sentence.
+    pub remedy: String,
+}
+
+/// What a template can draw on. An empty field leaves no trace.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Fields {
+    /// Who the song is for.
+    pub artist: String,
+    /// Title.
+    pub song: String,
+    /// Drum, or the name of a track or layer.
+    pub drum: String,
+    /// Mic place, or what a track is.
+    pub place: String,
+    /// Name in the sheet.
+    pub name: String,
+    /// Take or comp.
+    pub take: String,
+    /// Rate, as `48k`.
+    pub rate: String,
+    /// Bits, as `24`.
+    pub bits: String,
+}
+
+impl Fields {
+    const NAMES: &str = "artist, song, drum, place, name, take, rate, bits";
+
+    fn of(&self, field: &str) -> Option<&str> {
+        Some(match field {
+            "artist" => &self.artist,
+            "song" => &self.song,
+            "drum" => &self.drum,
+            "place" => &self.place,
+            "name" => &self.name,
+            "take" => &self.take,
+            "rate" => &self.rate,
+            "bits" => &self.bits,
+            _ => return None,
+        })
+    }
+}
+
+/// A rate as a file name spells it: `48k`, `96k`; 44.1 kHz is `44k`, as it is spoken.
+#[must_use]
+pub fn rate_word(rate: SampleRate) -> String {
+    format!("{}k", rate.hz() / 1000)
+}
+
+/// One or more words as one: each capitalised, accents taken off, everything but letters and digits left out.
+/// `snare top` and `snare_top` give `SnareTop`; `Für Zoë` gives `FuerZoe`. Letters without a plain form give nothing.
+#[must_use]
+pub fn words(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut start = true;
+    for c in text.chars() {
+        let mut plain = String::new();
+        if c.is_ascii_alphanumeric() {
+            plain.push(c);
+        } else {
+            plain.push_str(without_accent(c));
+        }
+        for (i, p) in plain.chars().enumerate() {
+            out.push(if start && i == 0 { p.to_ascii_uppercase() } else { p });
+        }
+        // An apostrophe is left out without starting a new word: `don't` is one word.
+        start = if plain.is_empty() { !matches!(c, '\'' | '’') } else { false };
+    }
+    out
+}
+
+/// The usual spelling of an accented Latin letter; empty for anything else.
+fn without_accent(c: char) -> &'static str {
+    match c {
+        'ä' | 'æ' => "ae",
+        'Ä' | 'Æ' => "Ae",
+        'ö' | 'ø' | 'œ' => "oe",
+        'Ö' | 'Ø' | 'Œ' => "Oe",
+        'ü' => "ue",
+        'Ü' => "Ue",
+        'ß' => "ss",
+        'à' | 'á' | 'â' | 'ã' | 'ā' | 'ą' | 'ă' => "a",
+        'À' | 'Á' | 'Â' | 'Ã' | 'Ā' | 'Ą' | 'Ă' => "A",
+        'å' => "aa",
+        'Å' => "Aa",
+        'ç' | 'ć' | 'č' => "c",
+        'Ç' | 'Ć' | 'Č' => "C",
+        'ď' | 'đ' | 'ð' => "d",
+        'Ď' | 'Đ' | 'Ð' => "D",
+        'è' | 'é' | 'ê' | 'ë' | 'ē' | 'ę' | 'ě' => "e",
+        'È' | 'É' | 'Ê' | 'Ë' | 'Ē' | 'Ę' | 'Ě' => "E",
+        'ğ' => "g",
+        'Ğ' => "G",
+        'ì' | 'í' | 'î' | 'ï' | 'ī' | 'ı' => "i",
+        'Ì' | 'Í' | 'Î' | 'Ï' | 'Ī' | 'İ' => "I",
+        'ł' | 'ľ' => "l",
+        'Ł' | 'Ľ' => "L",
+        'ñ' | 'ń' | 'ň' => "n",
+        'Ñ' | 'Ń' | 'Ň' => "N",
+        'ò' | 'ó' | 'ô' | 'õ' | 'ō' | 'ő' => "o",
+        'Ò' | 'Ó' | 'Ô' | 'Õ' | 'Ō' | 'Ő' => "O",
+        'ř' => "r",
+        'Ř' => "R",
+        'ś' | 'š' | 'ş' | 'ș' => "s",
+        'Ś' | 'Š' | 'Ş' | 'Ș' => "S",
+        'ť' | 'ț' | 'ţ' => "t",
+        'Ť' | 'Ț' | 'Ţ' => "T",
+        'þ' => "th",
+        'Þ' => "Th",
+        'ù' | 'ú' | 'û' | 'ū' | 'ů' | 'ű' => "u",
+        'Ù' | 'Ú' | 'Û' | 'Ū' | 'Ů' | 'Ű' => "U",
+        'ý' | 'ÿ' => "y",
+        'Ý' | 'Ÿ' => "Y",
+        'ź' | 'ż' | 'ž' => "z",
+        'Ź' | 'Ż' | 'Ž' => "Z",
+        _ => "",
+    }
+}
+
+/// Fills a template. Fields stand in braces; underscores part the words; what would leave two underscores leaves one.
+///
+/// # Errors
+/// [`BadName`] for an unknown field, an open brace, or a template that yields nothing.
+pub fn expand(template: &str, fields: &Fields) -> Result<String, BadName> {
+    let mut out = String::new();
+    let mut rest = template;
+    while let Some((before, after)) = rest.split_once('{') {
+        out.push_str(&literal(before));
+        let Some((field, later)) = after.split_once('}') else {
+            return Err(BadName {
+                what: format!("the name template \"{template}\" has a brace that is not closed"),
+                remedy: "Close it, as in {song}_{drum}_{place}.".into(),
+            });
+        };
+        let Some(value) = fields.of(field.trim()) else {
+            return Err(BadName {
+                what: format!("the name template has no field \"{field}\""),
+                remedy: format!("Use these fields: {}.", Fields::NAMES),
+            });
+        };
+        out.push_str(&words(value));
+        rest = later;
+    }
+    out.push_str(&literal(rest));
+    let parts: Vec<&str> = out.split('_').filter(|p| !p.is_empty()).collect();
+    let name = shorten(parts.join("_"));
+    if name.is_empty() {
+        return Err(BadName {
+            what: format!("the name template \"{template}\" gives a file no name"),
+            remedy: "Use a template such as {song}_{drum}_{place}_{rate}{bits}.".into(),
+        });
+    }
+    Ok(if reserved(&name) { format!("{name}_Track") } else { name })
+}
+
+/// Text between fields: letters, digits and underscores stay, spaces and hyphens become underscores, the rest goes.
+fn literal(text: &str) -> String {
+    text.chars()
+        .filter_map(|c| match c {
+            ' ' | '-' => Some('_'),
+            c if c.is_ascii_alphanumeric() || c == '_' => Some(c),
+            _ => None,
+        })
+        .collect()
+}
+
+fn shorten(name: String) -> String {
+    if name.len() <= LONGEST {
+        return name;
+    }
+    // The end tells mic, take and rate, the beginning which song: both stay, the middle goes. ASCII, so any cut is safe.
+    let (head, tail) = (name.get(..LONGEST / 2 - 1).unwrap_or(""), name.get(name.len() - LONGEST / 2..).unwrap_or(""));
+    format!("{}_{}", head.trim_end_matches('_'), tail.trim_start_matches('_'))
+}
+
+/// Whether Windows keeps a name for a device, with whatever ending.
+fn reserved(name: &str) -> bool {
+    let stem = name.split('.').next().unwrap_or(name).trim_end().to_ascii_uppercase();
+    let numbered = |p: &str| stem.strip_prefix(p).is_some_and(|n| n.len() == 1 && n.as_bytes()[0].is_ascii_digit());
+    matches!(stem.as_str(), "CON" | "PRN" | "AUX" | "NUL" | "CONIN$" | "CONOUT$") || numbered("COM") || numbered("LPT")
+}
+
+/// Checks a folder name of the sheet; gives it back without outer spaces. Folders may lie in folders: `Drums/Kit`.
+///
+/// # Errors
+/// [`BadName`] for a name that is empty, leaves the delivery, or that some system cannot store.
+pub fn folder(name: &str) -> Result<String, BadName> {
+    let bad = |what: &str| BadName {
+        what: format!("the folder name \"{name}\" {what}"),
+        remedy: "Use letters, digits, spaces, hyphens and underscores, as in \"Acoustic Kit\".".into(),
+    };
+    let name_ = name.trim();
+    if name_.is_empty() {
+        return Err(bad("is empty"));
+    }
+    for part in name_.split('/') {
+        if part.is_empty() || part == "." || part == ".." || name_.contains('\\') || name_.contains(':') {
+            return Err(bad("would leave the delivery"));
+        }
+        if part.chars().any(|c| c.is_control() || "<>\"|?*".contains(c)) {
+            return Err(bad("holds a sign that Windows cannot store"));
+        }
+        if part.ends_with(['.', ' ']) || part.starts_with(' ') || reserved(part) || part.len() > LONGEST {
+            return Err(bad("cannot be stored on Windows"));
+        }
+    }
+    Ok(name_.to_owned())
+}
+
+/// Makes names differ whatever the case of their letters and whichever folder they lie in. A name that stands twice takes
+/// its `other` form; names that are still alike are numbered from the second on.
+#[must_use]
+pub fn all_different(names: &[(String, String)]) -> Vec<String> {
+    let mut count: HashMap<String, usize> = HashMap::new();
+    for (name, _) in names {
+        *count.entry(name.to_ascii_lowercase()).or_default() += 1;
+    }
+    let mut taken = HashSet::new();
+    names
+        .iter()
+        .map(|(name, other)| {
+            let twice = count.get(&name.to_ascii_lowercase()).is_some_and(|&n| n > 1);
+            let base = if twice { other } else { name };
+            let mut chosen = base.clone();
+            let mut n = 2;
+            while !taken.insert(chosen.to_ascii_lowercase()) {
+                chosen = format!("{base}_{n}");
+                n += 1;
+            }
+            chosen
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// `^[A-Za-z0-9]+(_[A-Za-z0-9]+)*$`, the published convention.
+    fn conforms(name: &str) -> bool {
+        name.split('_').all(|w| !w.is_empty() && w.chars().all(|c| c.is_ascii_alphanumeric()))
+    }
+
+    fn fields() -> Fields {
+        Fields {
+            song: "low tide".into(),
+            drum: "snare".into(),
+            place: "top".into(),
+            rate: rate_word(SampleRate::SESSION),
+            bits: "24".into(),
+            ..Fields::default()
+        }
+    }
+
+    #[test]
+    fn the_usual_template_reads_song_drum_place_rate_and_depth() {
+        let t = "{song}_{drum}_{place}_{take}_{rate}{bits}";
+        assert_eq!(expand(t, &fields()).unwrap(), "LowTide_Snare_Top_48k24");
+        let f = Fields { take: "comp 2".into(), ..fields() };
+        assert_eq!(expand(t, &f).unwrap(), "LowTide_Snare_Top_Comp2_48k24");
+    }
+
+    #[test]
+    fn accents_and_punctuation_go_and_words_are_capitalised() {
+        assert_eq!(words("für Zoë"), "FuerZoe");
+        assert_eq!(words("don't  stop-now"), "DontStopNow");
+        assert_eq!(words("snare_top"), "SnareTop");
+        assert_eq!(words("太鼓"), "");
+    }
+
+    #[test]
+    fn a_field_that_does_not_exist_and_an_open_brace_are_said() {
+        assert!(expand("{song}_{mic}", &fields()).unwrap_err().what.contains("\"mic\""));
+        assert!(expand("{song", &fields()).unwrap_err().what.contains("not closed"));
+        assert!(expand("{artist}", &fields()).unwrap_err().what.contains("no name"));
+    }
+
+    #[test]
+    fn names_that_windows_keeps_for_itself_are_avoided() {
+        // Windows file naming rules, Microsoft's documentation, from memory.
+        for name in ["con", "nul", "Com1", "LPT9"] {
+            let f = Fields { name: name.into(), ..Fields::default() };
+            let got = expand("{name}", &f).unwrap();
+            assert!(got.ends_with("_Track"), "{got}");
+            assert!(folder(name).is_err());
+        }
+        assert!(!reserved("COM") && !reserved("Con_Track") && !reserved("COM10"));
+    }
+
+    #[test]
+    fn folders_cannot_leave_the_delivery() {
+        for bad in ["", " ", "..", "../x", "/x", "x/..", "C:", "C:\\x", "a\\b", "a//b", "x.", "a\u{0}b", "what?", "./x"]
+        {
+            assert!(folder(bad).is_err(), "{bad:?}");
+        }
+        assert_eq!(folder("Acoustic Kit").unwrap(), "Acoustic Kit");
+        assert_eq!(folder("Drums/Kit").unwrap(), "Drums/Kit");
+    }
+
+    #[test]
+    fn two_toms_are_told_apart_by_their_own_names_and_then_by_number() {
+        let n = |a: &str, b: &str| (a.to_owned(), b.to_owned());
+        let got = all_different(&[n("X_Tom", "X_Rack"), n("x_tom", "X_Floor"), n("X_Hat", "X_Hat")]);
+        assert_eq!(got, ["X_Rack", "X_Floor", "X_Hat"]);
+        let got = all_different(&[n("A", "B"), n("a", "b"), n("B", "C")]);
+        assert_eq!(got, ["B", "b_2", "B_3"]);
+    }
+
+    proptest! {
+        #[test]
+        fn whatever_the_sheet_says_the_name_keeps_the_convention(
+            template in "[{}a-z_ /.-]{0,24}|\\{song\\}.{0,12}\\{name\\}", song in ".{0,200}", name in ".{0,40}"
+        ) {
+            let f = Fields { song, name, ..fields() };
+            if let Ok(got) = expand(&template, &f) {
+                prop_assert!(conforms(&got), "{}", got);
+                prop_assert!(got.len() <= LONGEST + 6);
+                prop_assert!(!reserved(&got));
+            }
+        }
+
+        #[test]
+        fn no_two_names_are_alike(names in proptest::collection::vec(("[abAB]{1,2}", "[abAB]{1,2}"), 0..12)) {
+            let got = all_different(&names);
+            let lower: HashSet<String> = got.iter().map(|n| n.to_ascii_lowercase()).collect();
+            prop_assert_eq!(lower.len(), names.len());
+        }
+    }
+}

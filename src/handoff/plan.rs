@@ -1,0 +1,168 @@
+//! What is to be delivered, under which names, in which folders.
+//!
+//! In: the song, its printed layers, its documents. Out: [`Plan`], with every path inside the zip decided.
+
+use super::name::{self, BadName, Fields, rate_word, words};
+use crate::audio::{AudioInfo, AudioReader, resampled_frames};
+use crate::error::{Error, Located, Result};
+use crate::mix::{PrintedLayer, kind_word};
+use crate::song::{Polarity, SheetFault, Song, TrackKind};
+use crate::units::SampleRate;
+use std::path::{Path, PathBuf};
+
+/// What kind of thing a delivered file is; tells its folder.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Kind {
+    Mic,
+    Programming,
+    Layer,
+    Guide,
+}
+
+/// One audio file to deliver.
+#[derive(Clone, Debug)]
+pub(super) struct Item {
+    /// Name in the sheet.
+    pub name: String,
+    /// What it is, in words.
+    pub role: String,
+    pub kind: Kind,
+    pub source: PathBuf,
+    pub info: AudioInfo,
+    pub polarity: Polarity,
+    /// Whether it is one of several mics of its drum, so that polarity matters.
+    pub has_mates: bool,
+    /// Path in the zip, below the top folder.
+    pub path: String,
+}
+
+/// A document to deliver beside the ones that the handoff writes itself.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Document {
+    /// The file.
+    pub file: PathBuf,
+    /// What it is, as a word of its delivered name: `Hits`, `Triggers`, `RoughMix`.
+    pub what: String,
+}
+
+/// Everything that goes into the zip besides what the handoff itself writes.
+#[derive(Clone, Debug)]
+pub(super) struct Plan {
+    pub items: Vec<Item>,
+    /// Documents with their paths in the zip.
+    pub documents: Vec<(Document, String)>,
+    /// Name of the song in file names; never empty.
+    pub song: String,
+    /// Folder of the documents.
+    pub papers: String,
+    /// Rate, bits and frames of every delivered audio file.
+    pub rate: SampleRate,
+    pub bits: u16,
+    pub frames: u64,
+}
+
+impl Plan {
+    /// Path of one of the handoff's own documents, such as `Documents/LowTide_TrackSheet.csv`.
+    pub fn paper(&self, what: &str, ending: &str) -> String {
+        format!("{}/{}_{what}.{ending}", self.papers, self.song)
+    }
+}
+
+/// Bits that can be delivered.
+pub const DEPTHS: [u16; 2] = [16, 24];
+
+/// Decides folders and names.
+///
+/// # Errors
+/// A sheet fault for a template or folder that cannot be used; usage for a depth that is not delivered; audio faults of
+/// a printed layer.
+pub(super) fn plan(song: &Song, layers: &[PrintedLayer<'_>], documents: &[Document]) -> Result<Plan> {
+    let h = &song.handoff;
+    if !DEPTHS.contains(&h.bits) {
+        return Err(sheet(
+            song,
+            BadName {
+                what: format!("{} bit is asked for in the handoff", h.bits),
+                remedy: "Deliver 24 bit, or 16 bit where the client asks for it.".into(),
+            },
+        ));
+    }
+    let title = words(&song.title);
+    let title = if title.is_empty() { "Song".to_owned() } else { title };
+    let folders: Vec<String> =
+        h.folders.iter().map(|f| name::folder(f)).collect::<Result<_, BadName>>().map_err(|e| sheet(song, e))?;
+    let mut items = Vec::new();
+    let mut names = Vec::new();
+    let mut push = |item: Item, drum: String, place: String| -> Result<(), BadName> {
+        let fields = Fields {
+            artist: h.artist.clone(),
+            song: song.title.clone(),
+            drum,
+            place,
+            name: item.name.clone(),
+            take: h.take.clone(),
+            rate: rate_word(h.rate),
+            bits: h.bits.to_string(),
+        };
+        let apart = Fields { drum: item.name.clone(), place: String::new(), ..fields.clone() };
+        names.push((name::expand(&h.names, &fields)?, name::expand(&h.names, &apart)?));
+        items.push(item);
+        Ok(())
+    };
+    let new = |name: &str, role: String, kind, source: &Path, info: &AudioInfo| Item {
+        name: name.to_owned(),
+        role,
+        kind,
+        source: source.to_owned(),
+        info: info.clone(),
+        polarity: Polarity::Keep,
+        has_mates: false,
+        path: String::new(),
+    };
+    for m in &song.mics {
+        let mut item = new(&m.name, format!("{} {}", m.drum, m.place), Kind::Mic, &m.info.path, &m.info);
+        item.polarity = m.polarity;
+        item.has_mates = song.mics.len() > 1;
+        push(item, m.drum.to_string(), m.place.to_string()).map_err(|e| sheet(song, e))?;
+    }
+    for l in layers {
+        let info = AudioReader::open(&l.file)?.info().clone();
+        let item = new(&l.plan.name, format!("layer under the {}", l.plan.drum), Kind::Layer, &l.file, &info);
+        push(item, l.plan.name.clone(), "layer".into()).map_err(|e| sheet(song, e))?;
+    }
+    for t in &song.tracks {
+        let kind = if t.kind == TrackKind::Programming { Kind::Programming } else { Kind::Guide };
+        let item = new(&t.name, kind_word(t.kind).into(), kind, &t.info.path, &t.info);
+        push(item, t.name.clone(), String::new()).map_err(|e| sheet(song, e))?;
+    }
+    if items.is_empty() {
+        return Err(Error::usage("there is nothing to hand off", "Name at least one mic in the song sheet."));
+    }
+    let folder = |kind| {
+        let index = match kind {
+            Kind::Mic => 0,
+            Kind::Programming => 1,
+            Kind::Layer => 2,
+            Kind::Guide => 3,
+        };
+        folders.get(index).cloned().unwrap_or_default()
+    };
+    for (item, name) in items.iter_mut().zip(name::all_different(&names)) {
+        item.path = format!("{}/{name}.wav", folder(item.kind));
+    }
+    let papers = folders.last().cloned().unwrap_or_default();
+    let documents = documents
+        .iter()
+        .map(|d| {
+            let ending: String = d.file.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+            let ending: String = ending.chars().filter(char::is_ascii_alphanumeric).collect();
+            (d.clone(), format!("{papers}/{title}_{}.{ending}", words(&d.what)))
+        })
+        .collect();
+    let frames = resampled_frames(song.frames(), song.rate(), h.rate);
+    Ok(Plan { items, documents, song: title, papers, rate: h.rate, bits: h.bits, frames })
+}
+
+fn sheet(song: &Song, bad: BadName) -> Error {
+    Located::whole(&song.sheet, SheetFault::Wrong { what: bad.what, remedy: bad.remedy }).into()
+}

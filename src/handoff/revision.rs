@@ -1,0 +1,246 @@
+//! Revisions: which number a delivery gets, and what changed against the one before.
+//!
+//! In: the folder of deliveries, and two manifests. Out: the next number, and [`Changes`] in files, seconds and decisions.
+
+use super::manifest::{AudioEntry, FileEntry, Manifest};
+use super::verify::manifest_of;
+use crate::units::Seconds;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+/// File name of a revision's zip.
+#[must_use]
+pub fn zip_name(song: &str, revision: u32) -> String {
+    format!("{}.zip", root_name(song, revision))
+}
+
+/// Top folder inside a revision's zip.
+pub(super) fn root_name(song: &str, revision: u32) -> String {
+    format!("{song}_Handoff_R{revision:02}")
+}
+
+/// The newest delivery of a song in a folder.
+pub(super) struct Former {
+    pub revision: u32,
+    pub zip: PathBuf,
+    /// `None` where it cannot be read any more.
+    pub manifest: Option<Manifest>,
+}
+
+/// Looks for the newest delivery of a song.
+pub(super) fn former(folder: &Path, song: &str) -> Option<Former> {
+    let prefix = format!("{song}_Handoff_R").to_lowercase();
+    let number = |name: &str| {
+        let lower = name.to_lowercase();
+        lower.strip_prefix(&prefix)?.strip_suffix(".zip")?.parse::<u32>().ok()
+    };
+    let (revision, zip) = std::fs::read_dir(folder)
+        .ok()?
+        .filter_map(|e| {
+            let path = e.ok()?.path();
+            let n = number(path.file_name()?.to_str()?)?;
+            Some((n, path))
+        })
+        .max()?;
+    let manifest = manifest_of(&zip).ok().map(|(m, _)| m);
+    Some(Former { revision, zip, manifest })
+}
+
+/// A file whose sound changed.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ChangedFile {
+    /// Its path in the new delivery.
+    pub path: String,
+    /// Its path in the former one, where it was another.
+    pub was: Option<String>,
+    /// Seconds that differ, from and to; empty where the sound is the same and only the name changed, or where length,
+    /// rate or channels changed as a whole.
+    pub seconds: Vec<(u64, u64)>,
+    /// In words: what is different.
+    pub what: String,
+}
+
+/// A decision that changed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct ChangedDecision {
+    /// Which.
+    pub what: String,
+    /// Before; `None` when it is new.
+    pub was: Option<String>,
+    /// Now; `None` when it is gone.
+    pub is: Option<String>,
+}
+
+/// What changed from one delivery to the next.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Changes {
+    /// The former revision.
+    pub since: u32,
+    /// Audio files that are new.
+    pub added: Vec<String>,
+    /// Audio files that are gone.
+    pub removed: Vec<String>,
+    /// Audio files that differ.
+    pub changed: Vec<ChangedFile>,
+    /// Audio files that are the same to the sample and in name.
+    pub same: usize,
+    /// Decisions that differ.
+    pub decisions: Vec<ChangedDecision>,
+}
+
+impl Changes {
+    /// Compares two deliveries. Audio files are matched by their names in the song sheet.
+    #[must_use]
+    pub fn between(old: &Manifest, new: &Manifest) -> Self {
+        let mut out = Self { since: old.revision, ..Self::default() };
+        let mut before: BTreeMap<&str, (&FileEntry, &AudioEntry)> = audio(old).collect();
+        let seconds_old = old.rate_hz;
+        for (name, (file, now)) in audio(new) {
+            match before.remove(name) {
+                None => out.added.push(file.path.clone()),
+                Some((was, then)) => {
+                    match compare(was, then, file, now, seconds_old == new.rate_hz && old.bits == new.bits) {
+                        Some(change) => out.changed.push(change),
+                        None => out.same += 1,
+                    }
+                }
+            }
+        }
+        out.removed = before.into_values().map(|(f, _)| f.path.clone()).collect();
+        let keys: std::collections::BTreeSet<&String> = old.decisions.keys().chain(new.decisions.keys()).collect();
+        for key in keys {
+            let (was, is) = (old.decisions.get(key), new.decisions.get(key));
+            if was != is {
+                out.decisions.push(ChangedDecision { what: key.clone(), was: was.cloned(), is: is.cloned() });
+            }
+        }
+        out
+    }
+
+    /// Whether nothing changed that can be heard or was decided.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.added.is_empty() && self.removed.is_empty() && self.changed.is_empty() && self.decisions.is_empty()
+    }
+
+    /// As plain text, for the documents and the terminal.
+    #[must_use]
+    pub fn to_text(&self) -> String {
+        let mut t = format!("Changes since revision {}\n", self.since);
+        if self.is_empty() {
+            t.push_str("- nothing that can be heard; documents only\n");
+        }
+        for path in &self.added {
+            let _ = writeln!(t, "- new: {path}");
+        }
+        for path in &self.removed {
+            let _ = writeln!(t, "- gone: {path}");
+        }
+        for c in &self.changed {
+            let _ = writeln!(t, "- {}: {}", c.path, c.what);
+        }
+        for d in &self.decisions {
+            let none = || "nothing".to_owned();
+            let (was, is) = (d.was.clone().unwrap_or_else(none), d.is.clone().unwrap_or_else(none));
+            let _ = writeln!(t, "- {}: {is} (was: {was})", d.what);
+        }
+        let files = if self.same == 1 { "file is" } else { "files are" };
+        let _ = writeln!(t, "- {} audio {files} the same to the sample", self.same);
+        t
+    }
+}
+
+fn audio(m: &Manifest) -> impl Iterator<Item = (&str, (&FileEntry, &AudioEntry))> {
+    m.files.iter().filter_map(|f| f.audio.as_ref().map(|a| (a.name.as_str(), (f, a))))
+}
+
+fn compare(
+    was: &FileEntry,
+    then: &AudioEntry,
+    file: &FileEntry,
+    now: &AudioEntry,
+    same_form: bool,
+) -> Option<ChangedFile> {
+    let renamed = (was.path != file.path).then(|| was.path.clone());
+    let name = renamed.as_ref().map_or_else(String::new, |old| format!("; it was called {old}"));
+    let change = |seconds, what: String| {
+        Some(ChangedFile { path: file.path.clone(), was: renamed.clone(), seconds, what: what + &name })
+    };
+    if !same_form || then.channels != now.channels {
+        return change(Vec::new(), "another rate, depth or number of channels".into());
+    }
+    if then.seconds == now.seconds {
+        return renamed.map(|old| {
+            let what = format!("the same sound under a new name; it was called {old}");
+            ChangedFile { path: file.path.clone(), was: Some(old), seconds: Vec::new(), what }
+        });
+    }
+    let seconds = different(&then.seconds, &now.seconds);
+    let mut what = format!("differs at {}", spans(&seconds));
+    if then.frames != now.frames {
+        let _ = write!(what, "; its length changed by {} samples", now.frames.abs_diff(then.frames));
+    }
+    change(seconds, what)
+}
+
+/// Seconds whose sums differ, joined to stretches: from the first to the one after the last.
+fn different(a: &str, b: &str) -> Vec<(u64, u64)> {
+    let each = |s: &str| s.as_bytes().chunks(8).map(<[u8]>::to_vec).collect::<Vec<_>>();
+    let (a, b) = (each(a), each(b));
+    let mut out: Vec<(u64, u64)> = Vec::new();
+    for i in 0..a.len().max(b.len()) {
+        if a.get(i) != b.get(i) {
+            let at = i as u64;
+            match out.last_mut() {
+                Some(last) if last.1 == at => last.1 = at + 1,
+                _ => out.push((at, at + 1)),
+            }
+        }
+    }
+    out
+}
+
+/// Stretches in words; a long list is cut.
+fn spans(seconds: &[(u64, u64)]) -> String {
+    const MOST: usize = 6;
+    let time = |s: u64| {
+        let t = Seconds(s as f64).to_string();
+        t.strip_suffix(".000").map_or_else(|| t.clone(), str::to_owned)
+    };
+    let mut t: Vec<String> = seconds.iter().take(MOST).map(|&(a, b)| format!("{} to {}", time(a), time(b))).collect();
+    if seconds.len() > MOST {
+        t.push(format!("{} more places", seconds.len() - MOST));
+    }
+    t.join(", ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn changed_seconds_are_joined_to_stretches() {
+        let a = "aaaaaaaabbbbbbbbccccccccdddddddd";
+        let b = "aaaaaaaaxxxxxxxxyyyyyyyydddddddd";
+        assert_eq!(different(a, b), [(1, 3)]);
+        assert_eq!(different(a, a), []);
+        assert_eq!(different(a, &a[..16]), [(2, 4)]);
+        assert_eq!(spans(&[(1, 3), (61, 62)]), "0:01 to 0:03, 1:01 to 1:02");
+    }
+
+    #[test]
+    fn the_newest_zip_of_the_song_counts_and_others_do_not() {
+        let dir = tempfile::tempdir().unwrap();
+        for name in
+            ["LowTide_Handoff_R01.zip", "lowtide_handoff_r12.ZIP", "Other_Handoff_R40.zip", "LowTide_Handoff_Rx.zip"]
+        {
+            std::fs::write(dir.path().join(name), b"no zip").unwrap();
+        }
+        let f = former(dir.path(), "LowTide").unwrap();
+        assert_eq!(f.revision, 12);
+        assert!(f.manifest.is_none());
+        assert!(former(dir.path(), "Else").is_none());
+    }
+}

@@ -1,0 +1,192 @@
+//! A close look at every recording before anything is delivered.
+//!
+//! In: a file and where the song ends in it. Out: [`Facts`]: what it holds, and a fingerprint by which a later change is
+//! known. One pass, in blocks; memory does not depend on the length.
+
+use crate::audio::levels::SOUND_FLOOR;
+use crate::audio::{AudioInfo, AudioReader, LevelMeter, Levels};
+use crate::error::Result;
+use crate::mix::{Loudness, Meter, Watch};
+use crate::progress::Progress;
+use crate::units::{Dbfs, Seconds};
+use serde::Serialize;
+use sha2::{Digest, Sha256};
+use std::path::Path;
+use std::time::SystemTime;
+
+/// Stretch at the end of a file in which nothing should sound any more.
+pub const TAIL: Seconds = Seconds(0.010);
+
+/// Size and time of a file, by which a change is noticed before its contents are read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Stamp {
+    bytes: u64,
+    modified: Option<SystemTime>,
+}
+
+impl Stamp {
+    pub fn of(path: &Path) -> Option<Self> {
+        let meta = std::fs::metadata(path).ok()?;
+        Some(Self { bytes: meta.len(), modified: meta.modified().ok() })
+    }
+}
+
+/// What is in a recording, up to the song's end.
+#[derive(Clone, Debug, Serialize)]
+pub struct Facts {
+    /// What the file says of itself.
+    pub info: AudioInfo,
+    /// Frames that belong to the song; fewer than the file holds where the song ends before it.
+    pub frames: u64,
+    /// Peak, clipped places, offset, first and last sound.
+    pub levels: Levels,
+    /// Loudness; true peak is not measured.
+    pub loudness: Loudness,
+    /// Highest sample in the last [`TAIL`].
+    pub tail: Dbfs,
+    /// SHA-256 of the samples.
+    #[serde(skip)]
+    pub samples_sha: [u8; 32],
+    /// CRC-32 of the same bytes: quick to compute once more while the file is copied.
+    #[serde(skip)]
+    pub samples_crc: u32,
+    #[serde(skip)]
+    pub(super) stamp: Option<Stamp>,
+}
+
+/// Samples of a file as stored where it stores integers, as floats otherwise: what conversions start from.
+pub(super) struct Block {
+    /// Stored integers; empty for other formats.
+    pub ints: Vec<i32>,
+    /// The same samples as floats, 1.0 = full scale.
+    pub floats: Vec<f32>,
+    bytes: Vec<u8>,
+}
+
+/// Reads a file block by block up to the song's end.
+pub(super) struct Source {
+    reader: AudioReader,
+    left: u64,
+    pub block: Block,
+    /// Whether `block.floats` is to be filled for integer files too.
+    floats: bool,
+}
+
+impl Source {
+    pub fn open(path: &Path, floats: bool) -> Result<Self> {
+        let reader = AudioReader::open(path)?;
+        let left = reader.info().frames;
+        let block = Block { ints: Vec::new(), floats: Vec::new(), bytes: Vec::new() };
+        Ok(Self { reader, left, block, floats })
+    }
+
+    pub fn info(&self) -> &AudioInfo {
+        self.reader.info()
+    }
+
+    /// Stops after so many frames.
+    pub fn until(mut self, frames: u64) -> Self {
+        self.left = self.left.min(frames);
+        self
+    }
+
+    /// Reads the next block; returns its frames, 0 at the end.
+    pub fn next(&mut self, frames: usize) -> Result<usize> {
+        let want = (frames as u64).min(self.left) as usize;
+        self.block.ints.clear();
+        self.block.floats.clear();
+        if want == 0 {
+            return Ok(0);
+        }
+        let format = self.reader.info().format;
+        let got = if format.is_integer() {
+            let got = self.reader.read_ints(&mut self.block.ints, want)?;
+            if self.floats {
+                let scale = 1.0 / (1u64 << (format.bits() - 1)) as f32;
+                self.block.floats.extend(self.block.ints.iter().map(|&v| v as f32 * scale));
+            }
+            got
+        } else {
+            self.reader.read(&mut self.block.floats, want)?
+        };
+        self.left -= got as u64;
+        Ok(got)
+    }
+}
+
+impl Block {
+    /// The samples as bytes, for fingerprints.
+    pub fn bytes(&mut self) -> &[u8] {
+        self.bytes.clear();
+        if self.ints.is_empty() {
+            self.bytes.extend(self.floats.iter().flat_map(|v| v.to_le_bytes()));
+        } else {
+            self.bytes.extend(self.ints.iter().flat_map(|v| v.to_le_bytes()));
+        }
+        &self.bytes
+    }
+}
+
+/// Frames read at a time.
+pub(super) const AT_ONCE: usize = 1 << 14;
+
+/// Looks through a file. `end` is the song's end in frames of this file.
+///
+/// # Errors
+/// Audio faults of the file.
+pub(super) fn scan(path: &Path, end: u64, progress: &dyn Progress) -> Result<Facts> {
+    let stamp = Stamp::of(path);
+    let mut source = Source::open(path, true)?.until(end);
+    let info = source.info().clone();
+    let mut meter = Meter::new(info.rate, info.channels, Watch { true_peak: false, ..Watch::MIX })?;
+    let mut levels = LevelMeter::new(info.channels, info.format, SOUND_FLOOR);
+    let mut tail = Tail::new(TAIL.sample(info.rate).0 as usize * usize::from(info.channels));
+    let (mut sha, mut crc) = (Sha256::new(), crc32fast::Hasher::new());
+    loop {
+        let n = source.next(AT_ONCE)?;
+        if n == 0 {
+            break;
+        }
+        let bytes = source.block.bytes();
+        sha.update(bytes);
+        crc.update(bytes);
+        meter.add(&source.block.floats)?;
+        levels.push(&source.block.floats);
+        tail.push(&source.block.floats);
+        progress.advance(n as u64);
+    }
+    let levels = levels.finish();
+    Ok(Facts {
+        frames: levels.frames,
+        levels,
+        loudness: meter.loudness(),
+        tail: tail.peak(),
+        samples_sha: sha.finalize().into(),
+        samples_crc: crc.finalize(),
+        stamp,
+        info,
+    })
+}
+
+/// The last samples of a stream.
+struct Tail {
+    keep: usize,
+    last: Vec<f32>,
+}
+
+impl Tail {
+    fn new(keep: usize) -> Self {
+        Self { keep: keep.max(1), last: Vec::new() }
+    }
+
+    fn push(&mut self, x: &[f32]) {
+        let old = self.keep.saturating_sub(x.len());
+        let drop = self.last.len().saturating_sub(old);
+        self.last.drain(..drop);
+        self.last.extend_from_slice(x.get(x.len().saturating_sub(self.keep)..).unwrap_or(x));
+    }
+
+    fn peak(&self) -> Dbfs {
+        Dbfs::from_peak(f64::from(self.last.iter().fold(0f32, |m, x| m.max(x.abs()))))
+    }
+}

@@ -1,0 +1,233 @@
+//! Checking a zip against its own manifest: at the sender's before it gets its name, at the receiver's after it came.
+//!
+//! In: a zip file. Out: [`Verified`]: every entry was read to its end, its CRC, size and SHA-256 are right, nothing is
+//! missing, nothing was added, nothing would land outside the folder it is unpacked into.
+
+use super::fault::HandoffFault;
+use super::manifest::{CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, Manifest, hex};
+use crate::error::{Located, Result};
+use crate::progress::Progress;
+use rayon::prelude::*;
+use serde::Serialize;
+use sha2::{Digest, Sha256};
+use std::collections::HashMap;
+use std::fs::File;
+use std::io::{BufReader, Read};
+use std::path::{Path, PathBuf};
+use zip::ZipArchive;
+
+/// Entries that a zip may hold; a delivery has some dozens.
+const MOST_ENTRIES: usize = 10_000;
+/// Largest manifest that is read, bytes.
+const MOST_MANIFEST: u64 = 64 << 20;
+
+/// A zip that was checked.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Verified {
+    /// The zip.
+    pub zip: PathBuf,
+    /// What its manifest says.
+    #[serde(skip)]
+    pub manifest: Manifest,
+    /// Files that were compared.
+    pub files: usize,
+    /// Bytes that were read.
+    pub bytes: u64,
+    /// What is wrong, one sentence each; empty for a good zip.
+    pub wrong: Vec<String>,
+}
+
+impl Verified {
+    /// The fault that a bad zip stands for; `None` for a good one.
+    #[must_use]
+    pub fn fault(&self) -> Option<HandoffFault> {
+        let first = self.wrong.first()?;
+        let more = match self.wrong.len() {
+            1 => String::new(),
+            n => format!(" (and {} more)", n - 1),
+        };
+        Some(HandoffFault::Broken(format!("{first}{more}")))
+    }
+}
+
+type Archive = ZipArchive<BufReader<File>>;
+
+fn open(zip: &Path) -> Result<Archive, Located<HandoffFault>> {
+    let bad = |e: String| Located::whole(zip, HandoffFault::NotAZip(e));
+    let file = File::open(zip).map_err(|e| bad(e.to_string()))?;
+    let archive = ZipArchive::new(BufReader::with_capacity(1 << 18, file)).map_err(|e| bad(e.to_string()))?;
+    if archive.len() > MOST_ENTRIES {
+        return Err(bad(format!("it holds {} files", archive.len())));
+    }
+    Ok(archive)
+}
+
+/// Reads the manifest of a zip, and the top folder that it lies in.
+///
+/// # Errors
+/// [`HandoffFault::NotAZip`], [`HandoffFault::NoManifest`].
+pub fn manifest_of(zip: &Path) -> Result<(Manifest, String)> {
+    let mut archive = open(zip)?;
+    Ok(read_manifest(zip, &mut archive)?)
+}
+
+fn read_manifest(zip: &Path, archive: &mut Archive) -> Result<(Manifest, String), Located<HandoffFault>> {
+    let none = |why: String| Located::whole(zip, HandoffFault::NoManifest(why));
+    let names: Vec<String> = archive.file_names().filter_map(|n| n.ok().map(|n| n.into_owned())).collect();
+    let mut found = names.iter().filter_map(|n| n.strip_suffix(MANIFEST)?.strip_suffix('/').map(|root| (n, root)));
+    let (name, root) = found
+        .find(|(_, root)| !root.contains('/'))
+        .ok_or_else(|| none(format!("there is no {MANIFEST} in its top folder")))?;
+    let entry = archive.by_name(name).map_err(|e| none(e.to_string()))?;
+    let mut text = Vec::new();
+    entry.take(MOST_MANIFEST).read_to_end(&mut text).map_err(|e| none(e.to_string()))?;
+    let manifest: Manifest =
+        serde_json::from_slice(&text).map_err(|e| none(format!("its manifest is damaged: {e}")))?;
+    if manifest.kind != KIND {
+        return Err(none("its manifest is another program's".into()));
+    }
+    if manifest.layout > LAYOUT {
+        return Err(none(format!("its manifest was made by a newer version, {}", manifest.made_by)));
+    }
+    Ok((manifest, root.to_owned()))
+}
+
+/// What one entry of the zip turned out to be.
+struct Read1 {
+    path: String,
+    bytes: u64,
+    sha256: String,
+    wrong: Option<String>,
+}
+
+/// Reads every entry of a zip to its end and compares it with the manifest. Memory does not depend on any size.
+///
+/// # Errors
+/// [`HandoffFault::NotAZip`] and [`HandoffFault::NoManifest`]; everything else that is wrong is listed in the result.
+pub fn verify(zip: &Path, progress: &dyn Progress) -> Result<Verified> {
+    let mut archive = open(zip)?;
+    let (manifest, root) = read_manifest(zip, &mut archive)?;
+    let total: u64 = manifest.files.iter().map(|f| f.bytes).sum();
+    progress.begin("checking the zip", total);
+    // One reader a thread; entries are taken in order and compared in order, so the outcome does not depend on threads.
+    let entries: Vec<Read1> = (0..archive.len())
+        .into_par_iter()
+        .map_init(|| open(zip).ok(), |archive, i| read_entry(archive.as_mut(), i, &root, progress))
+        .collect();
+    progress.end();
+    let wrong = compare(&manifest, &entries);
+    let bytes = entries.iter().map(|e| e.bytes).sum();
+    Ok(Verified { zip: zip.to_owned(), manifest, files: entries.len(), bytes, wrong })
+}
+
+fn read_entry(archive: Option<&mut Archive>, index: usize, root: &str, progress: &dyn Progress) -> Read1 {
+    let mut out = Read1 { path: format!("entry {}", index + 1), bytes: 0, sha256: String::new(), wrong: None };
+    let Some(archive) = archive else {
+        out.wrong = Some("the zip cannot be opened a second time".into());
+        return out;
+    };
+    let mut entry = match archive.by_index(index) {
+        Ok(e) => e,
+        Err(e) => {
+            out.wrong = Some(format!("{} cannot be read ({e})", out.path));
+            return out;
+        }
+    };
+    let name = match entry.name() {
+        Ok(n) => n.into_owned(),
+        Err(e) => {
+            out.wrong = Some(format!("{} has no readable name ({e})", out.path));
+            return out;
+        }
+    };
+    out.path = name.clone();
+    if unsafe_path(&name) {
+        out.wrong = Some(format!("\"{name}\" would be unpacked outside the folder"));
+        return out;
+    }
+    match name.strip_prefix(root).and_then(|n| n.strip_prefix('/')) {
+        Some(inside) => out.path = inside.to_owned(),
+        None => {
+            out.wrong = Some(format!("\"{name}\" was added to the zip"));
+            return out;
+        }
+    }
+    let declared = entry.size();
+    let mut sha = Sha256::new();
+    let mut block = vec![0u8; 1 << 17];
+    loop {
+        match entry.read(&mut block) {
+            Ok(0) => break,
+            Ok(n) => {
+                sha.update(block.get(..n).unwrap_or_default());
+                out.bytes += n as u64;
+                progress.advance(n as u64);
+            }
+            Err(e) => {
+                out.wrong = Some(format!("{} is damaged ({e})", out.path));
+                return out;
+            }
+        }
+        if out.bytes > declared {
+            out.wrong = Some(format!("{} is longer than the zip says", out.path));
+            return out;
+        }
+    }
+    out.sha256 = hex(&sha.finalize());
+    out
+}
+
+/// Whether unpacking an entry of this name could write outside the folder, on any system.
+fn unsafe_path(name: &str) -> bool {
+    name.starts_with(['/', '\\'])
+        || name.contains(['\\', ':', '\0'])
+        || name.split('/').any(|part| part == ".." || part == "." || part.is_empty())
+}
+
+fn compare(manifest: &Manifest, entries: &[Read1]) -> Vec<String> {
+    let mut wrong: Vec<String> = entries.iter().filter_map(|e| e.wrong.clone()).collect();
+    let mut read: HashMap<&str, &Read1> = HashMap::new();
+    for e in entries.iter().filter(|e| e.wrong.is_none()) {
+        if read.insert(&e.path, e).is_some() {
+            wrong.push(format!("{} is in the zip twice", e.path));
+        }
+    }
+    for f in &manifest.files {
+        match read.remove(f.path.as_str()) {
+            Some(e) => wrong.extend(differs(f, e)),
+            None if entries.iter().any(|e| e.path == f.path) => {}
+            None => wrong.push(format!("{} is missing", f.path)),
+        }
+    }
+    let manifest_sum = read.remove(MANIFEST).map_or("", |e| e.sha256.as_str());
+    let sums = hex(&Sha256::digest(manifest.checksums(manifest_sum)));
+    match read.remove(CHECKSUMS) {
+        Some(e) if e.sha256 == sums => {}
+        Some(_) => wrong.push(format!("{CHECKSUMS} and {MANIFEST} contradict each other: one was changed")),
+        None => wrong.push(format!("{CHECKSUMS} is missing")),
+    }
+    let mut added: Vec<&str> = read.into_keys().collect();
+    added.sort_unstable();
+    wrong.extend(added.into_iter().map(|path| format!("{path} was added to the zip")));
+    wrong
+}
+
+fn differs(want: &FileEntry, got: &Read1) -> Option<String> {
+    if want.bytes != got.bytes {
+        return Some(format!("{} has {} bytes, the manifest says {}", want.path, got.bytes, want.bytes));
+    }
+    (want.sha256 != got.sha256).then(|| format!("{} was changed after it was packed (SHA-256 differs)", want.path))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::unsafe_path;
+
+    #[test]
+    fn paths_that_leave_the_folder_are_known() {
+        for bad in ["/etc/x", "..", "a/../b", "a\\b", "C:x", "a//b", "./a", "\\\\server\\x", "a/"] {
+            assert!(unsafe_path(bad), "{bad}");
+        }
+        assert!(!unsafe_path("LowTide_Handoff_R01/Acoustic Kit/LowTide_Snare_Top_48k24.wav"));
+    }
+}

@@ -1,0 +1,564 @@
+//! The delivery: names, formats, bit-identity, checks, verification, revisions, faults.
+
+use crate::small_song::{RATE, layer, mic, noise, song, strokes, track, write, write_as};
+use std::collections::BTreeMap;
+use std::fs;
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use underlay::audio::{AudioReader, Bext, SampleFormat, WavExtras, WavSpec, WavWriter};
+use underlay::handoff::{self, Delivered, Document, Handoff, Request};
+use underlay::mix::PrintedLayer;
+use underlay::song::{Drum, Place, Polarity, Song, TrackKind};
+use underlay::units::{SampleRate, Seconds};
+use underlay::{ExitCode, Finding, Progress, Quiet, Result, Weight};
+
+fn request<'a>(song: &'a Song, out: &'a Path) -> Request<'a> {
+    Request { song, layers: &[], hits: None, documents: &[], tempo_midi: None, findings: &[], out }
+}
+
+fn made(song: &Song, out: &Path) -> Delivered {
+    let h = handoff::make(&request(song, out), &Quiet).unwrap();
+    h.delivered.unwrap_or_else(|| panic!("{:#?}", h.findings))
+}
+
+/// Every file of a zip by its path without the top folder.
+fn contents(zip: &Path) -> BTreeMap<String, Vec<u8>> {
+    let mut archive = zip::ZipArchive::new(fs::File::open(zip).unwrap()).unwrap();
+    (0..archive.len())
+        .map(|i| {
+            let mut entry = archive.by_index(i).unwrap();
+            let name = entry.name().unwrap().split_once('/').unwrap().1.to_owned();
+            let mut bytes = Vec::new();
+            entry.read_to_end(&mut bytes).unwrap();
+            (name, bytes)
+        })
+        .collect()
+}
+
+/// Writes a zip from such a map, under a top folder.
+fn zip_of(path: &Path, root: &str, files: &[(String, Vec<u8>)]) {
+    let mut w = zip::ZipWriter::new(fs::File::create(path).unwrap());
+    for (name, bytes) in files {
+        let options = zip::write::SimpleFileOptions::default();
+        w.start_file(format!("{root}{name}"), options).unwrap();
+        w.write_all(bytes).unwrap();
+    }
+    w.finish().unwrap();
+}
+
+fn u32_at(b: &[u8], at: usize) -> u32 {
+    u32::from_le_bytes(b[at..at + 4].try_into().unwrap())
+}
+
+/// Where a chunk's body begins, and its length, by walking as RIFF says.
+fn chunk(b: &[u8], id: &[u8; 4]) -> Option<(usize, usize)> {
+    let mut at = 12;
+    while at + 8 <= b.len() {
+        let len = u32_at(b, at + 4) as usize;
+        if &b[at..at + 4] == id {
+            return Some((at + 8, len));
+        }
+        at += 8 + len + (len & 1);
+    }
+    None
+}
+
+fn samples(b: &[u8]) -> &[u8] {
+    let (at, len) = chunk(b, b"data").unwrap();
+    &b[at..at + len]
+}
+
+fn find<'a>(h: &'a Handoff, words: &str) -> &'a Finding {
+    h.findings.iter().find(|f| f.what.contains(words)).unwrap_or_else(|| panic!("no \"{words}\" in {:#?}", h.findings))
+}
+
+fn looked(song: &Song) -> Handoff {
+    handoff::look(&request(song, Path::new("unused")), &Quiet).unwrap()
+}
+
+/// A song whose files differ in every way that the handoff has to level.
+fn uneven(dir: &Path) -> Song {
+    let mut s = song(dir, 2.5);
+    let tom = strokes(2.0, 0.3, 0.7, 110.0, 0.4, 11);
+    s.mics.push(mic(write(&dir.join("tom_rack.wav"), 1, &tom), Drum::Tom, Place::Close));
+    let low = strokes(2.5, 0.6, 0.9, 80.0, 0.4, 12);
+    let spec = WavSpec { rate: RATE, channels: 1, format: SampleFormat::Int16 };
+    s.mics.push(mic(write_as(&dir.join("tom_floor.wav"), spec, &low), Drum::Tom, Place::Close));
+    s
+}
+
+#[test]
+fn every_delivered_file_has_one_rate_depth_length_and_starts_at_zero() {
+    let dir = tempfile::tempdir().unwrap();
+    let s = uneven(dir.path());
+    let d = made(&s, &dir.path().join("out"));
+    let files = contents(&d.zip);
+    let wavs: Vec<_> = files.iter().filter(|(name, _)| name.ends_with(".wav")).collect();
+    assert_eq!(wavs.len(), s.mics.len() + s.tracks.len());
+    for (name, b) in wavs {
+        // RIFF arithmetic: Microsoft/IBM, Multimedia Programming Interface and Data Specifications 1.0.
+        assert_eq!((&b[..4], u32_at(b, 4) as usize), (&b"RIFF"[..], b.len() - 8), "{name}");
+        let (fmt, _) = chunk(b, b"fmt ").unwrap();
+        let channels = u16::from_le_bytes([b[fmt + 2], b[fmt + 3]]);
+        assert_eq!((u32_at(b, fmt + 4), b[fmt + 14]), (48_000, 24), "{name}");
+        assert_eq!(samples(b).len(), 120_000 * 3 * usize::from(channels), "{name}");
+        // EBU Tech 3285: TimeReference at bytes 338..346 of bext, version at 346.
+        let (bext, len) = chunk(b, b"bext").unwrap();
+        assert!(len >= 602);
+        assert_eq!(b[bext + 338..bext + 346], [0; 8], "{name}");
+    }
+}
+
+#[test]
+fn names_follow_the_published_convention_and_differ_across_folders() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = uneven(dir.path());
+    // A programmed part that is called like a drum's mic.
+    let twin = write(&dir.path().join("Snare_Top.wav"), 1, &strokes(2.5, 0.1, 0.5, 900.0, 0.3, 20));
+    s.tracks.push(track(twin, TrackKind::Programming));
+    s.title = "Low Tide, für Zoë / part 2".into();
+    let d = made(&s, &dir.path().join("out"));
+    let mut seen = std::collections::HashSet::new();
+    for f in d.manifest.files.iter().filter(|f| f.audio.is_some()) {
+        let name = f.path.rsplit_once('/').unwrap().1;
+        let stem = name.strip_suffix(".wav").unwrap();
+        assert!(stem.split('_').all(|w| !w.is_empty() && w.chars().all(|c| c.is_ascii_alphanumeric())), "{name}");
+        assert!(stem.ends_with("_48k24"), "{name}");
+        assert!(seen.insert(name.to_lowercase()), "{name} twice");
+    }
+    let paths: Vec<_> = d.manifest.files.iter().map(|f| f.path.as_str()).collect();
+    assert!(paths.contains(&"Acoustic Kit/LowTideFuerZoePart2_TomRack_48k24.wav"), "{paths:#?}");
+    assert!(paths.contains(&"Programming/LowTideFuerZoePart2_SnareTop_48k24.wav"));
+    assert!(paths.contains(&"Guide/LowTideFuerZoePart2_TwoMix_48k24.wav"));
+}
+
+#[test]
+fn unchanged_audio_is_bit_identical_and_short_audio_is_padded_with_digital_silence() {
+    let dir = tempfile::tempdir().unwrap();
+    let s = uneven(dir.path());
+    let d = made(&s, &dir.path().join("out"));
+    let files = contents(&d.zip);
+    let at = |name: &str| samples(&files[&format!("Acoustic Kit/LowTide_{name}_48k24.wav")]).to_vec();
+    let source = |name: &str| samples(&fs::read(dir.path().join(name)).unwrap()).to_vec();
+    assert_eq!(at("Snare_Top"), source("snare_top.wav"));
+    let (tom, rack) = (at("TomRack"), source("tom_rack.wav"));
+    assert_eq!(tom[..rack.len()], rack[..]);
+    assert!(tom[rack.len()..].iter().all(|&b| b == 0));
+    // 16 bit goes up value for value: the lowest byte is empty.
+    let (up, low) = (at("TomFloor"), source("tom_floor.wav"));
+    assert!(up.chunks(3).zip(low.chunks(2)).all(|(u, l)| u[0] == 0 && u[1..] == *l));
+    let entry =
+        |name: &str| d.manifest.files.iter().find_map(|f| f.audio.as_ref().filter(|a| a.name == name)).unwrap().clone();
+    assert!(entry("snare_top").treatment.is_empty());
+    assert_eq!(entry("tom_rack").treatment, ["24000 samples of silence added at the end"]);
+}
+
+#[test]
+fn an_invert_decision_flips_every_sample_or_is_only_listed() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 1.5);
+    s.mics[2].polarity = Polarity::Invert;
+    let d = made(&s, &dir.path().join("applied"));
+    let path = "Acoustic Kit/LowTide_Snare_Bottom_48k24.wav";
+    let value = |b: &[u8]| i32::from_le_bytes([0, b[0], b[1], b[2]]) >> 8;
+    let source = fs::read(dir.path().join("snare_bottom.wav")).unwrap();
+    let files = contents(&d.zip);
+    assert!(samples(&files[path]).chunks(3).zip(samples(&source).chunks(3)).all(|(a, b)| value(a) == -value(b)));
+    s.handoff.apply_polarity = false;
+    let d = made(&s, &dir.path().join("listed"));
+    let files = contents(&d.zip);
+    assert_eq!(samples(&files[path]), samples(&source));
+    let sheet = String::from_utf8(files["Documents/LowTide_TrackSheet.csv"].clone()).unwrap();
+    assert!(sheet.contains("to be inverted in the mix"), "{sheet}");
+}
+
+#[test]
+fn on_request_everything_becomes_44_1_khz_and_16_bit() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 2.0);
+    let tone: Vec<f32> =
+        (0..96_000).map(|i| (0.5 * (std::f64::consts::TAU * 1_000.0 * f64::from(i) / 48_000.0).sin()) as f32).collect();
+    let tone = write(&dir.path().join("tone.wav"), 1, &tone);
+    s.mics = vec![mic(tone, Drum::Snare, Place::Top)];
+    s.tracks.clear();
+    s.handoff.rate = SampleRate::new(44_100).unwrap();
+    s.handoff.bits = 16;
+    let d = made(&s, &dir.path().join("out"));
+    let files = contents(&d.zip);
+    let b = &files["Acoustic Kit/LowTide_Snare_Top_44k16.wav"];
+    let data = samples(b);
+    assert_eq!(data.len(), 2 * 88_200);
+    // The level of a 1 kHz sine is kept within 0.01 dB: amplitude by correlation over the steady middle, whole cycles.
+    let (mut c, mut q) = (0.0, 0.0);
+    let middle = 22_050..66_150;
+    for i in middle.clone() {
+        let v = f64::from(i16::from_le_bytes([data[2 * i], data[2 * i + 1]])) / 32_768.0;
+        let p = std::f64::consts::TAU * 1_000.0 * i as f64 / 44_100.0;
+        c += v * p.cos();
+        q += v * p.sin();
+    }
+    let amplitude = 2.0 * (c * c + q * q).sqrt() / middle.len() as f64;
+    assert!((20.0 * (amplitude / 0.5).log10()).abs() < 0.01, "{amplitude}");
+    // Noise of triangular dither at 16 bit: −96.33 dB re 1.0 RMS (Lipshitz, Wannamaker, Vanderkooy 1992).
+    let audio = d.manifest.files[0].audio.as_ref().unwrap();
+    assert_eq!(audio.treatment[0], "converted from 48 kHz to 44.1 kHz");
+    assert_eq!(audio.treatment[1], "rounded to 16 bit with dither (its noise: -96.3 dBFS)");
+}
+
+#[test]
+fn the_zip_verifies_and_any_change_is_found() {
+    let dir = tempfile::tempdir().unwrap();
+    let s = song(dir.path(), 1.5);
+    let d = made(&s, dir.path());
+    let good = handoff::verify(&d.zip, &Quiet).unwrap();
+    assert!(good.wrong.is_empty(), "{:?}", good.wrong);
+    assert_eq!(good.manifest, d.manifest);
+
+    let bad = dir.path().join("bad.zip");
+    let wrong = |path: &Path| handoff::verify(path, &Quiet).unwrap().wrong.join("; ");
+    // A flipped bit in the middle of the audio.
+    let mut bytes = fs::read(&d.zip).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 1;
+    fs::write(&bad, &bytes).unwrap();
+    assert!(wrong(&bad).contains("is damaged"), "{}", wrong(&bad));
+
+    // Repacked with right CRCs but changed, missing, added or escaping files.
+    let root = "LowTide_Handoff_R01/";
+    let files: Vec<(String, Vec<u8>)> = contents(&d.zip).into_iter().collect();
+    zip_of(&bad, root, &files);
+    assert_eq!(wrong(&bad), "");
+    let repack = |change: &dyn Fn(&mut Vec<(String, Vec<u8>)>)| {
+        let mut f = files.clone();
+        change(&mut f);
+        zip_of(&bad, root, &f);
+        wrong(&bad)
+    };
+    let notes = files.iter().position(|(n, _)| n.ends_with("Notes.txt")).unwrap();
+    assert!(repack(&|f| f[notes].1[0] ^= 1).contains("was changed after it was packed"));
+    assert!(repack(&|f| f[notes].1.push(b'!')).contains("bytes, the manifest says"));
+    assert!(repack(&|f| drop(f.remove(notes))).contains("is missing"));
+    assert!(repack(&|f| f.push(("Guide/virus.exe".into(), vec![1]))).contains("was added"));
+    assert!(repack(&|f| f.push(("../../escape.wav".into(), vec![1]))).contains("outside the folder"));
+    let manifest = files.iter().position(|(n, _)| n == handoff::MANIFEST).unwrap();
+    let edited = |f: &mut Vec<(String, Vec<u8>)>| {
+        let text = String::from_utf8(f[manifest].1.clone()).unwrap();
+        f[manifest].1 = text.replace("The house drummer", "Someone else").into_bytes();
+    };
+    assert!(repack(&edited).contains("contradict each other"));
+}
+
+#[test]
+fn a_cut_off_zip_and_a_strange_one_are_refused_with_a_reason() {
+    let dir = tempfile::tempdir().unwrap();
+    let d = made(&song(dir.path(), 1.5), dir.path());
+    let bad = dir.path().join("bad.zip");
+    let bytes = fs::read(&d.zip).unwrap();
+    for len in [0, 10, bytes.len() / 2, bytes.len() - 10] {
+        fs::write(&bad, &bytes[..len]).unwrap();
+        let e = handoff::verify(&bad, &Quiet).unwrap_err();
+        assert_eq!(e.exit_code(), ExitCode::Input);
+        assert!(e.to_string().contains("not a zip that can be read"), "{e}");
+    }
+    zip_of(&bad, "x/", &[("readme.txt".into(), b"hello".to_vec())]);
+    let e = handoff::verify(&bad, &Quiet).unwrap_err();
+    assert!(e.to_string().contains("not an underlay handoff"), "{e}");
+    assert!(handoff::verify(&dir.path().join("none.zip"), &Quiet).is_err());
+}
+
+#[test]
+fn the_manifest_lists_exactly_what_is_in_the_zip() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 1.5);
+    s.handoff.notes = "Snare tuned low on purpose.".into();
+    let hits = dir.path().join("hits.csv");
+    fs::write(&hits, "drum,hit\r\n").unwrap();
+    let plan = layer("snare_fat", Drum::Snare);
+    let file = write(&dir.path().join("snare_fat.wav"), 1, &strokes(1.5, 0.5, 1.0, 170.0, 0.2, 9));
+    let layers = [PrintedLayer { plan: &plan, file }];
+    let documents = [Document { file: hits, what: "Hits".into() }];
+    let midi = b"MThd".to_vec();
+    let out = dir.path().join("out");
+    let r = Request { layers: &layers, documents: &documents, tempo_midi: Some(&midi), ..request(&s, &out) };
+    let d = handoff::make(&r, &Quiet).unwrap().delivered.unwrap();
+    let files = contents(&d.zip);
+    let mut listed: Vec<String> = d.manifest.files.iter().map(|f| f.path.clone()).collect();
+    listed.extend([handoff::MANIFEST.to_owned(), handoff::CHECKSUMS.to_owned()]);
+    listed.sort();
+    assert_eq!(listed, files.keys().cloned().collect::<Vec<_>>());
+    for expected in [
+        "Sample Layers/LowTide_SnareFat_Layer_48k24.wav",
+        "Documents/LowTide_Hits.csv",
+        "Documents/LowTide_TempoMap.mid",
+        "Documents/LowTide_Notes.txt",
+        "Documents/LowTide_TrackSheet.html",
+    ] {
+        assert!(files.contains_key(expected), "{expected} not in {:#?}", files.keys());
+    }
+    let text = |name: &str| String::from_utf8(files[name].clone()).unwrap();
+    assert!(text("Documents/LowTide_Notes.txt").contains("Snare tuned low on purpose."));
+    assert_eq!(text(handoff::CHECKSUMS).lines().count(), files.len() - 1);
+    assert_eq!(fs::read_dir(&out).unwrap().count(), 1, "nothing but the zip is left in the folder");
+}
+
+#[test]
+fn the_same_song_gives_the_same_zip_with_any_number_of_threads() {
+    let dir = tempfile::tempdir().unwrap();
+    let s = uneven(dir.path());
+    let bytes = |threads: usize| {
+        let out = dir.path().join(threads.to_string());
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        fs::read(pool.install(|| made(&s, &out)).zip).unwrap()
+    };
+    assert!(bytes(1) == bytes(4));
+}
+
+#[test]
+fn a_revision_numbers_itself_says_what_changed_and_leaves_the_former_zip_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().join("out");
+    let mut s = song(dir.path(), 6.0);
+    let first = made(&s, &out);
+    assert_eq!((first.revision, first.fresh), (1, true));
+    let old = fs::read(&first.zip).unwrap();
+
+    // Nothing changed: the first one stands.
+    let again = made(&s, &out);
+    assert_eq!((again.revision, again.fresh), (1, false));
+
+    // One fill is played anew (seconds 2 and 3), one polarity is decided anew, a part is dropped.
+    let path = dir.path().join("snare_top.wav");
+    let mut snare = strokes(6.0, 1.0, 1.0, 190.0, 0.4, 2);
+    let mut other = noise(77);
+    snare[2 * 48_000..4 * 48_000].iter_mut().for_each(|x| *x = 0.2 * other() as f32);
+    write(&path, 1, &snare);
+    s.mics[2].polarity = Polarity::Invert;
+    s.tracks.retain(|t| t.kind == TrackKind::Guide);
+    let second = made(&s, &out);
+    assert_eq!((second.revision, second.fresh), (2, true));
+    let c = second.changes.unwrap();
+    assert_eq!(c.removed, ["Programming/LowTide_Shaker_48k24.wav"]);
+    assert!(c.added.is_empty());
+    let snare = c.changed.iter().find(|f| f.path.contains("Snare_Top")).unwrap();
+    assert_eq!(snare.seconds, [(2, 4)]);
+    let bottom = c.changed.iter().find(|f| f.path.contains("Snare_Bottom")).unwrap();
+    assert_eq!(bottom.seconds, [(0, 6)]);
+    assert_eq!(c.same, 4);
+    assert!(c.decisions.iter().any(|d| d.what == "polarity of snare_bottom" && d.is.as_deref() == Some("inverted")));
+    assert_eq!(fs::read(&first.zip).unwrap(), old);
+    let notes = contents(&second.zip);
+    let notes = std::str::from_utf8(&notes["Documents/LowTide_Notes.txt"]).unwrap();
+    assert!(notes.contains("Changes since revision 1") && notes.contains("differs at 0:02 to 0:04"), "{notes}");
+}
+
+#[test]
+fn what_is_wrong_with_a_recording_is_found_with_a_remedy() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = |name: &str| dir.path().join(name);
+    let base = || song(dir.path(), 3.0);
+    let with = |drum, place, path: PathBuf| {
+        let mut s = base();
+        s.mics.push(mic(path, drum, place));
+        looked(&s)
+    };
+    let beat = || strokes(3.0, 0.5, 1.0, 100.0, 0.4, 30);
+
+    let h = with(Drum::Tom, Place::Close, write(&at("silent.wav"), 1, &vec![0.0; 144_000]));
+    assert_eq!(find(&h, "digital silence").weight, Weight::Error);
+
+    let mut clipped = beat();
+    clipped[50_000..50_010].fill(1.0);
+    let h = with(Drum::Tom, Place::Close, write(&at("clipped.wav"), 1, &clipped));
+    assert_eq!(find(&h, "clips").weight, Weight::Caution);
+
+    let shifted: Vec<f32> = beat().iter().map(|x| x + 0.02).collect();
+    let h = with(Drum::Tom, Place::Close, write(&at("dc.wav"), 1, &shifted));
+    find(&h, "does not rest at zero");
+
+    let h = with(Drum::Tom, Place::Close, write(&at("short.wav"), 1, &beat()[..72_000]));
+    find(&h, "ends 0:01.500 before the song does");
+
+    let mut ringing = beat();
+    let end = ringing.len() - 1_000;
+    ringing[end..].iter_mut().enumerate().for_each(|(i, x)| *x = 0.3 * (i as f32 * 0.1).sin());
+    let h = with(Drum::Tom, Place::Close, write(&at("ringing.wav"), 1, &ringing));
+    find(&h, "still sounds");
+
+    let both: Vec<f32> = beat().iter().flat_map(|&x| [x, x]).collect();
+    let h = with(Drum::Percussion, Place::Stereo, write(&at("both.wav"), 2, &both));
+    find(&h, "both channels of this stereo file are the same");
+
+    let h = with(Drum::Tom, Place::Close, write(&at("copy_of_kick.wav"), 1, &strokes(3.0, 0.5, 1.0, 60.0, 0.5, 1)));
+    assert_eq!(find(&h, "are the same recording").weight, Weight::Error);
+
+    let spec = WavSpec { rate: RATE, channels: 1, format: SampleFormat::Float32 };
+    let loud: Vec<f32> = beat().iter().map(|x| 5.0 * x).collect();
+    let h = with(Drum::Tom, Place::Close, write_as(&at("over.wav"), spec, &loud));
+    assert_eq!(find(&h, "floating point").weight, Weight::Error);
+
+    let spec = WavSpec { rate: RATE, channels: 1, format: SampleFormat::Int16 };
+    let h = with(Drum::Tom, Place::Close, write_as(&at("sixteen.wav"), spec, &beat()));
+    find(&h, "16-bit recording; 24 bit adds no resolution");
+
+    let mut s = base();
+    s.handoff.rate = SampleRate::new(96_000).unwrap();
+    find(&looked(&s), "going up to 96 kHz adds nothing");
+
+    let mut s = base();
+    s.mics[0].polarity = Polarity::Undecided;
+    find(&looked(&s), "polarity of kick_in is not decided");
+
+    let mut s = base();
+    s.tracks[1].name = "Audio 3".into();
+    find(&looked(&s), "does not tell what is on it");
+
+    let mut s = base();
+    let tempo = s.tempo.take().unwrap();
+    find(&looked(&s), "no tempo is known");
+    s.tempo = Some(tempo.with_bar_one(Seconds(2.0)));
+    find(&looked(&s), "a count-in may have been left in");
+
+    let mut s = base();
+    s.end = Some(Seconds(1.51));
+    find(&looked(&s), "still sounds");
+
+    // Nothing of this holds for the plain song.
+    let h = looked(&base());
+    assert!(h.findings.iter().all(|f| f.weight < Weight::Caution), "{:#?}", h.findings);
+    for f in &h.findings {
+        assert!(f.weight == Weight::Note || !f.remedy.is_empty());
+    }
+}
+
+#[test]
+fn a_time_stamp_that_differs_from_the_other_mics_is_told_and_a_common_one_is_set_to_zero() {
+    let dir = tempfile::tempdir().unwrap();
+    let stamped = |name: &str, reference: u64, x: &[f32]| {
+        let path = dir.path().join(name);
+        let bext = Bext { time_reference: reference, ..Bext::default() };
+        let extras = WavExtras { bext: Some(bext), ..WavExtras::default() };
+        let spec = WavSpec { rate: RATE, channels: 1, format: SampleFormat::Int24 };
+        let mut w = WavWriter::create_with(&path, spec, extras).unwrap();
+        w.write(x).unwrap();
+        w.finish().unwrap();
+        path
+    };
+    // One hour, as sessions often start: 172,800,000 samples at 48 kHz (EBU Tech 3285's field counts from midnight).
+    let hour = 172_800_000;
+    let mut s = song(dir.path(), 3.0);
+    s.mics = ["a", "b", "c"]
+        .iter()
+        .enumerate()
+        .map(|(i, n)| {
+            let x = strokes(3.0, 0.5, 1.0, 70.0 + 40.0 * i as f64, 0.4, i as u32);
+            mic(stamped(&format!("{n}.wav"), hour, &x), Drum::Tom, Place::Close)
+        })
+        .collect();
+    let h = looked(&s);
+    assert_eq!(find(&h, "time stamp starts at 60:00.000; the delivered copy starts at zero").weight, Weight::Note);
+    // A file that is as much shorter as its stamp says was cut at its start.
+    let late = strokes(2.0, 0.5, 1.0, 300.0, 0.4, 9);
+    s.mics.push(mic(stamped("late.wav", hour + 48_000, &late), Drum::Snare, Place::Top));
+    assert_eq!(find(&looked(&s), "starts 0:01.000 later than the other mics").weight, Weight::Error);
+}
+
+#[test]
+fn errors_stop_the_handoff_before_anything_is_written() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 1.5);
+    s.mics.push(mic(write(&dir.path().join("tom.wav"), 1, &vec![0.0; 72_000]), Drum::Tom, Place::Close));
+    let out = dir.path().join("out");
+    let h = handoff::make(&request(&s, &out), &Quiet).unwrap();
+    assert!(h.delivered.is_none());
+    assert_eq!((h.errors(), h.findings[0].weight), (1, Weight::Error));
+    assert!(!out.exists());
+}
+
+#[test]
+fn folders_and_templates_that_cannot_be_used_are_mistakes_of_the_sheet() {
+    let dir = tempfile::tempdir().unwrap();
+    let s = song(dir.path(), 1.5);
+    let e = |change: &dyn Fn(&mut Song)| {
+        let mut s = s.clone();
+        change(&mut s);
+        handoff::look(&request(&s, dir.path()), &Quiet).unwrap_err()
+    };
+    let out = e(&|s| s.handoff.folders[0] = "../../elsewhere".into());
+    assert_eq!(out.exit_code(), ExitCode::Input);
+    assert!(out.to_string().contains("would leave the delivery"), "{out}");
+    assert!(e(&|s| s.handoff.names = "{mic}".into()).remedy().contains("artist, song, drum"));
+    assert!(e(&|s| s.handoff.bits = 20).to_string().contains("20 bit"));
+}
+
+/// Does something once when a step of a given name begins or gets on.
+struct When<'a> {
+    step: &'a str,
+    act: Mutex<Option<Box<dyn FnOnce() + Send + 'a>>>,
+    now: Mutex<String>,
+}
+
+impl<'a> When<'a> {
+    fn new(step: &'a str, act: impl FnOnce() + Send + 'a) -> Self {
+        Self { step, act: Mutex::new(Some(Box::new(act))), now: Mutex::new(String::new()) }
+    }
+}
+
+impl Progress for When<'_> {
+    fn begin(&self, what: &str, _total: u64) {
+        what.clone_into(&mut self.now.lock().unwrap());
+    }
+    fn advance(&self, _units: u64) {
+        if *self.now.lock().unwrap() == self.step {
+            if let Some(act) = self.act.lock().unwrap().take() {
+                act();
+            }
+        }
+    }
+    fn end(&self) {}
+}
+
+fn interrupted(s: &Song, out: &Path, step: &str, act: impl FnOnce() + Send) -> Result<Handoff> {
+    handoff::make(&request(s, out), &When::new(step, act))
+}
+
+#[test]
+fn a_recording_that_changes_meanwhile_stops_the_handoff_and_nothing_is_left() {
+    for step in ["looking at every file", "packing", "checking the zip"] {
+        let dir = tempfile::tempdir().unwrap();
+        let s = song(dir.path(), 2.0);
+        let out = dir.path().join("out");
+        let last = dir.path().join("shaker.wav");
+        let e = interrupted(&s, &out, step, || {
+            let mut b = fs::read(&last).unwrap();
+            let n = b.len();
+            b[n - 30] ^= 0x55;
+            fs::write(&last, b).unwrap();
+            // The time stamp of a file system may be too coarse to tell; its length is not.
+            fs::OpenOptions::new().append(true).open(&last).unwrap().write_all(&[0, 0]).unwrap();
+        });
+        // A change so early that nothing of the file had been read yet is simply the new recording.
+        match e {
+            Err(e) => {
+                assert!(e.to_string().contains("shaker.wav: this file changed"), "{step}: {e}");
+                assert_eq!(e.exit_code(), ExitCode::Input);
+                assert!(fs::read_dir(&out).map_or(0, Iterator::count) == 0, "{step}");
+            }
+            Ok(_) => assert_eq!(step, "looking at every file"),
+        }
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn a_folder_that_vanishes_is_an_output_error_and_the_recordings_stay() {
+    let dir = tempfile::tempdir().unwrap();
+    let s = song(dir.path(), 2.0);
+    let out = dir.path().join("out");
+    for step in ["packing", "checking the zip"] {
+        let e = interrupted(&s, &out, step, || fs::remove_dir_all(&out).unwrap()).unwrap_err();
+        assert_eq!(e.exit_code(), ExitCode::Output, "{step}: {e}");
+        assert!(!out.exists());
+    }
+    assert!(s.mics.iter().all(|m| AudioReader::open(&m.info.path).is_ok()));
+}

@@ -6,6 +6,7 @@
 use crate::audio::AudioFault;
 use crate::handoff::HandoffFault;
 use crate::hits::HitListFault;
+use crate::layer::SetFault;
 use crate::midi::MidiFault;
 use crate::output::OutputFault;
 use crate::song::SheetFault;
@@ -137,6 +138,9 @@ pub enum Error {
     /// A handoff that cannot be made or trusted.
     #[error(transparent)]
     Handoff(#[from] Located<HandoffFault>),
+    /// A sample set that cannot be used.
+    #[error(transparent)]
+    Samples(#[from] Located<SetFault>),
     /// Something that could not be written.
     #[error(transparent)]
     Output(#[from] Located<OutputFault>),
@@ -158,6 +162,7 @@ impl Error {
             Error::Sheet(e) => e.fault.remedy(),
             Error::HitList(e) => e.fault.remedy(),
             Error::Handoff(e) => e.fault.remedy(),
+            Error::Samples(e) => e.fault.remedy(),
             Error::Output(e) => e.fault.remedy(),
         }
     }
@@ -172,6 +177,7 @@ impl Error {
             Error::Sheet(e) => e.fault.exit_code(),
             Error::HitList(e) => e.fault.exit_code(),
             Error::Handoff(e) => e.fault.exit_code(),
+            Error::Samples(e) => e.fault.exit_code(),
             Error::Output(e) => e.fault.exit_code(),
         }
     }

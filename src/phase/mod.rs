@@ -17,7 +17,6 @@ mod view;
 
 pub use air::Celsius;
 pub use cross::Cross;
-#[allow(unused_imports, reason = "the layer room aligns with these")]
 pub(crate) use frames::Frames;
 pub use lag::{Arrival, LagRange, arrival};
 pub use measure::measure;

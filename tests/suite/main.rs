@@ -4,6 +4,7 @@
 
 mod audio;
 mod handoff;
+mod layer;
 mod loudness;
 mod mix;
 mod phase;

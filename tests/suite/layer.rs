@@ -1,0 +1,393 @@
+//! Printed layers: where strokes fall, what the sum gains, what bad sets and lists get.
+
+use crate::small_song::{layer as plan_of, song, strokes, write, write_as};
+use std::path::{Path, PathBuf};
+use underlay::audio::{AudioReader, Channel, SampleFormat, WavSpec, read_mono};
+use underlay::hits::{Hit, HitList, Kind, State};
+use underlay::layer::{BUILT_IN, Layer, layer_csv, load, prepare, preview};
+use underlay::song::{Drum, LayerPlan, Section, Song};
+use underlay::units::{Dbfs, Decibels, SamplePos, SampleRate, Seconds, Velocity};
+
+const RATE: SampleRate = SampleRate::SESSION;
+
+/// A plan that plays a built-in set as loud as the real drum.
+fn plan(name: &str, drum: Drum) -> LayerPlan {
+    LayerPlan { built_in: None, level: Decibels(0.0), dynamics: 100.0, ..plan_of(name, drum) }
+}
+
+fn hit(drum: Drum, pos: u64, velocity: u8) -> Hit {
+    Hit {
+        drum,
+        pos: SamplePos(pos),
+        velocity: Velocity::new(velocity).unwrap(),
+        peak: Dbfs(-30.0 + f64::from(velocity) * 0.2),
+        certainty: 1.0,
+        kind: Kind::Hit,
+        state: State::Found,
+        place: None,
+    }
+}
+
+/// The true strokes of the small song: kick every second from 0.5 s, snare from 1 s.
+fn truth(seconds: u64) -> HitList {
+    let mut hits: Vec<Hit> =
+        (0..seconds).map(|s| hit(Drum::Kick, s * 48_000 + 24_000, 60 + (s * 13 % 60) as u8)).collect();
+    hits.extend((1..seconds).map(|s| hit(Drum::Snare, s * 48_000, 50 + (s * 17 % 70) as u8)));
+    let mut list = HitList { rate: RATE, hits };
+    list.sort();
+    list
+}
+
+fn printed(layer: &Layer, dir: &Path) -> Vec<f32> {
+    let path = dir.join(format!("{}.wav", layer.report.name));
+    layer.print(&path).unwrap().commit().unwrap();
+    let info = AudioReader::open(&path).unwrap().info().clone();
+    assert_eq!(info.frames, layer.frames());
+    assert_eq!(info.format, SampleFormat::Int24);
+    read_mono(&path, Channel::Left).unwrap().1
+}
+
+/// One-shots of a decaying tone: attack exactly at `lead`, full height from the first sample on.
+fn one_shot(lead: usize, peak: f32) -> Vec<f32> {
+    let mut x = vec![0.0; lead];
+    x.extend((0..9_600).map(|i| peak * (-(i as f32) / 1_500.0).exp() * (i as f32 * 0.025).cos()));
+    x
+}
+
+fn one_shots(dir: &Path, names: &[(&str, f32)]) -> PathBuf {
+    let folder = dir.join("shots");
+    std::fs::create_dir_all(&folder).unwrap();
+    for (name, peak) in names {
+        write(&folder.join(name), 1, &one_shot(777, *peak));
+    }
+    folder
+}
+
+#[test]
+fn every_printed_attack_falls_on_its_hit_plus_its_stated_lag() {
+    let dir = tempfile::tempdir().unwrap();
+    let song = song(dir.path(), 12.0);
+    let shots = one_shots(dir.path(), &[("a_v1_rr1.wav", 0.5), ("a_v1_rr2.wav", 0.5)]);
+    let plan = LayerPlan { samples: vec![shots], choke: true, ..plan("k", Drum::Kick) };
+    let layer = prepare(&song, &plan, &truth(12), None).unwrap();
+    let x = printed(&layer, dir.path());
+    assert_eq!(layer.report.hits.len(), 12);
+    for h in &layer.report.hits {
+        assert!((h.attack as f64 - h.real.0 as f64 - h.lag_samples).abs() <= 0.5);
+        assert!(h.lag_samples.abs() <= 96.0);
+        let from = h.attack as usize - 60;
+        let peak = x[from..from + 2_000].iter().fold(0.0f32, |m, v| m.max(v.abs()));
+        let first = from + x[from..].iter().position(|v| v.abs() >= 0.5 * peak).unwrap();
+        assert!((first as i64 - h.attack).abs() <= 1, "{h:?}: found at {first}");
+    }
+}
+
+#[test]
+fn the_map_rebuilds_the_printed_track() {
+    let dir = tempfile::tempdir().unwrap();
+    let song = song(dir.path(), 8.0);
+    let shots = one_shots(dir.path(), &[("a_v1_rr1.wav", 0.5), ("a_v1_rr2.wav", 0.25), ("a_v2_rr1.wav", 0.9)]);
+    let plan = LayerPlan { samples: vec![shots.clone()], ..plan("k", Drum::Kick) };
+    let layer = prepare(&song, &plan, &truth(8), None).unwrap();
+    let x = printed(&layer, dir.path());
+    // From the map alone: each file's first kept frame at its start, whole lags only where the lag is whole.
+    let csv = layer_csv([&layer.report]);
+    let mut rows = csv::Reader::from_reader(csv.as_bytes());
+    let columns: Vec<String> = rows.headers().unwrap().iter().map(Into::into).collect();
+    let at = |name: &str| columns.iter().position(|c| c == name).unwrap();
+    let mut rebuilt = vec![0.0f64; x.len()];
+    let mut count = 0;
+    for row in rows.records() {
+        let row = row.unwrap();
+        let attack: f64 =
+            row[at("real_sample")].parse::<f64>().unwrap() + row[at("lag_samples")].parse::<f64>().unwrap();
+        let gain: f64 = 10f64.powf(row[at("gain_db")].parse::<f64>().unwrap() / 20.0);
+        let sign = if &row[at("polarity")] == "inverted" { -1.0 } else { 1.0 };
+        let shot = read_mono(&shots.join(&row[at("sample_file")]), Channel::Left).unwrap().1;
+        let whole = attack.floor() as i64;
+        let part = attack - attack.floor();
+        // Straight lines between samples are close enough for a slow tone behind its attack.
+        for i in 40..6_000usize {
+            let (a, b) = (f64::from(shot[777 + i]), f64::from(shot[776 + i]));
+            rebuilt[(whole + i as i64) as usize] += sign * gain * (a + (b - a) * part);
+        }
+        count += 1;
+    }
+    assert_eq!(count, 8);
+    for h in &layer.report.hits {
+        for i in (h.attack as usize + 60)..(h.attack as usize + 5_900) {
+            assert!((f64::from(x[i]) - rebuilt[i]).abs() < 2e-3, "{i}: {} {}", x[i], rebuilt[i]);
+        }
+    }
+}
+
+#[test]
+fn no_stroke_loses_level_in_the_low_band_and_the_figure_before_is_beside_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let song = song(dir.path(), 12.0);
+    for set in &BUILT_IN {
+        let plan = LayerPlan { built_in: Some(set.name.into()), ..plan("l", set.drum) };
+        let layer = prepare(&song, &plan, &truth(12), None).unwrap();
+        let sum = layer.report.sum.unwrap();
+        assert!(sum.lowest_after >= 0.0 && sum.losing_after == 0, "{}: {sum:?}", set.name);
+        assert!(sum.median_after >= sum.median_before - 0.5, "{}: {sum:?}", set.name);
+        assert!(layer.report.hits.iter().all(|h| h.sum_before.is_some() && h.sum_after.unwrap() >= 0.0));
+    }
+}
+
+#[test]
+fn a_printed_layer_never_clips_and_says_what_it_took_back() {
+    let dir = tempfile::tempdir().unwrap();
+    let song = song(dir.path(), 6.0);
+    let loud = LayerPlan { level: Decibels(30.0), ..plan("loud", Drum::Snare) };
+    let layer = prepare(&song, &loud, &truth(6), None).unwrap();
+    let x = printed(&layer, dir.path());
+    let peak = x.iter().fold(0.0f32, |m, v| m.max(v.abs()));
+    assert!((20.0 * peak.log10() + 1.0).abs() < 0.01, "{peak}");
+    assert!(layer.report.headroom.0 < -10.0);
+    assert!(layer.report.findings.iter().any(|f| f.what.contains("would have passed full scale")));
+    let soft = prepare(&song, &plan("soft", Drum::Snare), &truth(6), None).unwrap();
+    assert_eq!(soft.report.headroom.0, 0.0);
+}
+
+#[test]
+fn dynamics_zero_makes_all_strokes_equal_and_a_hundred_follows_the_playing() {
+    let dir = tempfile::tempdir().unwrap();
+    let song = song(dir.path(), 10.0);
+    let shots = one_shots(dir.path(), &[("a.wav", 0.5)]);
+    for dynamics in [0.0, 100.0] {
+        let plan = LayerPlan { samples: vec![shots.clone()], dynamics, ..plan("k", Drum::Kick) };
+        let layer = prepare(&song, &plan, &truth(10), None).unwrap();
+        let list = truth(10);
+        let peaks: Vec<f64> = list.of(Drum::Kick).map(|h| h.peak.0).collect();
+        for (h, peak) in layer.report.hits.iter().zip(&peaks) {
+            let first = layer.report.hits[0].gain.0;
+            let want = if dynamics == 0.0 { 0.0 } else { peak - peaks[0] };
+            assert!((h.gain.0 - first - want).abs() < 0.01, "{h:?}");
+        }
+    }
+}
+
+#[test]
+fn sections_can_be_off_or_louder() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut song = song(dir.path(), 12.0);
+    // 120 BPM in 4/4: a bar is 2 s.
+    let section = |name: &str, first_bar, end_bar| Section { name: name.into(), first_bar, end_bar };
+    song.form = vec![section("verse", 1, 3), section("chorus", 3, 5), section("out", 5, 7)];
+    let sections = vec![("verse".into(), None), ("chorus".into(), Some(Decibels(3.0)))];
+    let dynamics = 0.0;
+    let layer = prepare(&song, &LayerPlan { sections, dynamics, ..plan("k", Drum::Kick) }, &truth(12), None).unwrap();
+    assert_eq!(layer.report.off, 4);
+    let shots = one_shots(dir.path(), &[("a.wav", 0.5)]);
+    let plain = LayerPlan {
+        samples: vec![shots],
+        dynamics,
+        sections: vec![("chorus".into(), Some(Decibels(3.0)))],
+        ..plan("k", Drum::Kick)
+    };
+    let layer = prepare(&song, &plain, &truth(12), None).unwrap();
+    let gain = |name: &str| layer.report.hits.iter().find(|h| h.section.as_deref() == Some(name)).unwrap().gain.0;
+    assert!((gain("chorus") - gain("verse") - 3.0).abs() < 1e-9 && (gain("out") - gain("verse")).abs() < 1e-9);
+}
+
+#[test]
+fn on_the_grid_the_lags_of_the_playing_go_along() {
+    let dir = tempfile::tempdir().unwrap();
+    let song = song(dir.path(), 8.0);
+    let list = truth(8);
+    let targets: Vec<SamplePos> = list.hits.iter().map(|h| SamplePos(h.pos.0 + 333)).collect();
+    let plan = plan("s", Drum::Snare);
+    let played = prepare(&song, &plan, &list, None).unwrap();
+    let moved = prepare(&song, &plan, &list, Some(&targets)).unwrap();
+    for (a, b) in played.report.hits.iter().zip(&moved.report.hits) {
+        assert_eq!((a.attack + 333, a.start + 333, a.lag_samples), (b.attack, b.start, b.lag_samples));
+        assert_eq!(b.target.0, b.real.0 + 333);
+    }
+    assert!(prepare(&song, &plan, &list, Some(&targets[1..])).is_err());
+}
+
+#[test]
+fn dropped_hits_are_silent_added_ones_sound_and_flams_stay_two_strokes() {
+    let dir = tempfile::tempdir().unwrap();
+    let song = song(dir.path(), 6.0);
+    let mut list = truth(6);
+    list.hits.iter_mut().filter(|h| h.drum == Drum::Kick).nth(1).unwrap().state = State::Dropped;
+    list.hits.push(Hit { state: State::Added, peak: Dbfs(-200.0), ..hit(Drum::Kick, 123_456, 90) });
+    list.hits.push(Hit { kind: Kind::Flam, ..hit(Drum::Kick, 24_000 - 1_400, 40) });
+    list.sort();
+    let plan = LayerPlan { samples: vec![one_shots(dir.path(), &[("a.wav", 0.5)])], ..plan("k", Drum::Kick) };
+    let layer = prepare(&song, &plan, &list, None).unwrap();
+    let real: Vec<u64> = layer.report.hits.iter().map(|h| h.real.0).collect();
+    assert_eq!(real, [22_600, 24_000, 120_000, 123_456, 168_000, 216_000, 264_000]);
+    assert_eq!(layer.report.hits.iter().map(|h| h.hit).collect::<Vec<_>>(), [1, 2, 4, 5, 6, 7, 8]);
+    assert!(layer.report.hits[0].gain.0 < layer.report.hits[1].gain.0);
+    let again = prepare(&song, &plan, &list, None).unwrap();
+    assert_eq!(printed(&layer, dir.path()), printed(&again, dir.path()));
+}
+
+#[test]
+fn a_hit_list_edited_into_nonsense_is_told_and_nothing_breaks() {
+    let dir = tempfile::tempdir().unwrap();
+    let song = song(dir.path(), 4.0);
+    let hits = vec![
+        hit(Drum::Kick, 0, 127),
+        hit(Drum::Kick, 1, 1),
+        hit(Drum::Kick, 1, 1),
+        hit(Drum::Kick, 191_999, 60),
+        hit(Drum::Kick, 192_000, 60),
+        hit(Drum::Kick, u64::MAX / 4, 60),
+    ];
+    let list = HitList { rate: RATE, hits };
+    let layer = prepare(&song, &plan("k", Drum::Kick), &list, None).unwrap();
+    assert_eq!(layer.report.hits.len(), 2);
+    let told: String = layer.report.findings.iter().map(|f| f.what.clone() + "\n").collect();
+    assert!(
+        told.contains("2 kick hits lie beyond the song's end") && told.contains("2 kick hits come within 5 ms"),
+        "{told}"
+    );
+    assert_eq!(printed(&layer, dir.path()).len(), 192_000);
+    let none = HitList { rate: RATE, hits: Vec::new() };
+    let silent = prepare(&song, &plan("k", Drum::Kick), &none, None).unwrap();
+    assert!(silent.report.findings.iter().any(|f| f.what.contains("it is silent")));
+    assert!(printed(&silent, dir.path()).iter().all(|v| *v == 0.0));
+}
+
+#[test]
+fn bad_sets_are_told_with_file_and_remedy() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = |name: &str| dir.path().join(name);
+    std::fs::create_dir_all(at("empty")).unwrap();
+    std::fs::write(at("empty/readme.txt"), "no audio").unwrap();
+    let e = load(&[at("empty")], RATE).unwrap_err();
+    assert!(e.to_string().contains("empty") && e.to_string().contains("no WAV") && !e.remedy().is_empty());
+    assert_eq!(e.exit_code() as u8, 3);
+    assert!(load(&[at("missing")], RATE).is_err());
+
+    // Silent, damaged, clipped, other rate, stereo beside mono: used where it can be, told in any case.
+    std::fs::create_dir_all(at("mixed")).unwrap();
+    write(&at("mixed/silent.wav"), 1, &[0.0; 4_800]);
+    std::fs::write(at("mixed/damaged.wav"), b"RIFF").unwrap();
+    let mut clipped = one_shot(100, 0.9);
+    clipped[110..140].fill(1.0);
+    write(&at("mixed/clipped.wav"), 1, &clipped);
+    let slow = WavSpec { rate: SampleRate::new(44_100).unwrap(), channels: 1, format: SampleFormat::Int16 };
+    write_as(&at("mixed/slow.wav"), slow, &one_shot(100, 0.5));
+    let wide: Vec<f32> = one_shot(100, 0.5).into_iter().flat_map(|v| [v, 0.5 * v]).collect();
+    write(&at("mixed/wide.wav"), 2, &wide);
+    let (set, findings) = load(&[at("mixed")], RATE).unwrap();
+    assert_eq!((set.shots.len(), set.channels()), (3, 2));
+    for part in ["silent", "damaged", "is clipped (30 samples", "converted from 44.1 kHz", "2 mono and 1 stereo"] {
+        let told = findings
+            .iter()
+            .any(|f| f.what.contains(part) || f.file.as_ref().is_some_and(|p| p.to_string_lossy().contains(part)));
+        assert!(told, "{part}: {findings:?}");
+    }
+
+    write(&at("only.wav"), 1, &one_shot(10, 0.5));
+    let (_, findings) = load(&[at("only.wav")], RATE).unwrap();
+    assert!(findings.iter().any(|f| f.what.contains("one one-shot only")));
+    write(&at("nothing.wav"), 1, &[0.0; 100]);
+    assert!(load(&[at("nothing.wav")], RATE).unwrap_err().to_string().contains("nothing that sounds"));
+}
+
+#[test]
+fn a_one_shot_longer_than_the_song_ends_with_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let song = song(dir.path(), 2.0);
+    let long: Vec<f32> = (0..48_000 * 6).map(|i| 0.3 * (i as f32 * 0.01).sin()).collect();
+    write(&dir.path().join("long.wav"), 1, &long);
+    let plan = LayerPlan { samples: vec![dir.path().join("long.wav")], ..plan("k", Drum::Kick) };
+    let layer = prepare(&song, &plan, &truth(2), None).unwrap();
+    assert!(layer.report.findings.iter().any(|f| f.what.contains("longer than the song")));
+    assert_eq!(printed(&layer, dir.path()).len(), 96_000);
+}
+
+/// Facts of rate conversion (48 kHz to 44.1 kHz and back, 1 kHz): level within 0.01 dB, length n·to/from ± 1.
+#[test]
+fn a_one_shot_of_another_rate_keeps_level_and_length() {
+    let dir = tempfile::tempdir().unwrap();
+    let n = 44_100usize;
+    let tone: Vec<f32> =
+        (0..n).map(|i| (0.5 * (std::f64::consts::TAU * 1000.0 * i as f64 / 44_100.0).sin()) as f32).collect();
+    let path = dir.path().join("tone.wav");
+    write_as(
+        &path,
+        WavSpec { rate: SampleRate::new(44_100).unwrap(), channels: 1, format: SampleFormat::Float32 },
+        &tone,
+    );
+    let (set, _) = load(&[path], RATE).unwrap();
+    let x = &set.shots[0].channels[0];
+    assert!((x.len() as i64 - 48_000).abs() <= 1 + 144, "{}", x.len());
+    let body = &x[10_000..40_000];
+    let rms = (body.iter().map(|v| f64::from(*v).powi(2)).sum::<f64>() / body.len() as f64).sqrt();
+    assert!((20.0 * (rms / 0.5 * 2f64.sqrt()).log10()).abs() < 0.01);
+}
+
+#[test]
+fn a_preview_holds_the_loudest_stretch_three_times() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut song = song(dir.path(), 12.0);
+    let mut kick = strokes(12.0, 0.5, 1.0, 60.0, 0.1, 1);
+    kick[6 * 48_000..9 * 48_000].iter_mut().for_each(|v| *v *= 5.0);
+    song.mics[0] =
+        crate::small_song::mic(write(&dir.path().join("kick_in.wav"), 1, &kick), Drum::Kick, song.mics[0].place);
+    let layer = prepare(&song, &plan("k", Drum::Kick), &truth(12), None).unwrap();
+    let (told, files) = preview(&song, &layer, Seconds(3.0), dir.path()).unwrap();
+    files.into_iter().for_each(|f| f.commit().unwrap());
+    assert_eq!((told.start.0, told.frames), (6 * 48_000, 3 * 48_000));
+    let read = |word: &str| read_mono(&dir.path().join(format!("k_{word}.wav")), Channel::Sum).unwrap().1;
+    let (real, layer, both) = (read("real"), read("layer"), read("both"));
+    for i in 0..both.len() {
+        assert!((real[i] + layer[i] - both[i]).abs() < 1e-6);
+    }
+    assert!(both.iter().all(|v| v.abs() < 0.9));
+}
+
+fn sum_of(song: &Song, list: &HitList, set: &str, drum: Drum, level: f64) -> Option<underlay::layer::SumSummary> {
+    let plan = LayerPlan { built_in: Some(set.into()), level: Decibels(level), ..plan("l", drum) };
+    prepare(song, &plan, list, None).unwrap().report.sum
+}
+
+/// The rendered sessions: `UNDERLAY_SESSIONS` names their folder; with `UNDERLAY_PRINTS` the layers are written there.
+#[test]
+#[ignore = "needs the rendered sessions; set UNDERLAY_SESSIONS"]
+fn on_the_rendered_sessions_no_stroke_loses_level() {
+    let root = std::env::var_os("UNDERLAY_SESSIONS").expect("UNDERLAY_SESSIONS names the folder of the sessions");
+    let prints = std::env::var_os("UNDERLAY_PRINTS").map(PathBuf::from);
+    let mut names: Vec<_> = std::fs::read_dir(root).unwrap().map(|e| e.unwrap().path()).collect();
+    names.sort();
+    let dir = tempfile::tempdir().unwrap();
+    for session in names.iter().filter(|p| p.join("truth.csv").exists()) {
+        let (song, list) = crate::sessions::load(session, dir.path());
+        println!("{}", session.display());
+        for set in &BUILT_IN {
+            for level in [0.0, -6.0] {
+                let started = std::time::Instant::now();
+                let Some(sum) = sum_of(&song, &list, set.name, set.drum, level) else { continue };
+                println!(
+                    "  {:12} {level:+.0} dB  {:3.0}-{:3.0} Hz  before: median {:+.1} lowest {:+.1} losing {:3}  after: median {:+.1} lowest {:+.2} losing {}  own {} ({:.2} s)",
+                    set.name,
+                    sum.band.low,
+                    sum.band.high,
+                    sum.median_before,
+                    sum.lowest_before,
+                    sum.losing_before,
+                    sum.median_after,
+                    sum.lowest_after,
+                    sum.losing_after,
+                    sum.own,
+                    started.elapsed().as_secs_f64()
+                );
+                assert_eq!(sum.losing_after, 0, "{}", set.name);
+            }
+            if let Some(prints) = &prints {
+                let name = format!("{}_{}", session.file_name().unwrap().to_string_lossy(), set.name);
+                let plan = LayerPlan { built_in: Some(set.name.into()), ..plan(&name, set.drum) };
+                let layer = prepare(&song, &plan, &list, None).unwrap();
+                layer.print(&prints.join(format!("{name}.wav"))).unwrap().commit().unwrap();
+                std::fs::write(prints.join(format!("{name}.csv")), layer_csv([&layer.report])).unwrap();
+            }
+        }
+    }
+}

@@ -25,6 +25,8 @@ pub struct TempoTrack {
     pub map: TempoMap,
     /// Name of the sequence, where the file has one.
     pub title: Option<String>,
+    /// Largest change of any time because tempo changes lie between two of our ticks; 0 where none does.
+    pub rounding: Seconds,
     /// What was assumed, rounded or bent, and what looks odd.
     pub findings: Vec<Finding>,
 }

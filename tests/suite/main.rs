@@ -4,9 +4,12 @@
 
 mod audio;
 mod handoff;
+mod hitlist;
 mod layer;
 mod loudness;
+mod midi;
 mod mix;
 mod phase;
 mod sessions;
 mod small_song;
+mod tempo;

@@ -40,16 +40,17 @@ pub(super) fn build(path: &Path, ppq: u16, events: Events, start: Seconds) -> Re
         return Err(TempoFault::TooLong);
     }
     let meters = place_meters(path, scale, &meters, &mut findings)?;
-    let placed = place_tempos(scale, &tempos);
+    let (placed, worst_us) = place_tempos(scale, &tempos);
     let markers = markers.into_iter().map(|(tick, name)| Marker { tick: scale.nearest(tick), name }).collect();
     let map = TempoMap::new(start, placed, meters, markers)?;
-    if let Some(us) = worst_rounding(scale, &tempos, &map) {
+    if worst_us > 0.0 {
         findings.push(Finding::note(
             path,
             format!(
-                "Some tempo changes lie between two of {} ticks a quarter and were moved to the nearest; \
-                 no time changes by more than {us:.1} microseconds.",
-                TempoMap::PPQ
+                "Some tempo changes lie between two of {} ticks a quarter and were moved to one of them; \
+                 no time changes by more than {:.3} ms.",
+                TempoMap::PPQ,
+                worst_us / 1000.0
             ),
         ));
     }
@@ -61,7 +62,7 @@ pub(super) fn build(path: &Path, ppq: u16, events: Events, start: Seconds) -> Re
             "Check the tempo track there, unless it is a deliberately short bar that sets the place of bar 1.",
         ));
     }
-    Ok(TempoTrack { map, title, findings })
+    Ok(TempoTrack { map, title, rounding: Seconds(worst_us * 1e-6), findings })
 }
 
 /// Between the file's ticks and ours.
@@ -82,17 +83,33 @@ impl Scale {
     }
 }
 
-/// Tempo changes on our ticks; of several on one tick the last counts.
-fn place_tempos(scale: Scale, tempos: &[(u64, u32)]) -> Vec<TempoChange> {
+/// Tempo changes on our ticks, and the largest change of any time by it, microseconds; of several on one tick the last
+/// counts.
+///
+/// A change between two ticks goes to the one that leaves times after it nearest to the file's: moving a change by d
+/// ticks adds d · (tempo before − tempo after) to all of them, and the choice of sign keeps the sum from growing.
+fn place_tempos(scale: Scale, tempos: &[(u64, u32)]) -> (Vec<TempoChange>, f64) {
     let mut placed: Vec<TempoChange> = Vec::with_capacity(tempos.len());
+    // What times are off by, and at worst were: microseconds · 960 · the file's ticks a quarter.
+    let (mut off, mut worst) = (0i128, 0i128);
+    let mut before = tempos.first().map_or(DEFAULT_US, |t| t.1);
     for &(tick, us_per_quarter) in tempos {
-        let change = TempoChange { tick: scale.nearest(tick), us_per_quarter };
+        let exact = tick * TempoMap::PPQ;
+        let step = i128::from(before) - i128::from(us_per_quarter);
+        let off_at = |ours: u64| off + (i128::from(scale.parts(ours)) - i128::from(exact)) * step;
+        let below = exact / scale.ppq;
+        let above = exact.div_ceil(scale.ppq);
+        let ours = if off_at(above).abs() < off_at(below).abs() { above } else { below };
+        off = off_at(ours);
+        worst = worst.max(off.abs());
+        before = us_per_quarter;
+        let change = TempoChange { tick: ours, us_per_quarter };
         match placed.last_mut() {
             Some(last) if last.tick == change.tick => *last = change,
             _ => placed.push(change),
         }
     }
-    placed
+    (placed, worst as f64 / (TempoMap::PPQ * scale.ppq) as f64)
 }
 
 /// Meter changes at bar lines; a bar that the file cuts short gets a meter of its own.
@@ -161,21 +178,4 @@ fn thirty_seconds(count: u64) -> Option<Meter> {
         unit /= 2;
     }
     Meter::new(u8::try_from(beats).ok()?, unit).ok()
-}
-
-/// Largest time by which any tempo change of the file was moved, microseconds; `None` where none lies between ticks.
-fn worst_rounding(scale: Scale, tempos: &[(u64, u32)], map: &TempoMap) -> Option<f64> {
-    let mut worst = None;
-    let mut exact = 0u128; // microseconds × the file's ticks a quarter
-    let mut before = (0u64, DEFAULT_US);
-    for &(tick, us) in tempos {
-        exact += u128::from(tick - before.0) * u128::from(before.1);
-        before = (tick, us);
-        if !(tick * TempoMap::PPQ).is_multiple_of(scale.ppq) {
-            let ours = (map.time_at(tick as f64 * TempoMap::PPQ as f64 / scale.ppq as f64) - map.start()).0 * 1e6;
-            let off = (ours - exact as f64 / scale.ppq as f64).abs();
-            worst = Some(off.max(worst.unwrap_or(0.0)));
-        }
-    }
-    worst
 }

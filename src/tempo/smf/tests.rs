@@ -71,10 +71,23 @@ fn any_resolution_gives_the_same_bars() {
 fn a_tempo_change_between_two_of_our_ticks_is_moved_and_said() {
     let track = [meter(b"\0", 4, 2), tempo(b"\0", 500_000), tempo(b"\x64", 400_000)].concat();
     let track = parse(&file(1, 1024, &[&track])).unwrap();
-    // Tick 100 of 1024 is 93.75 of 960.
+    // Tick 100 of 1024 is 93.75 of 960; a quarter of a tick later, at a change of 100,000 us a quarter: 26 us.
     assert_eq!(track.map.tempos()[1].tick, 94);
+    assert!((track.rounding.0 - 0.25 * 0.1 / 960.0).abs() < 1e-12);
     assert_eq!(track.findings.len(), 1);
-    assert!(track.findings[0].what.contains("microseconds"));
+    assert!(track.findings[0].what.contains("0.026 ms"));
+}
+
+#[test]
+fn a_long_ramp_between_ticks_does_not_drift() {
+    // 3,000 changes at odd places, the tempo going to and fro: rounded alike they would add up.
+    let change = |i: u32| tempo(&[0x65], if i % 2 == 0 { 400_000 } else { 700_000 });
+    let track = [meter(b"\0", 4, 2), tempo(b"\0", 700_000), (0..3000).flat_map(change).collect()].concat();
+    let track = parse(&file(1, 1024, &[&track])).unwrap();
+    assert!(track.rounding.ms() <= 0.5 * 300.0 / 960.0, "{}", track.rounding.ms());
+    let exact = (0.7 + 0.4) / 2.0 * 101.0 * 3000.0 / 1024.0;
+    let end = track.map.time_at(101.0 * 3000.0 * 960.0 / 1024.0);
+    assert!((end.0 - exact).abs() <= track.rounding.0 + 1e-9, "{end:?} {exact}");
 }
 
 #[test]

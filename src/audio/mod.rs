@@ -12,7 +12,7 @@ pub(crate) mod pcm;
 mod plain;
 mod reader;
 mod resample;
-mod riff;
+pub(crate) mod riff;
 mod writer;
 
 pub use dither::Dither;

@@ -9,7 +9,10 @@ mod files;
 mod hits;
 mod options;
 mod outcome;
+mod phase;
 mod prep;
+mod print;
+mod take;
 
 use crate::error::{Error, ExitCode};
 use crate::progress::{Progress, Quiet};
@@ -33,6 +36,8 @@ Examples:
   underlay prep \"Slow Harbour/audio\"          write a song sheet for a folder of recordings
   underlay hits song.toml                     find every kick and snare stroke: list, MIDI, pictures
   underlay hits kick.wav --drum kick --bpm 104    the same for one file
+  underlay phase song.toml                    polarity and arrival of every mic
+  underlay print song.toml                    sample layers under the real drums
 
 Exit codes: 0 done, 1 done with findings to look at, 2 wrong use, 3 an input cannot be used, 4 could not write.
 Recordings are only ever read.";
@@ -55,6 +60,8 @@ struct Args {
 enum Command {
     Prep(prep::Args),
     Hits(Box<hits::Args>),
+    Phase(Box<phase::Args>),
+    Print(Box<print::Args>),
     /// Print shell completions
     #[command(hide = true)]
     Completions(about::Completions),
@@ -121,6 +128,8 @@ fn execute(command: &Command, progress: &dyn Progress) -> crate::Result<Outcome>
     match command {
         Command::Prep(args) => prep::execute(args, progress),
         Command::Hits(args) => hits::execute(args, progress),
+        Command::Phase(args) => phase::execute(args, progress),
+        Command::Print(args) => print::execute(args, progress),
         Command::Completions(_) | Command::Man => Err(Error::usage("this prints text", "Call it without --json.")),
     }
 }

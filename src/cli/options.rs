@@ -37,7 +37,8 @@ impl Finding {
     }
 }
 
-fn number(text: &str, range: RangeInclusive<f64>, unit: &str) -> Result<f64, String> {
+/// A number within its range; otherwise the sentence that says which.
+pub(super) fn number(text: &str, range: RangeInclusive<f64>, unit: &str) -> Result<f64, String> {
     let said = || format!("it takes a number from {} to {} {unit}", range.start(), range.end());
     let n: f64 = text.trim().parse().map_err(|_| said())?;
     if range.contains(&n) { Ok(n) } else { Err(said()) }

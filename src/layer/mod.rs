@@ -14,6 +14,7 @@ mod preview;
 mod report;
 mod set;
 mod synth;
+mod triggers;
 
 pub use align::FARTHEST_MS;
 pub use choice::choose;
@@ -24,3 +25,4 @@ pub use preview::{Preview, loudest_stretch, preview};
 pub use report::{LaidHit, LayerReport, SumSummary};
 pub use set::{Listed, SampleSet, SetFault, Shot, ToldBy, VelocityLayer, load};
 pub use synth::{BUILT_IN, BuiltIn, built_in};
+pub use triggers::{file_stem, layer_triggers};

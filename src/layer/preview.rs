@@ -1,6 +1,7 @@
 //! Short files to listen to: the real drum, the layer, both.
 
 use super::prepare::{Layer, main_mic};
+use super::triggers::file_stem;
 use crate::audio::{AudioReader, MonoReader, SampleFormat, WavExtras, WavSpec, WavWriter};
 use crate::error::Result;
 use crate::output::AtomicFile;
@@ -95,7 +96,7 @@ pub fn preview(song: &Song, layer: &Layer, length: Seconds, dir: &Path) -> Resul
             let edge = ((i + 1).min(n - i) as f32 / fade as f32).min(1.0);
             frame.iter_mut().for_each(|v| *v *= edge * gain.gain() as f32);
         }
-        let path = dir.join(format!("{}_{word}.wav", layer.report.name));
+        let path = dir.join(format!("{}_{word}.wav", file_stem(&layer.report.name)));
         let spec = WavSpec { rate, channels: width as u16, format: SampleFormat::Int24 };
         let mut wav = WavWriter::create_with(&path, spec, WavExtras { frames: Some(frames), ..WavExtras::default() })?;
         wav.write(&samples)?;

@@ -2,10 +2,12 @@
 //!
 //! In: the mics of a [`Song`](crate::song::Song) and its [`HitList`](crate::hits::HitList). Out: a
 //! [`PhaseReport`]: for every drum and mic the sign and the lag with which the drum reaches it, what
-//! summing costs or gains in the drum's low band, and one piece of advice a file. Recordings are only ever read.
+//! summing costs or gains in the drum's low band, and one piece of advice a file. [`write_copy`]
+//! makes corrected copies on request; recordings are only ever read.
 
 mod advise;
 mod air;
+mod copies;
 mod cross;
 mod frames;
 mod lag;
@@ -13,9 +15,11 @@ mod measure;
 mod report;
 mod strokes;
 mod sum;
+mod table;
 mod view;
 
 pub use air::Celsius;
+pub use copies::{Copied, Shift, write_copy};
 pub use cross::Cross;
 pub(crate) use frames::Frames;
 pub use lag::{Arrival, LagRange, arrival};
@@ -24,4 +28,5 @@ pub use report::{Advice, Agreement, Band, Pair, PairKind, PhaseReport, PhaseSett
 pub use strokes::sure_strokes;
 pub(crate) use sum::low_band;
 pub use sum::{SumGain, comb_gain, first_notch};
+pub use table::phase_csv;
 pub use view::{SumView, sum_view};

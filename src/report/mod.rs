@@ -7,9 +7,11 @@
 mod chart;
 mod look;
 mod paint;
+mod phase;
 mod picture;
 
 pub use chart::{Cell, Column, Frame, clock, gathered, matrix, short, ticks};
 pub use look::{DOUBTFUL_BELOW, HEAD, Ink, SMALL, TEXT, dash_of};
 pub use paint::text_width;
+pub use phase::{layer_gains, phase_matrix, phase_sum};
 pub use picture::{Align, Dash, Picture, escape};

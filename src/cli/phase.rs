@@ -1,0 +1,299 @@
+//! `underlay phase SHEET`: polarity and arrival between the mics; corrected copies on request.
+
+use super::files::OutFolder;
+use super::options;
+use super::outcome::Outcome;
+use super::take::{Batch, Take, TakeArgs};
+use crate::error::{Error, Result};
+use crate::finding::Finding;
+use crate::phase::{
+    Agreement, Celsius, Copied, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation, Shift, measure, phase_csv,
+    write_copy,
+};
+use crate::progress::Progress;
+use crate::report::{Picture, phase_matrix, phase_sum};
+use crate::song::{Drum, Mic, Polarity, Song};
+use serde::Serialize;
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+const EXAMPLES: &str = "\
+Examples:
+  underlay phase song.toml                       which mics to invert, and when each hears the drums
+  underlay phase song.toml --air 28              metres for a warm room
+  underlay phase song.toml --write corrected     copies of the files to invert, only their sign flipped
+  underlay phase song.toml --write corrected --align snare    also moves the snare's close mics together
+
+Later is positive. The sums tell the level of two mics together in the drum's low band, both set equally loud, against
+one of them alone: +6 dB is the most, below 0 they take from each other. Writes phase.csv and pictures/phase_*.svg.
+Listen with a low headphone level after flipping signs: the low end may come up.";
+
+/// Check polarity and arrival between mics; write corrected copies on request
+#[derive(clap::Args)]
+#[command(after_help = EXAMPLES)]
+pub(super) struct Args {
+    #[command(flatten)]
+    take: TakeArgs,
+    /// Temperature of the air for metres, degrees Celsius, -30 to 60
+    #[arg(long, value_name = "DEGREES", value_parser = air, default_value = "20", allow_negative_numbers = true)]
+    air: Celsius,
+    /// Strokes of a drum that are measured at the most, 4 to 512
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(4..=512), default_value_t = PhaseSettings::STROKES as u16)]
+    strokes: u16,
+    /// Write pictures as PNG too
+    #[arg(long)]
+    png: bool,
+    #[command(flatten)]
+    copies: Copies,
+}
+
+#[derive(clap::Args)]
+#[command(next_help_heading = "Corrected copies")]
+struct Copies {
+    /// Write corrected copies of the files that need it into this folder; the recordings stay as they are
+    #[arg(long, value_name = "DIR")]
+    write: Option<PathBuf>,
+    /// Also move the close mics of this drum by whole samples, so that they arrive with its main mic
+    #[arg(long, value_name = "DRUM", value_parser = ["kick", "snare"], requires = "write")]
+    align: Vec<String>,
+    /// Also move this mic, even an overhead or a room, to arrive with its nearest found drum
+    #[arg(long = "move", value_name = "MIC", requires = "write")]
+    moved: Vec<String>,
+}
+
+fn air(text: &str) -> std::result::Result<Celsius, String> {
+    let degrees = options::number(text, Celsius::MIN..=Celsius::MAX, "(degrees Celsius)")?;
+    Celsius::new(degrees).ok_or_else(|| "it takes degrees Celsius".into())
+}
+
+/// What was done.
+#[derive(Serialize)]
+struct Told<'a> {
+    title: &'a str,
+    hits_from: &'a Option<PathBuf>,
+    report: &'a PhaseReport,
+    copies: &'a [Copied],
+    files: Vec<PathBuf>,
+}
+
+pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+    let (song, out) = args.take.song()?;
+    for name in &args.copies.moved {
+        if !song.mics.iter().any(|m| m.name == *name) {
+            let names: Vec<&str> = song.mics.iter().map(|m| m.name.as_str()).collect();
+            return Err(Error::usage(
+                format!("the song has no mic \"{name}\""),
+                format!("Its mics are {}.", names.join(", ")),
+            ));
+        }
+    }
+    let folder = OutFolder::prepare(&out)?;
+    let corrected = args.copies.write.as_deref().map(OutFolder::prepare).transpose()?;
+    let take = args.take.open(song, out, progress)?;
+    let settings = PhaseSettings { air: args.air, strokes: usize::from(args.strokes), ..PhaseSettings::default() };
+    let report = measure(&take.song, &take.list, settings, progress)?;
+    let mut findings = take.findings.clone();
+    findings.extend(report.findings.iter().cloned());
+
+    let mut batch = take.batch();
+    batch.put(&folder.file("phase.csv"), phase_csv(&report).as_bytes())?;
+    let pictures: Vec<Picture> = [phase_matrix(&report)].into_iter().chain(report.sums.iter().map(phase_sum)).collect();
+    super::take::put_pictures(&mut batch, folder.path(), &pictures, args.png)?;
+    let mut copies = Vec::new();
+    if let Some(corrected) = &corrected {
+        for shift in plan_copies(&take, &report, args, corrected.path(), &mut findings)? {
+            batch.check(&shift.target)?;
+            let (file, copied) = write_copy(&shift)?;
+            note_held(&copied, &mut findings);
+            batch.add(file);
+            copies.push(copied);
+        }
+    }
+    let files = commit(batch)?;
+    let told = Told { title: &take.song.title, hits_from: &take.list_from, report: &report, copies: &copies, files };
+    findings.extend(advice_findings(&take.song, &report, args.copies.write.is_some()));
+    Outcome::new("phase", summary(&take, &told), &told, findings)
+}
+
+fn commit(batch: Batch<'_>) -> Result<Vec<PathBuf>> {
+    batch.commit()
+}
+
+fn note_held(copied: &Copied, findings: &mut Vec<Finding>) {
+    if copied.held > 0 {
+        findings.push(Finding::note(
+            &copied.target,
+            format!("{} samples at the very lowest value have no opposite and became the highest", copied.held),
+        ));
+    }
+}
+
+/// A mic that the evidence says to invert, as long as the sheet has not decided.
+fn advice_findings(song: &Song, report: &PhaseReport, written: bool) -> Vec<Finding> {
+    let mut out = Vec::new();
+    for (mic, advice) in song.mics.iter().zip(&report.advice) {
+        let file = &mic.info.path;
+        match (mic.polarity, advice.recommendation) {
+            (Polarity::Undecided, Recommendation::Invert) if !written => out.push(Finding::caution(
+                file,
+                format!("{} is better inverted: {}", mic.name, advice.why),
+                format!(
+                    "Listen, then set polarity = \"invert\" (or \"keep\") for {} in the sheet, or use --write.",
+                    mic.name
+                ),
+            )),
+            (Polarity::Keep, Recommendation::Invert) => {
+                out.push(Finding::note(
+                    file,
+                    format!("the sheet keeps {} as recorded; the evidence says invert", mic.name),
+                ));
+            }
+            (Polarity::Invert, Recommendation::Keep) => {
+                out.push(Finding::note(file, format!("the sheet inverts {}; the evidence says keep", mic.name)));
+            }
+            _ => {}
+        }
+    }
+    out
+}
+
+/// The copies to write: files to invert by the sheet's decision or, where there is none, by the advice; files to move.
+fn plan_copies(
+    take: &Take,
+    report: &PhaseReport,
+    args: &Args,
+    dir: &Path,
+    findings: &mut Vec<Finding>,
+) -> Result<Vec<Shift>> {
+    let mut out: Vec<Shift> = Vec::new();
+    for (mic, advice) in take.song.mics.iter().zip(&report.advice) {
+        let invert = match mic.polarity {
+            Polarity::Invert => true,
+            Polarity::Keep => false,
+            Polarity::Undecided => advice.recommendation == Recommendation::Invert,
+        };
+        let later = later(mic, report, args, findings);
+        if invert || later != 0 {
+            let mut target = dir.join(copy_name(mic));
+            if out.iter().any(|s| s.target == target) {
+                target = dir.join(format!("{}_{}", mic.name, copy_name(mic)));
+            }
+            out.push(Shift { source: mic.info.path.clone(), target, invert, later });
+        }
+    }
+    if out.is_empty() {
+        findings.push(Finding::song("no file needs a corrected copy: none was written", ""));
+        if let Some(last) = findings.last_mut() {
+            last.weight = crate::finding::Weight::Note;
+        }
+    }
+    Ok(out)
+}
+
+fn copy_name(mic: &Mic) -> String {
+    let stem = mic.info.path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_else(|| mic.name.clone());
+    format!("{stem}.wav")
+}
+
+/// Whole samples to move a mic, positive = later; 0 unless it was asked for and its arrival is sure.
+fn later(mic: &Mic, report: &PhaseReport, args: &Args, findings: &mut Vec<Finding>) -> i64 {
+    let named = args.copies.moved.contains(&mic.name);
+    let close = Drum::FOUND.contains(&mic.drum) && args.copies.align.iter().any(|d| d == mic.drum.word());
+    if !named && !close {
+        return 0;
+    }
+    let mut own: Vec<&Pair> = report
+        .pairs
+        .iter()
+        .filter(|p| p.mic == mic.name && p.kind != PairKind::Stereo && (named || p.kind == PairKind::Close))
+        .collect();
+    own.sort_by(|a, b| {
+        (b.kind == PairKind::Close)
+            .cmp(&(a.kind == PairKind::Close))
+            .then(a.lag_samples.abs().total_cmp(&b.lag_samples.abs()))
+    });
+    match own.first() {
+        Some(p) if p.arrival_sure => {
+            if matches!(mic.drum, Drum::Overhead | Drum::Room) {
+                findings.push(Finding::caution(
+                    &mic.info.path,
+                    format!("{} was moved against the rest of the kit, because it was named", mic.name),
+                    "Move both sides of a stereo pair alike, and listen to the cymbals.",
+                ));
+            }
+            -(p.lag_samples.round() as i64)
+        }
+        Some(_) => {
+            findings.push(Finding::caution(
+                &mic.info.path,
+                format!("{} stays where it is: its arrival is not sure enough", mic.name),
+                "Move it by ear if you must.",
+            ));
+            0
+        }
+        // The main mic itself, which the others are moved to.
+        None => 0,
+    }
+}
+
+fn summary(take: &Take, told: &Told<'_>) -> String {
+    let report = told.report;
+    let mut text = String::new();
+    let counts: Vec<String> = report.drums.iter().map(|(d, mic, n)| format!("{n} {d} strokes in {mic}")).collect();
+    let air = report.settings.air.degrees();
+    // Writing to a string cannot fail.
+    let _ = writeln!(
+        text,
+        "{}: {}; air at {air} °C, sound at {:.0} m/s.",
+        told.title,
+        counts.join(", "),
+        report.speed_of_sound
+    );
+    let _ = writeln!(text, "{}\n", take.source());
+    let width = report.advice.iter().map(|a| a.mic.chars().count()).max().unwrap_or(3).max(3);
+    for (mic, a) in take.song.mics.iter().zip(&report.advice) {
+        let sheet = match mic.polarity {
+            Polarity::Undecided => "",
+            Polarity::Keep => " [sheet: keep]",
+            Polarity::Invert => " [sheet: invert]",
+        };
+        let _ = writeln!(text, "  {:width$}  {:15}  {}{sheet}", a.mic, a.recommendation.words(), a.why);
+    }
+    for (drum, main, _) in &report.drums {
+        let pairs: Vec<&Pair> = report.pairs.iter().filter(|p| p.drum == *drum).collect();
+        let Some(first) = pairs.first() else { continue };
+        let _ = writeln!(
+            text,
+            "\nThe {drum}, against {main} (sums: its low band, {:.0} to {:.0} Hz)\n  {:width$}  sign      samples      ms  metres   sum  flipped  together",
+            first.band.low, first.band.high, "mic"
+        );
+        for p in pairs {
+            let name = if p.kind == PairKind::Stereo { format!("{} to {}", p.reference, p.mic) } else { p.mic.clone() };
+            let when = if p.arrival_sure {
+                format!("{:8.1} {:7.2} {:7.2}", p.lag_samples, p.lag.ms(), p.metres)
+            } else {
+                format!("{:>8} {:>7} {:>7}", "?", "?", "?")
+            };
+            let sign = if p.polarity == Agreement::Unclear { "?" } else { p.polarity.word() };
+            let _ = writeln!(
+                text,
+                "  {name:width$}  {sign:8} {when} {:+5.1}   {:+5.1}     {:+5.1}",
+                p.sum.as_is.0, p.sum.flipped.0, p.sum.aligned.0
+            );
+        }
+    }
+    for c in told.copies {
+        let what = match (c.inverted, c.later) {
+            (true, 0) => "sign flipped, nothing else".to_owned(),
+            (false, n) => moved(n),
+            (true, n) => format!("sign flipped, {}", moved(n)),
+        };
+        let _ = writeln!(text, "\nCopy: {} ({what})", c.target.display());
+    }
+    let _ = writeln!(text, "\nWritten to {}: phase.csv, pictures.", take.out.display());
+    text
+}
+
+fn moved(n: i64) -> String {
+    format!("{} samples {}", n.abs(), if n < 0 { "earlier" } else { "later" })
+}

@@ -1,0 +1,380 @@
+//! `underlay print SHEET`: sample layers under the real drums.
+
+use super::files::OutFolder;
+use super::options;
+use super::outcome::Outcome;
+use super::take::{Take, TakeArgs, put_pictures};
+use crate::error::{Error, Located, Result};
+use crate::finding::Finding;
+use crate::layer::{BUILT_IN, Layer, LayerReport, Preview, file_stem, layer_csv, layer_triggers, prepare, preview};
+use crate::midi::{FileMap, MidiFault, triggers};
+use crate::output::make_folder;
+use crate::progress::Progress;
+use crate::report::{Picture, layer_gains};
+use crate::song::{Drum, LayerPlan, Song};
+use crate::timing::{PullSettings, pull};
+use crate::units::{Decibels, SamplePos, Seconds};
+use serde::Serialize;
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+/// Folder for printed layers inside the folder for results.
+pub(super) const LAYERS: &str = "layers";
+/// The map of all printed strokes, in the folder for results.
+pub(super) const MAP: &str = "layer.csv";
+/// Level of the layers that are printed when the sheet names none, dB against the real drum.
+const DEFAULT_LEVEL: Decibels = Decibels(-6.0);
+
+const EXAMPLES: &str = "\
+Examples:
+  underlay print song.toml                       every layer of the sheet
+  underlay print song.toml --layer snare_fat --preview 20s    one layer, and three short files to listen to
+  underlay print song.toml --from-list edited.csv             from a hit list that you edited
+  underlay print song.toml --pull 100            on the grid instead of as played
+  underlay print song.toml --samples ~/one-shots/snare --drum snare    a folder of one-shots, sheet or not
+  underlay print song.toml --sets                what each layer's set was understood as
+
+A layer's track is 24-bit, begins at zero and ends with the song. Every stroke lies attack on attack with the real one and
+is then moved by up to 2 ms, or its sign flipped, so that both add up in the drum's low band. Writes layers/NAME.wav,
+layers/NAME.mid, layer.csv (which one-shot falls where) and pictures/layer_*.svg. Start with a low headphone level when you
+listen to a layer for the first time.";
+
+/// Print phase-aligned sample layers under kick and snare
+#[derive(clap::Args)]
+#[command(after_help = EXAMPLES)]
+pub(super) struct Args {
+    #[command(flatten)]
+    take: TakeArgs,
+    /// Print only this layer of the sheet; may be given several times
+    #[arg(long, value_name = "NAME")]
+    layer: Vec<String>,
+    /// Print on the grid: this share of the way, per cent, 0 to 100 [default: the layer's own `pull`, else as played]
+    #[arg(long, value_name = "PERCENT", value_parser = percent)]
+    pull: Option<f64>,
+    /// Write real drum, layer and both over the loudest stretch, so many seconds, 1 to 120
+    #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+    preview: Option<Seconds>,
+    /// Say how each sample set was understood, and print nothing
+    #[arg(long)]
+    sets: bool,
+    /// Write pictures as PNG too
+    #[arg(long)]
+    png: bool,
+    #[command(flatten)]
+    single: Single,
+}
+
+#[derive(clap::Args)]
+#[command(next_help_heading = "A layer that is not in the sheet")]
+struct Single {
+    /// Folder of one-shots, or single files
+    #[arg(long, value_name = "PATH", num_args = 1.., requires = "drum", conflicts_with_all = ["set", "layer"])]
+    samples: Vec<PathBuf>,
+    /// Built-in set: kick-round, kick-tight, snare-full, snare-crisp or snare-dry
+    #[arg(long, value_name = "SET", conflicts_with = "layer")]
+    set: Option<String>,
+    /// Drum that it lies under: kick or snare
+    #[arg(long, value_parser = ["kick", "snare"])]
+    drum: Option<String>,
+    /// Level against the real drum, dB, -60 to 24 [default: -6]
+    #[arg(long, value_name = "DB", value_parser = level, allow_negative_numbers = true)]
+    level: Option<f64>,
+    /// 0 = all strokes equal, 100 = as played [default: 100]
+    #[arg(long, value_name = "PERCENT", value_parser = percent)]
+    dynamics: Option<f64>,
+    /// Seed of the choice among alike one-shots [default: 1]
+    #[arg(long)]
+    seed: Option<u32>,
+    /// Cut tails at the next stroke
+    #[arg(long)]
+    choke: bool,
+}
+
+fn percent(text: &str) -> std::result::Result<f64, String> {
+    options::number(text, 0.0..=100.0, "(per cent)")
+}
+
+fn level(text: &str) -> std::result::Result<f64, String> {
+    options::number(text, -60.0..=24.0, "(dB)")
+}
+
+/// `20`, `20s` or `20 s`.
+fn seconds(text: &str) -> std::result::Result<Seconds, String> {
+    options::number(text.trim().trim_end_matches('s'), 1.0..=120.0, "(seconds)").map(Seconds)
+}
+
+/// What became of one layer.
+#[derive(Serialize)]
+struct Printed {
+    report: LayerReport,
+    file: PathBuf,
+    midi: PathBuf,
+    /// Largest distance of a note from its printed attack, ms.
+    midi_error_ms: f64,
+    /// Share of the way to the grid, per cent.
+    pull: f64,
+    preview: Option<Preview>,
+}
+
+/// What was done.
+#[derive(Serialize)]
+struct Told<'a> {
+    title: &'a str,
+    hits_from: &'a Option<PathBuf>,
+    layers: &'a [Printed],
+    map: PathBuf,
+    files: Vec<PathBuf>,
+}
+
+impl Single {
+    fn any(&self) -> bool {
+        self.drum.is_some() || self.set.is_some()
+    }
+
+    fn plan(&self) -> Result<LayerPlan> {
+        let of_set = self.set.as_ref().and_then(|s| BUILT_IN.iter().find(|b| b.name == s)).map(|b| b.drum);
+        let Some(drum) = self.drum.as_deref().and_then(Drum::from_word).or(of_set) else {
+            let names: Vec<&str> = BUILT_IN.iter().map(|b| b.name).collect();
+            return Err(Error::usage(
+                format!("there is no built-in set \"{}\"", self.set.as_deref().unwrap_or("")),
+                format!("Built-in sets are {}; or add --drum and --samples.", names.join(", ")),
+            ));
+        };
+        Ok(LayerPlan {
+            level: self.level.map_or(DEFAULT_LEVEL, Decibels),
+            dynamics: self.dynamics.unwrap_or(100.0),
+            seed: u64::from(self.seed.unwrap_or(1)),
+            choke: self.choke,
+            samples: self.samples.clone(),
+            built_in: self.set.clone(),
+            ..default_plan(drum)
+        })
+    }
+}
+
+/// The layer that lies under a drum when nothing else is said.
+fn default_plan(drum: Drum) -> LayerPlan {
+    LayerPlan {
+        name: format!("{drum}_layer"),
+        drum,
+        samples: Vec::new(),
+        built_in: None,
+        level: DEFAULT_LEVEL,
+        dynamics: 100.0,
+        seed: 1,
+        choke: false,
+        sections: Vec::new(),
+        pull: 0.0,
+        pan: 0.0,
+    }
+}
+
+impl Args {
+    /// The layers to print, checked.
+    fn plans(&self, song: &Song, findings: &mut Vec<Finding>) -> Result<Vec<LayerPlan>> {
+        if self.single.any() {
+            return Ok(vec![self.single.plan()?]);
+        }
+        let given = [
+            (self.single.level.is_some(), "--level"),
+            (self.single.dynamics.is_some(), "--dynamics"),
+            (self.single.seed.is_some(), "--seed"),
+            (self.single.choke, "--choke"),
+        ];
+        if let Some((_, option)) = given.iter().find(|g| g.0) {
+            return Err(Error::usage(
+                format!("{option} goes with --samples or --set; the layers of a sheet have their own"),
+                "Set it in the sheet's [[layer]], so that it is kept.",
+            ));
+        }
+        if song.layers.is_empty() {
+            let drums = Drum::FOUND.into_iter().filter(|d| song.mics_of(*d).next().is_some());
+            let plans: Vec<LayerPlan> = drums.map(default_plan).collect();
+            let names: Vec<&str> = plans.iter().map(|p| p.name.as_str()).collect();
+            let what = format!("the sheet names no layer: built-in ones were printed ({})", names.join(", "));
+            findings.push(Finding::note(&song.sheet, what));
+            return Ok(plans);
+        }
+        if let Some(unknown) = self.layer.iter().find(|n| !song.layers.iter().any(|l| l.name == **n)) {
+            let names: Vec<&str> = song.layers.iter().map(|l| l.name.as_str()).collect();
+            return Err(Error::usage(
+                format!("the sheet has no layer \"{unknown}\""),
+                format!("Its layers are {}.", names.join(", ")),
+            ));
+        }
+        let wanted = |l: &&LayerPlan| self.layer.is_empty() || self.layer.contains(&l.name);
+        Ok(song.layers.iter().filter(wanted).cloned().collect())
+    }
+}
+
+/// Where a layer is printed to.
+pub(super) fn layer_file(out: &Path, name: &str) -> PathBuf {
+    out.join(LAYERS).join(format!("{}.wav", file_stem(name)))
+}
+
+pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+    let (song, out) = args.take.song()?;
+    let mut findings = Vec::new();
+    let plans = args.plans(&song, &mut findings)?;
+    if args.sets {
+        return sets(&song, &plans, findings);
+    }
+    let folder = OutFolder::prepare(&out)?;
+    let take = args.take.open(song, out, progress)?;
+    findings.splice(0..0, take.findings.iter().cloned());
+    let mut batch = take.batch();
+    make_folder(&folder.file(LAYERS))?;
+    let mut printed: Vec<Printed> = Vec::new();
+    let mut pictures: Vec<Picture> = Vec::new();
+    progress.begin("printing layers", plans.len() as u64);
+    for plan in &plans {
+        let share = args.pull.unwrap_or(plan.pull);
+        let targets = targets(&take, share, plan)?;
+        let layer = prepare(&take.song, plan, &take.list, targets.as_deref())?;
+        findings.extend(layer.report.findings.iter().cloned());
+        let file = layer_file(&take.out, &plan.name);
+        batch.check(&file)?;
+        batch.add(layer.print(&file)?);
+        let midi = file.with_extension("mid");
+        let (bytes, midi_error_ms) = layer_midi(&take.song, &layer, &midi)?;
+        batch.put(&midi, &bytes)?;
+        let preview = match args.preview {
+            None => None,
+            Some(length) => {
+                let (told, files) = preview(&take.song, &layer, length, &folder.file(LAYERS))?;
+                for file in files {
+                    batch.check(file.target())?;
+                    batch.add(file);
+                }
+                Some(told)
+            }
+        };
+        pictures.push(layer_gains(&layer.report));
+        printed.push(Printed { report: layer.report, file, midi, midi_error_ms, pull: share, preview });
+        progress.advance(1);
+    }
+    progress.end();
+    let map = folder.file(MAP);
+    batch.put(&map, layer_csv(printed.iter().map(|p| &p.report)).as_bytes())?;
+    put_pictures(&mut batch, folder.path(), &pictures, args.png)?;
+    let files = batch.commit()?;
+    let told = Told { title: &take.song.title, hits_from: &take.list_from, layers: &printed, map, files };
+    Outcome::new("print", summary(&take, &told), &told, findings)
+}
+
+/// For every hit of the list its place on the grid; `None` for as played.
+fn targets(take: &Take, share: f64, plan: &LayerPlan) -> Result<Option<Vec<SamplePos>>> {
+    if share <= 0.0 {
+        return Ok(None);
+    }
+    let Some(map) = &take.song.tempo else {
+        return Err(Error::usage(
+            format!("layer {} cannot be printed on the grid: the song has no tempo", plan.name),
+            "Give the sheet a bpm or a tempo file, or print as played (--pull 0).",
+        ));
+    };
+    let pulled = pull(&take.list, map, take.song.grid, PullSettings::percent(share)?)?;
+    Ok(Some(pulled.targets.iter().map(|t| t.to).collect()))
+}
+
+/// The layer's MIDI file and its largest rounding, ms.
+fn layer_midi(song: &Song, layer: &Layer, path: &Path) -> Result<(Vec<u8>, f64)> {
+    let map = match &song.tempo {
+        Some(map) => FileMap::of(map).map_err(|e| Located::whole(path, MidiFault::Tempo(e)))?,
+        None => FileMap::unknown(),
+    };
+    let key = if layer.report.drum == Drum::Kick { song.keys.0 } else { song.keys.1 };
+    let end = SamplePos(song.frames()).at(song.rate());
+    let file = triggers(&song.title, &map, &[layer_triggers(&layer.report, key)], 0.0, Some(end))?;
+    Ok((file.bytes, file.rounding.max_ms))
+}
+
+/// `--sets`: what every layer's set was understood as.
+fn sets(song: &Song, plans: &[LayerPlan], mut findings: Vec<Finding>) -> Result<Outcome> {
+    let mut text = String::new();
+    let mut told = Vec::new();
+    for plan in plans {
+        let set = if plan.samples.is_empty() {
+            crate::layer::built_in(plan.built_in.as_deref().unwrap_or(""), plan.drum, song.rate(), &song.sheet)?
+        } else {
+            let (set, noticed) = crate::layer::load(&plan.samples, song.rate())?;
+            findings.extend(noticed);
+            set
+        };
+        let by = match set.told_by {
+            crate::layer::ToldBy::Names => "file names",
+            crate::layer::ToldBy::Level => "measured level",
+        };
+        // Writing to a string cannot fail.
+        let _ = writeln!(
+            text,
+            "Layer {} ({}): set {}, {} one-shots in {} velocity layers, told by {by}",
+            plan.name,
+            plan.drum,
+            set.name,
+            set.shots.len(),
+            set.layers.len()
+        );
+        let listing = set.listing();
+        for l in &listing {
+            let _ = writeln!(
+                text,
+                "  velocity {:3} to {:3}  {} of {}  {:6.1} dBFS  {:5.2} s  {}  {}",
+                l.velocities.0,
+                l.velocities.1,
+                l.robin.0,
+                l.robin.1,
+                l.level_dbfs,
+                l.frames as f64 / song.rate().hz_f64(),
+                if l.channels == 2 { "stereo" } else { "mono" },
+                l.shot
+            );
+        }
+        told.push((plan.name.clone(), listing));
+    }
+    Outcome::new("print", text, &told, findings)
+}
+
+fn summary(take: &Take, told: &Told<'_>) -> String {
+    let mut text = format!("{}. {}\n", told.title, take.source());
+    for p in told.layers {
+        let r = &p.report;
+        let played = if p.pull > 0.0 { format!("{:.0} % of the way to the grid", p.pull) } else { "as played".into() };
+        let off = if r.off > 0 { format!(", {} in sections that are off", r.off) } else { String::new() };
+        // Writing to a string cannot fail.
+        let _ = writeln!(text, "\n{}: {} {} strokes from set {}, {played}{off}", r.name, r.hits.len(), r.drum, r.set);
+        if let (Some(sum), Some(mic)) = (&r.sum, &r.aligned_with) {
+            let sign = if r.common_inverted { "sign flipped" } else { "sign as it is" };
+            let lag = r.common_lag * 1000.0 / r.rate.hz_f64();
+            let _ = writeln!(
+                text,
+                "  aligned with {mic}: {sign}, {lag:+.2} ms for most strokes; {} with their own",
+                sum.own
+            );
+            let _ = writeln!(
+                text,
+                "  low band {:.0} to {:.0} Hz, with the real drum: {:+.1} dB (weakest stroke {:+.1}); unaligned it would be {:+.1} (weakest {:+.1}, {} losing)",
+                sum.band.low,
+                sum.band.high,
+                sum.median_after,
+                sum.lowest_after,
+                sum.median_before,
+                sum.lowest_before,
+                sum.losing_before
+            );
+        }
+        let room = if r.headroom.0 < 0.0 {
+            format!(", printed {:.1} dB lower to stay below full scale", -r.headroom.0)
+        } else {
+            String::new()
+        };
+        let _ = writeln!(text, "  peak {}{room}; MIDI within {:.2} ms of the print", r.peak, p.midi_error_ms);
+        if let Some(pre) = &p.preview {
+            let at = pre.start.at(r.rate);
+            let gain = if pre.gain.0 < 0.0 { format!(", all {:.1} dB lower", -pre.gain.0) } else { String::new() };
+            let _ = writeln!(text, "  preview from {at}: {} files{gain}", pre.files.len());
+        }
+    }
+    let _ = writeln!(text, "\nWritten to {}: {LAYERS}/, {MAP}, pictures.", take.out.display());
+    text
+}

@@ -79,6 +79,9 @@ pub fn in_words(e: &io::Error) -> String {
     words.into()
 }
 
+/// Files before they are written: names and whole contents.
+pub type Unwritten = Vec<(PathBuf, Vec<u8>)>;
+
 /// Makes a folder and its parents.
 ///
 /// # Errors

@@ -1,14 +1,19 @@
 //! `underlay hits SHEET|FILE...`: finds strokes, writes list, triggers and pictures.
 
-use super::files::{OutFolder, write_together};
-use super::options::{self, Finding as Settings};
+use super::files::{OutFolder, same_file, write_together};
+use super::options::{self, FinderOptions};
 use super::outcome::Outcome;
+use crate::audio::{AudioReader, Levels};
 use crate::error::{Error, Result};
-use crate::hits::{Found, Hit, HitList, Kind, find};
+use crate::finding::Finding;
+use crate::hits::{Found, Hit, HitList, Kind, State, find};
+use crate::midi::{TriggerPlan, Version, make_triggers};
+use crate::output::Unwritten;
 use crate::progress::Progress;
-use crate::song::{Curve, Drum, FinderSettings, SingleFiles, Song};
+use crate::song::{Curve, Drum, FinderSettings, Mic, SingleFiles, Song};
 use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
 use crate::units::{Bpm, Seconds};
+use rayon::prelude::*;
 use serde::Serialize;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -41,7 +46,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "CSV")]
     from_list: Option<PathBuf>,
     #[command(flatten)]
-    settings: Settings,
+    settings: FinderOptions,
     #[command(flatten)]
     single: Single,
     /// Grid that strokes are compared with: 1/4, 1/8, 1/16 or 1/32, with t for triplets (1/8t) or with swing
@@ -198,51 +203,103 @@ struct Told<'a> {
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let plan = args.plan()?;
     let folder = OutFolder::prepare(&plan.out)?;
-    let mut found = find(&plan.song, progress)?;
-    let files = outputs(&plan.song, &found, &folder)?;
-    write_together(&files, &plan.inputs)?;
+    let from_list = args.from_list.as_deref();
+    let mut found = strokes(&plan, from_list, progress)?;
+    let mut outputs = outputs(&plan, &found, &folder, from_list)?;
+    write_together(&outputs.files, &plan.inputs)?;
     let mut findings = plan.song.findings();
     findings.append(&mut found.findings);
+    findings.append(&mut outputs.findings);
     let told = Told {
         title: &plan.song.title,
-        drums: Drum::FOUND
-            .into_iter()
-            .filter(|d| plan.song.mics_of(*d).next().is_some())
-            .map(|d| told_of(&found.list, d))
-            .collect(),
+        drums: plan.song.drums().into_iter().map(|d| told_of(&found.list, d)).collect(),
         hits: &found.list.hits,
-        files: files.into_iter().map(|f| f.0).collect(),
+        files: outputs.files.into_iter().map(|f| f.0).collect(),
     };
     Outcome::new("hits", summary(&told, folder.path()), &told, findings)
 }
 
-fn outputs(song: &Song, found: &Found, folder: &OutFolder) -> Result<Vec<(PathBuf, Vec<u8>)>> {
-    let _ = song;
-    Ok(vec![(folder.file("hits.csv"), csv(&found.list))])
+/// Strokes from the recordings, or from a hit list where one is named.
+fn strokes(plan: &Plan, from_list: Option<&Path>, progress: &dyn Progress) -> Result<Found> {
+    let song = &plan.song;
+    let mut found = match from_list {
+        None => {
+            let mut levels = close_levels(song)?;
+            let mut found = find(song, progress)?;
+            levels.append(&mut found.findings);
+            levels.extend(song.drums().into_iter().filter_map(|d| none_found(song, &found.list, d)));
+            Found { findings: levels, ..found }
+        }
+        Some(list) => {
+            let read = HitList::read(list, song.rate(), Some(song.frames()))?;
+            Found { list: read.list, evidence: Vec::new(), findings: read.findings }
+        }
+    };
+    found.list.place(song.tempo.as_ref(), song.grid);
+    found.list.settle();
+    Ok(found)
 }
 
-fn csv(list: &HitList) -> Vec<u8> {
-    let mut text =
-        String::from("drum,hit,time_s,sample,bar,beat,tick,offset_ms,velocity,peak_dbfs,certainty,kind,state\r\n");
-    for (n, h) in list.hits.iter().enumerate() {
-        let place = h
-            .place
-            .map_or_else(|| ",,,".into(), |p| format!("{},{},{},{:.3}", p.at.bar, p.at.beat, p.at.tick, p.offset.ms()));
-        let _ = write!(
-            text,
-            "{},{},{:.6},{},{place},{},{:.2},{:.3},{},{}\r\n",
-            h.drum,
-            n + 1,
-            h.pos.at(list.rate).0,
-            h.pos,
-            h.velocity,
-            h.peak.0,
-            h.certainty,
-            h.kind,
-            h.state
-        );
+/// What the levels of the kick and snare mics say: silence, clipping, a constant offset.
+fn close_levels(song: &Song) -> Result<Vec<Finding>> {
+    let mics: Vec<&Mic> = song.mics.iter().filter(|m| Drum::FOUND.contains(&m.drum)).collect();
+    let findings: Vec<Vec<Finding>> = mics
+        .par_iter()
+        .map(|mic| Ok(Levels::of(&mut AudioReader::open(&mic.info.path)?)?.findings(&mic.info)))
+        .collect::<Result<_>>()?;
+    Ok(findings.into_iter().flatten().collect())
+}
+
+fn none_found(song: &Song, list: &HitList, drum: Drum) -> Option<Finding> {
+    let mic = song.mics_of(drum).next()?;
+    list.of(drum).next().is_none().then(|| {
+        Finding::caution(
+            &mic.info.path,
+            format!("no {drum} stroke was found"),
+            format!("Check that this is the {drum} mic; if it is, try a lower --threshold or --floor."),
+        )
+    })
+}
+
+/// Every file of the result, complete, before the first is written.
+fn outputs(plan: &Plan, found: &Found, folder: &OutFolder, from_list: Option<&Path>) -> Result<Outputs> {
+    let list = folder.file("hits.csv");
+    let mut outputs = Outputs::default();
+    let (mut report, triggers) =
+        make_triggers(folder.path(), &found.list, &plan.song.drums(), TriggerPlan::of(&plan.song), Version::AsPlayed)?;
+    outputs.findings.append(&mut report.findings);
+    // A list that is worked from is the user's own and stays as it is.
+    if !from_list.is_some_and(|from| same_file(from, &list)) {
+        keep_edits(&list, plan, folder, &mut outputs);
+        outputs.files.push((list, found.list.to_csv().into_bytes()));
     }
-    text.into_bytes()
+    outputs.files.extend(triggers);
+    Ok(outputs)
+}
+
+#[derive(Default)]
+struct Outputs {
+    files: Unwritten,
+    findings: Vec<Finding>,
+}
+
+/// An older list with hand-edited rows, or of other drums, could not be made again: it is kept under a name of its own.
+fn keep_edits(list: &Path, plan: &Plan, folder: &OutFolder, outputs: &mut Outputs) {
+    let Ok(bytes) = std::fs::read(list) else { return };
+    let song = &plan.song;
+    let own = |h: &Hit| h.state == State::Found && song.mics_of(h.drum).next().is_some();
+    let old = HitList::parse(list, &bytes, song.rate(), None);
+    if old.is_ok_and(|old| old.list.hits.iter().all(own)) {
+        return;
+    }
+    let free = (1..10_000).map(|n| folder.file(&format!("hits_kept_{n}.csv"))).find(|p| !p.exists());
+    let Some(kept) = free else { return };
+    outputs.findings.push(Finding::caution(
+        &kept,
+        "the list that was here held rows edited by hand, or other drums; it was kept under this name",
+        "To write MIDI from it, run hits again with --from-list and this file.",
+    ));
+    outputs.files.push((kept, bytes));
 }
 
 fn told_of(list: &HitList, drum: Drum) -> DrumTold {

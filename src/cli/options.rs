@@ -9,7 +9,7 @@ use std::ops::RangeInclusive;
 /// Settings of the finder that a run may override.
 #[derive(clap::Args, Clone, Copy, Debug, Default)]
 #[command(next_help_heading = "Finding")]
-pub(super) struct Finding {
+pub(super) struct FinderOptions {
     /// How far a stroke must rise above what bleed explains, dB, 0 to 40; more finds fewer strokes [default: fitted to the take]
     #[arg(long, value_name = "DB", value_parser = threshold)]
     pub threshold: Option<f64>,
@@ -21,7 +21,7 @@ pub(super) struct Finding {
     pub min_gap: Option<f64>,
 }
 
-impl Finding {
+impl FinderOptions {
     /// These settings laid over others.
     pub fn over(self, under: MicSettings) -> MicSettings {
         MicSettings {

@@ -39,10 +39,10 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let sheet = args.out.clone().unwrap_or_else(|| args.folder.join("song.toml"));
     may_write(&sheet)?;
     let mut draft = Draft::look(&args.folder, progress)?;
+    let folder = OutFolder::prepare(sheet.parent().unwrap_or(Path::new("")))?;
     // Reading the text back proves that the sheet is one that the other commands accept.
     let song = Song::parse(&draft.to_text(&sheet), &sheet)?;
     draft.findings.extend(song.findings());
-    let folder = OutFolder::prepare(sheet.parent().unwrap_or(Path::new("")))?;
     draft.write(&sheet)?;
     drop(folder);
     let findings = draft.findings.clone();

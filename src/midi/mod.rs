@@ -13,7 +13,7 @@ pub use crate::tempo::MidiFault;
 pub use lead_in::{FileMap, LeadIn};
 pub use tempo_map::{TempoFile, tempo_map, write_tempo_map};
 pub use trigger::{Rounding, Trigger, TriggerFile, TriggerTrack, triggers};
-pub use write::{TriggerPlan, TriggerReport, Version, WrittenTriggers, write_triggers};
+pub use write::{TriggerPlan, TriggerReport, Version, WrittenTriggers, make_triggers, write_triggers};
 
 /// General MIDI key of a kick (GM System Level 1, percussion map: Bass Drum 1).
 pub const KICK_KEY: u8 = 36;

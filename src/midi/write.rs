@@ -5,7 +5,7 @@ use super::{FileMap, KICK_KEY, LeadIn, MidiFault, Rounding, SNARE_KEY, TriggerFi
 use crate::error::{Located, Result};
 use crate::finding::Finding;
 use crate::hits::HitList;
-use crate::output::{make_folder, write_whole};
+use crate::output::{Unwritten, make_folder, write_whole};
 use crate::song::{Drum, Song};
 use crate::tempo::TempoMap;
 use crate::units::{SamplePos, Seconds};
@@ -98,8 +98,7 @@ pub struct TriggerReport {
 /// missing). Nothing is written unless all files could be made.
 ///
 /// # Errors
-/// Usage errors as [`triggers`]; [`Error::Midi`](crate::Error::Midi) when the tempo map reaches too far;
-/// [`Error::Output`](crate::Error::Output).
+/// As [`make_triggers`]; [`Error::Output`](crate::Error::Output).
 pub fn write_triggers(
     folder: &Path,
     list: &HitList,
@@ -107,6 +106,25 @@ pub fn write_triggers(
     plan: TriggerPlan<'_>,
     version: Version<'_>,
 ) -> Result<TriggerReport> {
+    let (report, files) = make_triggers(folder, list, drums, plan, version)?;
+    make_folder(folder)?;
+    for (path, bytes) in &files {
+        write_whole(path, bytes)?;
+    }
+    Ok(report)
+}
+
+/// Makes the files of [`write_triggers`] without writing them: their names in the folder, and their bytes.
+///
+/// # Errors
+/// Usage errors as [`triggers`]; [`Error::Midi`](crate::Error::Midi) when the tempo map reaches too far.
+pub fn make_triggers(
+    folder: &Path,
+    list: &HitList,
+    drums: &[Drum],
+    plan: TriggerPlan<'_>,
+    version: Version<'_>,
+) -> Result<(TriggerReport, Unwritten)> {
     let name = |stem: &str| folder.join(format!("{stem}{}.mid", version.suffix()));
     let all = name("triggers");
     let file = match plan.tempo {
@@ -123,14 +141,15 @@ pub fn write_triggers(
     for (&drum, track) in drums.iter().zip(&tracks) {
         made.push((name(drum.word()), vec![drum], make(std::slice::from_ref(track))?));
     }
-    make_folder(folder)?;
-    for (path, _, file) in &made {
-        write_whole(path, &file.bytes)?;
-    }
     let findings = noticed(&all, &file, made.first().map(|m| m.2.rounding).unwrap_or_default(), plan);
-    let files = made.into_iter().map(|(path, drums, f)| WrittenTriggers { path, drums, rounding: f.rounding });
     let FileMap { lead_in, bar_line_error, .. } = file;
-    Ok(TriggerReport { files: files.collect(), lead_in, bar_line_error, findings })
+    let mut report = TriggerReport { files: Vec::with_capacity(made.len()), lead_in, bar_line_error, findings };
+    let mut files = Vec::with_capacity(made.len());
+    for (path, drums, made) in made {
+        report.files.push(WrittenTriggers { path: path.clone(), drums, rounding: made.rounding });
+        files.push((path, made.bytes));
+    }
+    Ok((report, files))
 }
 
 fn noticed(path: &Path, file: &FileMap, rounding: Rounding, plan: TriggerPlan<'_>) -> Vec<Finding> {

@@ -285,6 +285,12 @@ impl Song {
         self.end.map_or(longest, |end| end.sample(self.rate()).0)
     }
 
+    /// The drums that strokes are found for and that have a mic here.
+    #[must_use]
+    pub fn drums(&self) -> Vec<Drum> {
+        Drum::FOUND.into_iter().filter(|d| self.mics_of(*d).next().is_some()).collect()
+    }
+
     /// Mics of one drum, in sheet order.
     pub fn mics_of(&self, drum: Drum) -> impl Iterator<Item = &Mic> {
         self.mics.iter().filter(move |m| m.drum == drum)

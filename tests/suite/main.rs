@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test that cannot go on has failed")]
 
 mod audio;
+mod command;
 mod handoff;
 mod hitlist;
 mod layer;
@@ -11,5 +12,7 @@ mod midi;
 mod mix;
 mod phase;
 mod sessions;
+mod sheet;
 mod small_song;
+mod takes;
 mod tempo;

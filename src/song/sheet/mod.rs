@@ -166,6 +166,3 @@ fn known_sections(page: Page<'_>, root: &DeTable<'_>) -> Result<()> {
         }
     }
 }
-
-#[cfg(test)]
-mod tests;

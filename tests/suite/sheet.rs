@@ -1,0 +1,431 @@
+//! The song sheet: what it may say, what is told about mistakes, and what `prep` guesses.
+
+use crate::takes::{tempo_midi, wav};
+use proptest::prelude::*;
+use std::path::Path;
+use underlay::song::{Draft, Drum, FIELDS, Place, Role, SECTIONS, Song, Sureness, TrackKind};
+use underlay::{Error, ExitCode, Quiet};
+
+const TWO_MICS: &str = "[[mic]]\nfile = \"kick.wav\"\ndrum = \"kick\"\nplace = \"in\"\n\
+                        [[mic]]\nfile = \"snare.wav\"\ndrum = \"snare\"\nplace = \"top\"\n";
+
+/// A folder with what the sheets of these tests name.
+fn studio() -> tempfile::TempDir {
+    let dir = tempfile::tempdir().unwrap();
+    for name in ["kick.wav", "snare.wav", "guide.wav"] {
+        wav(&dir.path().join(name), 48_000, 48_000);
+    }
+    tempo_midi(&dir.path().join("tempo.mid"), 120.0);
+    dir
+}
+
+fn read(dir: &Path, text: &str) -> Result<Song, Error> {
+    Song::parse(text, &dir.join("song.toml"))
+}
+
+/// The message of a sheet's mistake, without the folder's name.
+fn mistake(text: &str) -> String {
+    let dir = studio();
+    let e = read(dir.path(), text).unwrap_err();
+    assert_eq!(e.exit_code(), ExitCode::Input, "{e}");
+    format!("{e} | {}", e.remedy()).replace(&format!("{}/", dir.path().display()), "")
+}
+
+#[track_caller]
+fn told(text: &str, parts: &[&str]) {
+    let message = mistake(text);
+    for part in parts {
+        assert!(message.contains(part), "{part:?} is not in {message:?}");
+    }
+}
+
+#[test]
+fn a_short_sheet_is_enough() {
+    let dir = studio();
+    let song = read(dir.path(), TWO_MICS).unwrap();
+    assert_eq!(song.mics.iter().map(|m| m.name.as_str()).collect::<Vec<_>>(), ["kick_in", "snare_top"]);
+    assert_eq!((song.tempo.is_none(), song.frames(), song.keys), (true, 48_000, (36, 38)));
+}
+
+#[test]
+fn a_mistake_is_told_with_line_field_and_remedy() {
+    told(
+        &format!("{TWO_MICS}[hits]\ntreshold = 4\n"),
+        &["song.toml, line 10, [hits] treshold: [hits] has no field", "Did you mean \"threshold\"?"],
+    );
+    told(
+        "[[mic]]\nfile = \"kick.wav\"\ndrum = \"kik\"\n",
+        &["line 3, [[mic]] drum", "\"kik\" is not a known drum", "Write \"kick\""],
+    );
+    told("[[mic]]\nfile = \"kick.wav\"\ndrum = \"banana\"\n", &["line 3", "percussion"]);
+    told(&format!("{TWO_MICS}[huts]\n"), &["line 9", "no section \"huts\"", "Did you mean \"hits\"?"]);
+    told(&format!("bpm = 100\n{TWO_MICS}"), &["line 1", "stands outside any section"]);
+    told("[mic]\nfile = \"kick.wav\"\n", &["line 1", "two pairs: [[mic]]"]);
+    told("[[mic]]\nfile = \"kick.wav\"\n", &["line 1, [[mic]] drum", "has no drum", "Add a line drum"]);
+    told("[song]\ntitle = \"x\"\n", &["no mic is named", "underlay prep"]);
+    told("[[mic]]\nfile = \"takes\\kick.wav\"\n", &["line 2", "write / instead of \\"]);
+    told("[song\n", &["line 1", "cannot be understood"]);
+}
+
+#[test]
+fn wrong_kinds_and_ranges_are_told() {
+    told(&format!("{TWO_MICS}[hits]\nfloor = \"-40\"\n"), &["line 10, [hits] floor", "\"-40\"", "floor = -48"]);
+    told(&format!("{TWO_MICS}[hits]\nfloor = 4\n"), &["line 10", "4 is outside", "dBFS, -120 to 0"]);
+    told(&format!("{TWO_MICS}[hits]\nkick_key = 36.5\n"), &["36.5 is not a whole number"]);
+    told(&format!("{TWO_MICS}[hits]\nkick_key = 38\n"), &["both play key 38", "different keys"]);
+    told(&format!("{TWO_MICS}[hits]\nthreshold = nan\n"), &["line 10", "threshold takes"]);
+    told(&format!("{TWO_MICS}[handoff]\nbits = 20\n"), &["20 bits", "16, 24 or 32"]);
+    told(&format!("{TWO_MICS}[handoff]\nnames = \"{{song}}_{{drumm}}\"\n"), &["{drumm} is not known", "\"drum\""]);
+    told(&format!("{TWO_MICS}[handoff]\nfolders = [\"a\"]\n"), &["there are 1 names", "Give five"]);
+    told(&format!("{TWO_MICS}[hits]\ncurve = \"sqare\"\n"), &["Did you mean \"square\"?"]);
+}
+
+#[test]
+fn tempos_that_cannot_be_are_told() {
+    told(&format!("[tempo]\nbpm = 0\n{TWO_MICS}"), &["line 2, [tempo] bpm", "0 is outside", "20 to 400"]);
+    told(&format!("[tempo]\nbpm = 9999\n{TWO_MICS}"), &["9999 is outside"]);
+    told(
+        &format!("[tempo]\nbpm = 120\nfile = \"tempo.mid\"\n{TWO_MICS}"),
+        &["line 2", "given twice", "Keep one of the two"],
+    );
+    told(&format!("[tempo]\nmeter = \"4/4\"\nfile = \"tempo.mid\"\n{TWO_MICS}"), &["meter is given twice"]);
+    told(&format!("[tempo]\nfile = \"nope.mid\"\n{TWO_MICS}"), &["line 2, [tempo] file", "nope.mid does not exist"]);
+    told(&format!("[tempo]\nfile = \"kick.wav\"\n{TWO_MICS}"), &["kick.wav"]);
+    told(&format!("[tempo]\nbar_one = 2\n{TWO_MICS}"), &["bar_one says nothing without a tempo"]);
+    told(&format!("[tempo]\nbpm = 100\nbar_one = \"atuo\"\n{TWO_MICS}"), &["bar_one takes seconds"]);
+    told(&format!("[tempo]\nbpm = 100\nmeter = \"4/5\"\n{TWO_MICS}"), &["4/5"]);
+    told(&format!("[tempo]\nbpm = 100\ngrid = \"1/7\"\n{TWO_MICS}"), &["1/7", "1/16"]);
+}
+
+#[test]
+fn clashing_files_and_names_are_told() {
+    let twice = "[[mic]]\nfile = \"kick.wav\"\ndrum = \"kick\"\nplace = \"in\"\n\
+                 [[mic]]\nname = \"k2\"\nfile = \"snare.wav\"\ndrum = \"kick\"\nplace = \"in\"\n";
+    told(
+        twice,
+        &["line 9, [[mic]] place", "kick.wav and snare.wav are both said to be kick in", "its own place (in, out"],
+    );
+    let names = "[[mic]]\nname = \"a\"\nfile = \"kick.wav\"\ndrum = \"kick\"\n\
+                 [[mic]]\nname = \"a\"\nfile = \"snare.wav\"\ndrum = \"snare\"\n";
+    told(names, &["line 6, [[mic]] name", "already called \"a\""]);
+    let file = "[[mic]]\nfile = \"kick.wav\"\ndrum = \"kick\"\n[[mic]]\nfile = \"./kick.wav\"\ndrum = \"snare\"\n";
+    told(file, &["line 5, [[mic]] file", "named twice, as kick and as snare"]);
+    told("[[mic]]\nfile = \"gone.wav\"\ndrum = \"kick\"\n", &["line 2, [[mic]] file", "gone.wav does not exist"]);
+    told("[[mic]]\nfile = \"kick.wav\"\ndrum = \"kick\"\nchannel = \"right\"\n", &["mono file"]);
+    told("[[mic]]\nname = \"../x\"\nfile = \"kick.wav\"\ndrum = \"kick\"\n", &["cannot be used as a name"]);
+}
+
+#[test]
+fn two_toms_need_only_different_names() {
+    let dir = studio();
+    let toms = "[[mic]]\nname = \"tom_1\"\nfile = \"kick.wav\"\ndrum = \"tom\"\n\
+                [[mic]]\nname = \"tom_2\"\nfile = \"snare.wav\"\ndrum = \"tom\"\n";
+    assert_eq!(read(dir.path(), toms).unwrap().mics.len(), 2);
+}
+
+#[test]
+fn the_file_of_another_rate_is_named_not_the_others() {
+    let dir = studio();
+    wav(&dir.path().join("room.wav"), 44_100, 44_100);
+    for order in [["room", "kick", "snare"], ["kick", "snare", "room"]] {
+        let sheet: String = order.iter().map(|f| format!("[[mic]]\nfile = \"{f}.wav\"\ndrum = \"{f}\"\n")).collect();
+        let e = read(dir.path(), &sheet).unwrap_err();
+        assert!(e.to_string().contains("room.wav is recorded at 44.1 kHz, the other mics at 48 kHz"), "{e}");
+        assert!(e.remedy().contains("48 kHz"), "{}", e.remedy());
+    }
+}
+
+#[test]
+fn different_lengths_are_a_caution_and_not_an_error() {
+    let dir = studio();
+    wav(&dir.path().join("snare.wav"), 48_000, 24_000);
+    let song = read(dir.path(), TWO_MICS).unwrap();
+    let findings = song.findings();
+    assert_eq!(findings.len(), 1);
+    assert!(findings[0].what.contains("not equally long"), "{findings:?}");
+    assert!(findings[0].file.as_ref().unwrap().ends_with("snare.wav"));
+}
+
+#[test]
+fn sections_follow_each_other_in_bars() {
+    let dir = studio();
+    let form = "[tempo]\nbpm = 240\n[[section]]\nname = \"intro\"\n[[section]]\nname = \"verse\"\nbar = 2\nbars = 1\n\
+                [[section]]\nname = \"end\"\n";
+    // One second at 240 quarters a minute is one bar of four quarters: bars 1 only; the last section takes at least one.
+    let song = read(dir.path(), &format!("{form}{TWO_MICS}")).unwrap();
+    let bars: Vec<(&str, i64, i64)> = song.form.iter().map(|s| (s.name.as_str(), s.first_bar, s.end_bar)).collect();
+    assert_eq!(bars, [("intro", 1, 2), ("verse", 2, 3), ("end", 3, 4)]);
+    let section = |s: &str| format!("[tempo]\nbpm = 240\n{s}{TWO_MICS}");
+    told(
+        &section("[[section]]\nname = \"a\"\nbar = 5\n[[section]]\nname = \"b\"\nbar = 4\n"),
+        &["line 8", "bar 4 still belongs to \"a\""],
+    );
+    told(&section("[[section]]\nname = \"a\"\n[[section]]\nname = \"a\"\nbar = 4\n"), &["\"a 1\", \"a 2\""]);
+    told(&section("[[section]]\nname = \"a\"\n[[section]]\nname = \"b\"\n"), &["not said where \"b\" begins"]);
+    told(&format!("[[section]]\nname = \"a\"\n{TWO_MICS}"), &["no tempo", "Add bpm or file"]);
+}
+
+#[test]
+fn layers_name_sections_that_exist() {
+    let sheet = |layer: &str| {
+        format!(
+            "[tempo]\nbpm = 240\n[[section]]\nname = \"verse\"\n[[layer]]\nname = \"fat\"\ndrum = \"snare\"\n{layer}\n{TWO_MICS}"
+        )
+    };
+    let dir = studio();
+    let song = read(dir.path(), &sheet("sections = { verse = \"off\" }\nsamples = \"one\"")).unwrap();
+    assert_eq!(song.layers[0].sections, [("verse".to_owned(), None)]);
+    assert_eq!(song.layers[0].samples, [dir.path().join("one")]);
+    told(&sheet("sections = { chorus = 1 }"), &["line 8", "no section \"chorus\"", "verse"]);
+    told(&sheet("samples = \"a\"\nset = \"b\""), &["given twice"]);
+    told(&sheet("level = 40"), &["40 is outside"]);
+}
+
+#[test]
+fn times_are_seconds_or_a_clock() {
+    let dir = studio();
+    let end = |text: &str| read(dir.path(), &format!("[song]\nend = {text}\n{TWO_MICS}")).map(|s| s.end.unwrap().0);
+    assert_eq!(end("0.5").unwrap(), 0.5);
+    assert_eq!(end("\"1:02.5\"").unwrap(), 62.5);
+    assert!(end("-1").is_err() && end("\"x:y\"").is_err() && end("\"\"").is_err());
+}
+
+/// A sheet that holds one field at its example value, and whatever it needs beside it.
+fn sheet_with(section: &str, name: &str, example: &str) -> String {
+    let line = format!("{name} = {example}\n");
+    match section {
+        "[[mic]]" => {
+            let other = |n: &str, l: &str| if n == name { String::new() } else { l.to_owned() };
+            let file = if name == "file" { "file = \"kick.wav\"\n".to_owned() } else { line };
+            format!("[[mic]]\n{}{}{file}", other("file", "file = \"kick.wav\"\n"), other("drum", "drum = \"kick\"\n"))
+        }
+        "[[track]]" => {
+            let other = |n: &str, l: &str| if n == name { String::new() } else { l.to_owned() };
+            format!(
+                "[[track]]\n{}{}{line}{TWO_MICS}",
+                other("file", "file = \"guide.wav\"\n"),
+                other("kind", "kind = \"guide\"\n")
+            )
+        }
+        "[[section]]" => {
+            let named = if name == "name" { "" } else { "name = \"a\"\n" };
+            format!("[tempo]\nbpm = 100\n[[section]]\n{named}{line}{TWO_MICS}")
+        }
+        "[[layer]]" => {
+            let other = |n: &str, l: &str| if n == name { String::new() } else { l.to_owned() };
+            format!(
+                "[tempo]\nbpm = 100\n[[section]]\nname = \"verse 1\"\n[[section]]\nbar = 5\nname = \"verse 2\"\n[[layer]]\n{}{}{line}{TWO_MICS}",
+                other("name", "name = \"x\"\n"),
+                other("drum", "drum = \"snare\"\n")
+            )
+        }
+        "[tempo]" if name == "meter" || name == "bar_one" => format!("[tempo]\nbpm = 100\n{line}{TWO_MICS}"),
+        _ => format!("{section}\n{line}{TWO_MICS}"),
+    }
+}
+
+#[test]
+fn every_documented_field_is_understood_and_none_is_optional_by_accident() {
+    let dir = studio();
+    for field in FIELDS {
+        let sheet = sheet_with(field.section, field.name, field.example);
+        read(dir.path(), &sheet).unwrap_or_else(|e| panic!("{} {}: {e}\n{sheet}", field.section, field.name));
+        if field.default == "required" {
+            let without = sheet.lines().filter(|l| !l.starts_with(&format!("{} =", field.name))).collect::<Vec<_>>();
+            assert!(read(dir.path(), &without.join("\n")).is_err(), "{} {}", field.section, field.name);
+        }
+    }
+    assert!(FIELDS.iter().all(|f| SECTIONS.contains(&f.section)));
+}
+
+#[test]
+fn the_page_about_the_sheet_has_every_field_with_range_and_default() {
+    let page = include_str!("../../docs/song-sheet.md");
+    for field in FIELDS {
+        let row = format!("| `{}` | {} | {} | {} |", field.name, field.what, field.takes, field.default);
+        let part = page.split("\n## ").find(|p| p.starts_with(&format!("`{}`", field.section)));
+        let part = part.unwrap_or_else(|| panic!("no heading for {}", field.section));
+        assert!(part.contains(&row), "docs/song-sheet.md lacks under {}:\n{row}", field.section);
+    }
+    let rows = page.lines().filter(|l| l.starts_with("| `")).count();
+    assert_eq!(rows, FIELDS.len(), "docs/song-sheet.md has rows for fields that do not exist");
+}
+
+#[test]
+fn the_example_on_the_page_is_a_sheet() {
+    let page = include_str!("../../docs/song-sheet.md");
+    let example = page.split("```toml\n").nth(1).and_then(|r| r.split("```").next()).unwrap();
+    let dir = studio();
+    std::fs::create_dir(dir.path().join("takes")).unwrap();
+    for name in ["kick_in", "snare_top", "snare_bottom", "overheads", "rough_mix"] {
+        wav(&dir.path().join(format!("takes/{name}.wav")), 48_000, 48_000 * 120);
+    }
+    let song = read(dir.path(), example).unwrap();
+    assert!(song.mics.len() >= 4 && !song.form.is_empty() && !song.layers.is_empty());
+}
+
+fn prep(names: &[&str]) -> (tempfile::TempDir, Draft) {
+    let dir = tempfile::tempdir().unwrap();
+    for name in names {
+        wav(&dir.path().join(name), 48_000, 4_800);
+    }
+    let draft = Draft::look(dir.path(), &Quiet).unwrap();
+    (dir, draft)
+}
+
+#[test]
+fn what_prep_writes_is_a_sheet_with_the_same_roles() {
+    let (dir, draft) = prep(&[
+        "01 Kick In.wav",
+        "02 Kick Out.wav",
+        "Snr Top.wav",
+        "SN_BTM.wav",
+        "OHL.wav",
+        "OHR.wav",
+        "Tom1.wav",
+        "Tom 2.wav",
+        "Room.wav",
+        "2mix.wav",
+        "Click.wav",
+        "Bass DI.wav",
+        "say \"hi\" äöü 🥁 kick sub.wav",
+    ]);
+    std::fs::create_dir(dir.path().join("elsewhere")).unwrap();
+    for sheet in [dir.path().join("song.toml"), dir.path().join("elsewhere/song.toml")] {
+        let song = Song::parse(&draft.to_text(&sheet), &sheet).unwrap();
+        for mic in &song.mics {
+            let guess = draft.files.iter().find(|g| g.name == mic.name).unwrap();
+            assert_eq!(guess.role, Role::Mic(mic.drum, mic.place));
+        }
+        assert_eq!((song.mics.len(), song.tracks.len()), (10, 2));
+        assert_eq!(song.mics[0].place, Place::In);
+    }
+}
+
+#[test]
+fn two_files_of_one_role_get_two_places_and_are_said_to_be_guesses() {
+    let (dir, draft) = prep(&["Kick 1.wav", "Kick 2.wav", "Snare.wav", "Snare bottom.wav", "OH 1.wav", "OH 2.wav"]);
+    let role = |name: &str| draft.files.iter().find(|g| g.info.path.ends_with(name)).map(|g| (g.role, g.sure)).unwrap();
+    assert_eq!(role("Kick 1.wav"), (Role::Mic(Drum::Kick, Place::In), Sureness::Guess));
+    assert_eq!(role("Kick 2.wav"), (Role::Mic(Drum::Kick, Place::Out), Sureness::Guess));
+    assert_eq!(role("Snare.wav"), (Role::Mic(Drum::Snare, Place::Top), Sureness::Likely));
+    assert_eq!(role("OH 2.wav"), (Role::Mic(Drum::Overhead, Place::Right), Sureness::Guess));
+    let sheet = dir.path().join("song.toml");
+    assert!(Song::parse(&draft.to_text(&sheet), &sheet).is_ok());
+}
+
+#[test]
+fn a_folder_without_kick_says_how_to_name_it() {
+    let (_dir, draft) = prep(&["Snare Top.wav", "OH L.wav"]);
+    assert_eq!(draft.findings.len(), 1);
+    assert!(draft.findings[0].what.contains("kick") && draft.findings[0].remedy.contains("drum = \"kick\""));
+}
+
+#[test]
+fn nameless_files_are_told_apart_by_sound() {
+    let dir = tempfile::tempdir().unwrap();
+    for (name, hz, noise) in [("Audio 1.wav", 60.0, 0.0), ("Audio 2.wav", 200.0, 0.1)] {
+        crate::takes::strokes(&dir.path().join(name), hz, noise, 0.25, 6.0);
+    }
+    let draft = Draft::look(dir.path(), &Quiet).unwrap();
+    let roles: Vec<_> = draft.files.iter().map(|g| (g.role, g.sure)).collect();
+    assert_eq!(
+        roles,
+        [
+            (Role::Mic(Drum::Kick, Place::Close), Sureness::Guess),
+            (Role::Mic(Drum::Snare, Place::Close), Sureness::Guess)
+        ]
+    );
+}
+
+#[test]
+fn tracks_are_not_taken_for_mics() {
+    let (_dir, draft) = prep(&["Kick.wav", "Snare.wav", "Shaker.wav", "Rough Mix.wav", "Klick.wav", "Vox.wav"]);
+    let role = |name: &str| draft.files.iter().find(|g| g.info.path.ends_with(name)).map(|g| g.role).unwrap();
+    assert_eq!(role("Shaker.wav"), Role::Track(TrackKind::Programming));
+    assert_eq!(role("Rough Mix.wav"), Role::Track(TrackKind::Guide));
+    assert_eq!(role("Klick.wav"), Role::Track(TrackKind::Click));
+    assert_eq!(role("Vox.wav"), Role::NotDrums);
+}
+
+#[test]
+fn the_tempo_file_is_taken_up_and_our_own_triggers_are_not() {
+    let dir = tempfile::tempdir().unwrap();
+    wav(&dir.path().join("Kick.wav"), 48_000, 4_800);
+    wav(&dir.path().join("Snare.wav"), 48_000, 4_800);
+    tempo_midi(&dir.path().join("kick.mid"), 90.0);
+    assert_eq!(Draft::look(dir.path(), &Quiet).unwrap().tempo, None);
+    tempo_midi(&dir.path().join("a song.mid"), 120.0);
+    tempo_midi(&dir.path().join("tempo map.mid"), 120.0);
+    std::fs::write(dir.path().join("broken tempo.mid"), b"MThd").unwrap();
+    let draft = Draft::look(dir.path(), &Quiet).unwrap();
+    assert!(draft.tempo.as_ref().unwrap().ends_with("tempo map.mid"));
+    let said: Vec<&str> = draft.findings.iter().map(|f| f.what.as_str()).collect();
+    assert!(said.iter().any(|w| w.contains("left out") && w.contains("damaged")), "{said:?}");
+    assert!(said.iter().any(|w| w.contains("a song.mid")), "{said:?}");
+}
+
+#[test]
+fn mics_of_another_rate_and_broken_files_are_left_out_and_said() {
+    let dir = tempfile::tempdir().unwrap();
+    for name in ["Kick.wav", "Snare.wav", "Hat.wav"] {
+        wav(&dir.path().join(name), 48_000, 4_800);
+    }
+    wav(&dir.path().join("Room.wav"), 44_100, 4_410);
+    std::fs::write(dir.path().join("Ride.wav"), b"not audio").unwrap();
+    let draft = Draft::look(dir.path(), &Quiet).unwrap();
+    let said: Vec<String> = draft.findings.iter().map(|f| format!("{:?} {}", f.file, f.what)).collect();
+    assert!(said.iter().any(|w| w.contains("Room.wav") && w.contains("44.1 kHz")), "{said:?}");
+    assert!(said.iter().any(|w| w.contains("Ride.wav")), "{said:?}");
+    let sheet = dir.path().join("song.toml");
+    assert_eq!(Song::parse(&draft.to_text(&sheet), &sheet).unwrap().mics.len(), 3);
+}
+
+#[cfg(unix)]
+#[test]
+fn links_are_followed_and_stay_links_in_the_sheet() {
+    let dir = tempfile::tempdir().unwrap();
+    let (real, links) = (dir.path().join("real"), dir.path().join("links"));
+    std::fs::create_dir_all(&real).unwrap();
+    std::fs::create_dir_all(&links).unwrap();
+    for name in ["kick_in.wav", "snare_top.wav"] {
+        wav(&real.join(name), 48_000, 4_800);
+        std::os::unix::fs::symlink(real.join(name), links.join(name)).unwrap();
+    }
+    let sheet = dir.path().join("song.toml");
+    let text = Draft::look(&links, &Quiet).unwrap().to_text(&sheet);
+    assert!(text.contains("file = \"links/kick_in.wav\""), "{text}");
+    assert!(Song::parse(&text, &sheet).is_ok());
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Whatever stands in a sheet, reading it ends, and a refusal names the sheet and a remedy.
+    #[test]
+    fn no_text_breaks_the_reader(text in "\\PC{0,200}|(\\[\\[?(mic|hits|tempo|section)\\]\\]?\n([a-z_]{1,9} = (-?[0-9]{1,9}|\"[a-z/.]{0,9}\"|true|\\[\\])\n){0,3}){0,4}") {
+        if let Err(e) = Song::parse(&text, Path::new("song.toml")) {
+            prop_assert!(!e.remedy().is_empty());
+            prop_assert!(e.to_string().contains(".toml") || e.to_string().contains(".wav"), "{}", e);
+        }
+    }
+
+    /// Any file names at all give a sheet that reads back.
+    #[test]
+    fn any_names_give_a_sheet_that_reads(names in proptest::collection::btree_set("(kick|snare|oh|room|tom|hat|x)?[ _-]?(in|out|top|l|r|1|2|)[a-zäß\"' #=\\[\\]]{0,4}", 1..7)) {
+        let dir = tempfile::tempdir().unwrap();
+        for name in &names {
+            wav(&dir.path().join(format!("{name}.wav")), 8_000, 800);
+        }
+        let sheet = dir.path().join("song.toml");
+        let draft = Draft::look(dir.path(), &Quiet);
+        if let Ok(draft) = draft {
+            let text = draft.to_text(&sheet);
+            let mics = draft.files.iter().filter(|g| matches!(g.role, Role::Mic(..))).count();
+            match Song::parse(&text, &sheet) {
+                Ok(song) => prop_assert_eq!(song.mics.len(), mics),
+                Err(e) => prop_assert!(mics == 0, "{}\n{}", e, text),
+            }
+        }
+    }
+}

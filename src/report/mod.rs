@@ -5,13 +5,21 @@
 //! colours, so that a drum looks the same everywhere.
 
 mod chart;
+mod drums;
+mod hits;
 mod look;
+mod page;
 mod paint;
 mod phase;
 mod picture;
+mod summary;
 
 pub use chart::{Cell, Column, Frame, clock, gathered, matrix, short, ticks};
+pub use drums::{WIDTH, near, offsets, overview, velocity};
+pub use hits::hits_report;
 pub use look::{DOUBTFUL_BELOW, HEAD, Ink, SMALL, TEXT, dash_of};
+pub use page::{Report, Section, Table};
 pub use paint::text_width;
 pub use phase::{layer_gains, phase_matrix, phase_sum};
 pub use picture::{Align, Dash, Picture, escape};
+pub use summary::{DrumSummary, KINDS, busiest, is_doubtful};

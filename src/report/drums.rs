@@ -1,0 +1,265 @@
+//! The pictures of one drum: waveform with hits and novelty, whole and near; velocity; offsets.
+
+use super::chart::{Frame, gathered, ticks};
+use super::look::{Ink, SMALL};
+use super::picture::{Align, Picture};
+use super::summary::{KINDS, busiest, is_doubtful};
+use crate::hits::{Evidence, Found, Hit, Kind};
+use crate::song::{Drum, Song};
+use crate::units::{Dbfs, Seconds};
+
+/// Width of every picture of the whole song, points.
+pub const WIDTH: f64 = 1120.0;
+const LEFT: f64 = 74.0;
+const RIGHT: f64 = 18.0;
+/// More columns than this cannot be told apart at twice the width.
+const COLUMNS: usize = 2 * 1024;
+/// Pictures with more hits than this draw every one as a fine stem only.
+const MANY: usize = 1_500;
+
+fn frame(top: f64, height: f64, x: (f64, f64), y: (f64, f64)) -> Frame {
+    Frame { left: LEFT, top, width: WIDTH - LEFT - RIGHT, height, x, y }
+}
+
+/// The song's whole time, seconds.
+fn whole(song: &Song) -> (f64, f64) {
+    (0.0, (song.frames() as f64 / song.rate().hz_f64()).max(0.5))
+}
+
+fn capital(word: &str) -> String {
+    let mut letters = word.chars();
+    letters.next().map_or_else(String::new, |c| c.to_uppercase().chain(letters).collect())
+}
+
+/// The kinds that occur among hits, for the key.
+fn kinds_of(hits: &[&Hit]) -> Vec<Kind> {
+    KINDS.into_iter().filter(|k| hits.iter().any(|h| h.kind == *k)).collect()
+}
+
+/// A drum's waveform, hits and novelty over the whole song.
+#[must_use]
+pub fn overview(song: &Song, found: &Found, evidence: &Evidence) -> Picture {
+    let drum = evidence.drum;
+    let title = format!(
+        "{} over the whole song: waveform of {}, hits, novelty with its threshold",
+        capital(drum.word()),
+        evidence.mic
+    );
+    let p = Picture::new(format!("{drum}_song"), title, WIDTH, 420.0);
+    wave_and_novelty(p, song, found, evidence, whole(song), "the whole song")
+}
+
+/// The same for the four bars in which the drum is struck most often. `None` where the evidence is too coarse to
+/// show single strokes, or where there are no hits.
+#[must_use]
+pub fn near(song: &Song, found: &Found, evidence: &Evidence) -> Option<Picture> {
+    let (from, to) = busiest(song, &found.list, evidence.drum)?;
+    if (to.0 - from.0) / evidence.step.0.max(1e-9) < 400.0 {
+        return None;
+    }
+    let drum = evidence.drum;
+    let title = format!(
+        "{} in its busiest four bars: waveform of {}, hits, novelty with its threshold",
+        capital(drum.word()),
+        evidence.mic
+    );
+    let p = Picture::new(format!("{drum}_near"), title, WIDTH, 420.0);
+    Some(wave_and_novelty(p, song, found, evidence, (from.0, to.0), "the busiest four bars"))
+}
+
+fn wave_and_novelty(
+    mut p: Picture,
+    song: &Song,
+    found: &Found,
+    evidence: &Evidence,
+    x: (f64, f64),
+    where_: &str,
+) -> Picture {
+    let drum = evidence.drum;
+    let ink = Ink::Of(drum);
+    let step = evidence.step.0.max(1e-9);
+    let n = evidence.low.len();
+    let from = ((x.0 / step).floor().max(0.0) as usize).min(n);
+    let to = ((x.1 / step).ceil().max(0.0) as usize).min(n);
+    // The columns say exactly which time they cover; the frame shows that time.
+    let shown = if to > from { (from as f64 * step, to as f64 * step) } else { x };
+    let inside = Frame { x, ..frame(0.0, 1.0, x, (0.0, 1.0)) };
+    let part = |top: f64, height: f64, y: (f64, f64)| {
+        // Where the take ends inside the picture, its columns fill only their share of the width.
+        let (left, right) = (inside.px(shown.0.max(x.0)), inside.px(shown.1.min(x.1)));
+        (Frame { left, width: right - left, x: shown, ..frame(top, height, shown, y) }, frame(top, height, x, y))
+    };
+    let hits: Vec<&Hit> = found.list.of(drum).filter(|h| (x.0..=x.1).contains(&h.pos.at(found.list.rate).0)).collect();
+
+    // Strokes: a stem as high as the velocity, the mark on top.
+    let stems = frame(52.0, 62.0, x, (0.0, 127.0));
+    let top = evidence.low[from..to].iter().chain(&evidence.high[from..to]).fold(0f32, |a, v| a.max(v.abs()));
+    let reach = f64::from(top).max(1e-4) * 1.05;
+    let (wave, wave_frame) = part(134.0, 122.0, (-reach, reach));
+    let (novelty, novelty_frame) = part(284.0, 86.0, (0.0, 20.0));
+    for f in [stems, wave_frame, novelty_frame] {
+        if let Some(tempo) = &song.tempo {
+            f.sections(&mut p, tempo, &song.form, if f == stems { 9.0 } else { -1000.0 });
+            f.bar_lines(&mut p, tempo);
+        }
+    }
+    p.heading(
+        (LEFT, 17.0),
+        format!("{} \u{2013} {where_}", capital(drum.word())),
+        super::look::HEAD,
+        Align::Start,
+        Ink::Text,
+    );
+    p.key_of_marks(stems.right(), 17.0, drum, &kinds_of(&hits), hits.iter().any(|h| is_doubtful(h)));
+    stems.y_axis(&mut p, &[0.0, 64.0, 127.0], "velocity");
+    for h in &hits {
+        let (px, y) = stems.at(h.pos.at(found.list.rate).0, f64::from(h.velocity.get()));
+        let fine = hits.len() > MANY;
+        p.line(vec![(px, stems.bottom()), (px, y)], ink, if fine { 0.5 } else { 1.0 });
+        if !fine {
+            p.mark((px, y), drum, h.kind);
+        }
+        if is_doubtful(h) {
+            p.ring((px, y), 7.0);
+        }
+    }
+    p.line(vec![(LEFT, stems.bottom()), (stems.right(), stems.bottom())], Ink::Muted, 0.8);
+
+    let level = Dbfs::from_peak(f64::from(top));
+    for value in [reach / 1.05, 0.0, -reach / 1.05] {
+        let y = wave_frame.py(value);
+        p.line(vec![(LEFT, y), (wave_frame.right(), y)], Ink::Faint, 0.7);
+        if value != 0.0 {
+            p.text((LEFT - 8.0, y), format!("{:.1}", level.0).replace('-', "\u{2212}"), SMALL, Align::End, Ink::Muted);
+        }
+    }
+    p.upright(
+        (LEFT - 60.0 + 2.0, wave_frame.top + wave_frame.height / 2.0),
+        "peak, dBFS",
+        SMALL,
+        Align::Middle,
+        Ink::Muted,
+    );
+    wave.waveform(&mut p, &gathered(&evidence.low[from..to], &evidence.high[from..to], COLUMNS), ink);
+    if hits.len() <= MANY && x.1 - x.0 < 30.0 {
+        for h in &hits {
+            let px = wave_frame.px(h.pos.at(found.list.rate).0);
+            p.line(vec![(px, wave_frame.top - 14.0), (px, wave_frame.top)], ink, 1.0);
+            p.line(vec![(px, novelty_frame.top - 18.0), (px, novelty_frame.top - 6.0)], ink, 1.0);
+        }
+    }
+
+    novelty_frame.y_axis(&mut p, &[0.0, 10.0, 20.0], "novelty, dB");
+    let of = |values: &[f32]| -> Vec<f32> {
+        let part = values.get(from.min(values.len())..to.min(values.len())).unwrap_or(&[]);
+        gathered(part, part, COLUMNS).into_iter().map(|c| c.1).collect()
+    };
+    novelty.curve(&mut p, &of(&evidence.novelty), ink, 0.8, true);
+    novelty.curve(&mut p, &of(&evidence.threshold), Ink::Text, 1.4, false);
+    let key = novelty_frame.top - 12.0;
+    let next = p.key_entry(novelty_frame.right(), key, "threshold", |p, at| {
+        p.line(vec![(at.0 - 7.0, at.1), (at.0 + 5.0, at.1)], Ink::Text, 1.4);
+    });
+    p.key_entry(next, key, "novelty", |p, at| {
+        p.block(at.0 - 7.0, at.1 - 4.0, 12.0, 8.0, ink, 0.45);
+    });
+    novelty_frame.time_axis(&mut p, song.tempo.as_ref());
+    p
+}
+
+/// A drum's velocity over the song.
+#[must_use]
+pub fn velocity(song: &Song, found: &Found, drum: Drum) -> Picture {
+    let title = format!("{}: velocity of every hit over the song", capital(drum.word()));
+    let mut p = Picture::new(format!("{drum}_velocity"), title, WIDTH, 270.0);
+    let f = frame(52.0, 168.0, whole(song), (0.0, 131.0));
+    points(
+        &mut p,
+        &f,
+        song,
+        found,
+        drum,
+        "velocity over the song",
+        |h| Some(f64::from(h.velocity.get())),
+        |p, f| {
+            f.y_axis(p, &[1.0, 32.0, 64.0, 96.0, 127.0], "velocity, 1\u{2013}127");
+        },
+    );
+    p
+}
+
+/// A drum's offsets from the grid over the song: early below, late above. `None` where no hit has a place on a grid.
+#[must_use]
+pub fn offsets(song: &Song, found: &Found, drum: Drum) -> Option<Picture> {
+    let furthest = found
+        .list
+        .of(drum)
+        .filter_map(|h| h.place)
+        .map(|p| p.offset.ms().abs())
+        .fold(None, |a, x| Some(f64::max(a.unwrap_or(0.0), x)))?;
+    let reach = (furthest * 1.08).max(12.0);
+    let title =
+        format!("{}: offset of every hit from the nearest grid line, early below, late above", capital(drum.word()));
+    let mut p = Picture::new(format!("{drum}_offsets"), title, WIDTH, 290.0);
+    let f = frame(52.0, 188.0, whole(song), (-reach, reach));
+    points(
+        &mut p,
+        &f,
+        song,
+        found,
+        drum,
+        "offset from the grid",
+        |h| h.place.map(|p| p.offset.ms()),
+        |p, f| {
+            f.y_axis(p, &ticks(-reach, reach, 6), "offset, ms");
+            let y = f.py(0.0);
+            p.line(vec![(f.left, y), (f.right(), y)], Ink::Text, 1.0);
+            p.text((f.right() - 4.0, f.top + 9.0), "late \u{2191}", SMALL, Align::End, Ink::Muted);
+            p.text((f.right() - 4.0, f.bottom() - 9.0), "early \u{2193}", SMALL, Align::End, Ink::Muted);
+        },
+    );
+    Some(p)
+}
+
+/// One mark a hit over the song's time.
+#[allow(clippy::too_many_arguments)]
+fn points(
+    p: &mut Picture,
+    f: &Frame,
+    song: &Song,
+    found: &Found,
+    drum: Drum,
+    what: &str,
+    value: impl Fn(&Hit) -> Option<f64>,
+    axis: impl FnOnce(&mut Picture, &Frame),
+) {
+    if let Some(tempo) = &song.tempo {
+        f.sections(p, tempo, &song.form, 9.0);
+        f.bar_lines(p, tempo);
+    }
+    axis(p, f);
+    let hits: Vec<&Hit> = found.list.of(drum).filter(|h| value(h).is_some()).collect();
+    p.heading(
+        (LEFT, 17.0),
+        format!("{} \u{2013} {what}", capital(drum.word())),
+        super::look::HEAD,
+        Align::Start,
+        Ink::Text,
+    );
+    let doubtful = hits.iter().any(|h| is_doubtful(h));
+    p.key_of_marks(f.right(), 17.0, drum, &kinds_of(&hits), doubtful);
+    let many = hits.len() > MANY;
+    for h in &hits {
+        let Some(v) = value(h) else { continue };
+        let at = f.at(Seconds(h.pos.at(found.list.rate).0).0, v);
+        if many {
+            p.disc(at, 1.0, Ink::Of(drum));
+        } else {
+            p.mark(at, drum, h.kind);
+        }
+        if is_doubtful(h) && !many {
+            p.ring(at, 7.0);
+        }
+    }
+    f.time_axis(p, song.tempo.as_ref());
+}

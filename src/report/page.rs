@@ -1,0 +1,132 @@
+//! The report: sections of words, tables and pictures, written as one HTML file that needs nothing else.
+
+use super::picture::Picture;
+use crate::error::Result;
+use crate::finding::{Finding, Weight};
+use crate::output::{make_folder, write_whole};
+use askama::Template;
+use std::path::{Path, PathBuf};
+
+/// A table. Columns of numbers are aligned at their right.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Table {
+    /// Words over the columns, with units.
+    pub head: Vec<String>,
+    /// Which columns hold numbers.
+    pub numbers: Vec<bool>,
+    /// Rows; each as long as the head.
+    pub rows: Vec<Vec<String>>,
+    /// A sentence under the table; empty for none.
+    pub note: String,
+}
+
+impl Table {
+    /// A table with the given columns: words, and whether numbers stand in it.
+    #[must_use]
+    pub fn new(columns: &[(&str, bool)]) -> Self {
+        Self {
+            head: columns.iter().map(|c| c.0.to_owned()).collect(),
+            numbers: columns.iter().map(|c| c.1).collect(),
+            ..Self::default()
+        }
+    }
+
+    /// Adds a row.
+    pub fn row<S: Into<String>>(&mut self, cells: impl IntoIterator<Item = S>) {
+        self.rows.push(cells.into_iter().map(Into::into).collect());
+    }
+
+    /// The cells of a row with whether each holds a number.
+    fn cells<'a>(&'a self, row: &'a [String]) -> impl Iterator<Item = (&'a String, bool)> + 'a {
+        row.iter().zip(self.numbers.iter().copied().chain(std::iter::repeat(false)))
+    }
+}
+
+/// A part of the report: heading, a few sentences, tables, pictures. Every room that has something to show makes one.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Section {
+    /// Heading.
+    pub title: String,
+    /// Sentences under it; an empty one is left out.
+    pub intro: Vec<String>,
+    /// Tables.
+    pub tables: Vec<Table>,
+    /// Pictures, also written as files of their own.
+    pub pictures: Vec<Picture>,
+}
+
+/// A whole report.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Report {
+    /// Title of the song.
+    pub title: String,
+    /// What it is and what it was made from, in short pieces.
+    pub facts: Vec<String>,
+    /// Things to look at.
+    pub findings: Vec<Finding>,
+    /// Parts in order.
+    pub sections: Vec<Section>,
+}
+
+#[derive(Template)]
+#[template(path = "report.html", config = "src/report/askama.toml")]
+struct Page<'a> {
+    report: &'a Report,
+    version: &'static str,
+}
+
+impl Page<'_> {
+    fn picture(&self, picture: &Picture) -> String {
+        // Inside the page the picture takes the page's width and its colours follow the page's.
+        let svg = picture.svg();
+        svg.split_once("viewBox")
+            .map_or(svg.clone(), |(_, rest)| format!("<svg style=\"max-width:{}px\" viewBox{rest}", picture.width()))
+    }
+
+    fn word(&self, finding: &Finding) -> &'static str {
+        match finding.weight {
+            Weight::Note => "note",
+            Weight::Caution => "look",
+            Weight::Error => "wrong",
+        }
+    }
+
+    fn file(&self, finding: &Finding) -> String {
+        let name = finding.file.as_ref().and_then(|f| f.file_name());
+        name.map(|n| n.to_string_lossy().into_owned()).unwrap_or_default()
+    }
+}
+
+impl Report {
+    /// The report as HTML. Everything that came from outside is escaped; nothing is loaded from anywhere.
+    #[must_use]
+    pub fn html(&self) -> String {
+        // Rendering into memory from plain data cannot fail.
+        Page { report: self, version: env!("CARGO_PKG_VERSION") }.render().unwrap_or_default()
+    }
+
+    /// Writes `report.html` and every picture as SVG (and as PNG of twice the size when asked) into a folder's
+    /// `pictures`. Returns what was written.
+    ///
+    /// # Errors
+    /// [`OutputFault`](crate::output::OutputFault) when something cannot be written.
+    pub fn write(&self, dir: &Path, png: bool) -> Result<Vec<PathBuf>> {
+        let folder = dir.join("pictures");
+        make_folder(&folder)?;
+        let mut written = Vec::new();
+        for picture in self.sections.iter().flat_map(|s| &s.pictures) {
+            let path = folder.join(format!("{}.svg", picture.name()));
+            write_whole(&path, picture.svg().as_bytes())?;
+            written.push(path);
+            if png {
+                let path = folder.join(format!("{}.png", picture.name()));
+                write_whole(&path, &picture.png(2.0)?)?;
+                written.push(path);
+            }
+        }
+        let path = dir.join("report.html");
+        write_whole(&path, self.html().as_bytes())?;
+        written.insert(0, path);
+        Ok(written)
+    }
+}

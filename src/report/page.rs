@@ -3,7 +3,6 @@
 use super::picture::Picture;
 use crate::error::Result;
 use crate::finding::{Finding, Weight};
-use crate::output::{make_folder, write_whole};
 use askama::Template;
 use std::path::{Path, PathBuf};
 
@@ -105,28 +104,20 @@ impl Report {
         Page { report: self, version: env!("CARGO_PKG_VERSION") }.render().unwrap_or_default()
     }
 
-    /// Writes `report.html` and every picture as SVG (and as PNG of twice the size when asked) into a folder's
-    /// `pictures`. Returns what was written.
+    /// Every file of the report by its path inside the output folder: `report.html`, and each picture as SVG (and as
+    /// PNG of twice the size when asked) under `pictures`.
     ///
     /// # Errors
-    /// [`OutputFault`](crate::output::OutputFault) when something cannot be written.
-    pub fn write(&self, dir: &Path, png: bool) -> Result<Vec<PathBuf>> {
-        let folder = dir.join("pictures");
-        make_folder(&folder)?;
-        let mut written = Vec::new();
+    /// As [`Picture::png`].
+    pub fn files(&self, png: bool) -> Result<Vec<(PathBuf, Vec<u8>)>> {
+        let folder = Path::new("pictures");
+        let mut files = vec![(PathBuf::from("report.html"), self.html().into_bytes())];
         for picture in self.sections.iter().flat_map(|s| &s.pictures) {
-            let path = folder.join(format!("{}.svg", picture.name()));
-            write_whole(&path, picture.svg().as_bytes())?;
-            written.push(path);
+            files.push((folder.join(format!("{}.svg", picture.name())), picture.svg().into_bytes()));
             if png {
-                let path = folder.join(format!("{}.png", picture.name()));
-                write_whole(&path, &picture.png(2.0)?)?;
-                written.push(path);
+                files.push((folder.join(format!("{}.png", picture.name())), picture.png(2.0)?));
             }
         }
-        let path = dir.join("report.html");
-        write_whole(&path, self.html().as_bytes())?;
-        written.insert(0, path);
-        Ok(written)
+        Ok(files)
     }
 }

@@ -16,7 +16,7 @@ pub struct DrumSummary {
     pub strokes: usize,
     /// Strokes of each kind: hits, ghost notes, grace notes, rolls.
     pub kinds: [usize; 4],
-    /// Strokes found by the tool with a certainty below 0.6.
+    /// Strokes found by the tool with a certainty below one half.
     pub doubtful: usize,
     /// Strokes added and dropped by hand.
     pub by_hand: (usize, usize),

@@ -5,12 +5,14 @@
 //! stroke a little different, and natural bleed (time of flight, level, air and shells) from every drum into
 //! every mic. The same spec gives the same samples on every machine: no chance but [`Dice`], no system maths.
 
+mod band;
 mod dice;
 mod groove;
 mod modes;
 mod part;
 mod plate;
 mod room;
+mod sheet;
 mod song;
 mod sound;
 mod spec;

@@ -20,17 +20,19 @@ impl Plate {
     /// A plate with modes from `low` to `high` Hz. Thin plates have about equally many modes in every hertz
     /// (Fletcher and Rossing, The Physics of Musical Instruments, from memory); here they crowd a little towards
     /// the low end, where the ear tells them apart. `ring` is the 60 dB time of the lowest modes; high ones die
-    /// sooner and, being fed by the low ones, come a little later.
+    /// sooner and, being fed by the low ones, come a little later. No stroke will be longer than `longest` seconds.
+    #[allow(clippy::too_many_arguments, reason = "plain numbers of one thing")]
     pub(super) fn new(
         groups: usize,
         low: f64,
         high: f64,
         seconds: f64,
+        longest: f64,
         bright: f64,
         rate: f64,
         mut dice: Dice,
     ) -> Self {
-        let n = (seconds * rate) as usize;
+        let n = (seconds.min(longest) * rate) as usize;
         let total = groups * MODES_A_GROUP;
         let made = (0..groups)
             .map(|g| {

@@ -1,5 +1,6 @@
 //! The invented take as a whole.
 
+use super::band::{guide, shaker};
 use super::groove::{Layout, layout, perform};
 use super::spec::DemoSpec;
 use super::stage::{DemoMic, SPEED_OF_SOUND, Source, metres};
@@ -175,6 +176,35 @@ impl DemoSong {
         let done = self.render_mics(dir, progress);
         progress.end();
         done
+    }
+
+    /// Writes the whole session of the demo into a folder: the take as [`render`](Self::render) does, the client's
+    /// two-mix `guide.wav`, the programmed `shaker.wav`, and the sheet `song.toml`, which must not be there yet.
+    ///
+    /// # Errors
+    /// [`OutputFault`](crate::output::OutputFault) when the folder or a file cannot be written, or a sheet is there.
+    pub fn render_session(&self, dir: &Path, progress: &dyn Progress) -> Result<()> {
+        let sheet = dir.join("song.toml");
+        crate::song::may_write(&sheet)?;
+        self.render(dir, progress)?;
+        let frames = self.frames() as usize;
+        progress.begin("playing the client's tracks", 2);
+        let guide = || self.track(dir, "guide.wav", 2, &guide(&self.layout, self.spec.rate, frames));
+        let shaker = || self.track(dir, "shaker.wav", 1, &shaker(&self.layout, self.spec.rate, frames));
+        let done = rayon::join(guide, shaker);
+        progress.advance(2);
+        progress.end();
+        done.0.and(done.1)?;
+        write_whole(&sheet, self.sheet().as_bytes())
+    }
+
+    fn track(&self, dir: &Path, name: &str, channels: u16, samples: &[f32]) -> Result<()> {
+        let spec = WavSpec { rate: self.spec.rate, channels, format: SampleFormat::Int24 };
+        let mut wav = WavWriter::create(&dir.join(name), spec)?;
+        for block in samples.chunks(1 << 16) {
+            wav.write(block)?;
+        }
+        wav.finish()
     }
 
     fn render_mics(&self, dir: &Path, progress: &dyn Progress) -> Result<()> {

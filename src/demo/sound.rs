@@ -26,14 +26,15 @@ pub(super) struct Sounds<'a> {
 }
 
 impl<'a> Sounds<'a> {
-    /// Ready to sound the given voices (cymbals cost time to make, so only those that are asked for).
-    pub(super) fn new(spec: &'a DemoSpec, voices: &[Voice]) -> Self {
+    /// Ready to sound the given voices for at most `longest` seconds each (cymbals cost time to make, so only those
+    /// that are asked for).
+    pub(super) fn new(spec: &'a DemoSpec, voices: &[Voice], longest: f64) -> Self {
         let rate = spec.rate.hz_f64();
         let c = spec.kit.cymbals;
         let seed = |k| Dice::for_item(spec.seed, 2, k);
         let wanted = |hat: bool, v: Voice| voices.iter().any(|w| if hat { w.is_hat() } else { *w == v });
         let plate = |wanted: bool, groups, low, high, ring, dice| {
-            if wanted { Plate::new(groups, low, high, ring, c.bright, rate, dice) } else { Plate::none() }
+            if wanted { Plate::new(groups, low, high, ring, longest, c.bright, rate, dice) } else { Plate::none() }
         };
         Self {
             spec,

@@ -99,7 +99,7 @@ fn sound_group(spec: &DemoSpec, strokes: &[Stroke], voices: &[Voice], frames: us
     if mine.is_empty() {
         return Vec::new();
     }
-    let mut sounds = Sounds::new(spec, voices);
+    let mut sounds = Sounds::new(spec, voices, f64::INFINITY);
     let mut out: Vec<(Source, Vec<f32>)> = Vec::new();
     for (k, (index, stroke)) in mine.iter().enumerate() {
         let start = start_of(stroke, rate);
@@ -201,7 +201,7 @@ pub(super) fn attacks(spec: &DemoSpec, strokes: &[(usize, Stroke)], mic: DemoMic
     let rate = spec.rate.hz_f64();
     let n = (0.1 * rate) as usize;
     let early = (0.03 * rate) as usize;
-    let mut sounds = Sounds::new(spec, &[]);
+    let mut sounds = Sounds::new(spec, &[], 0.0);
     let mut y = Vec::new();
     strokes
         .iter()
@@ -225,7 +225,7 @@ pub(super) fn frame_of(spec: &DemoSpec, stroke: &Stroke) -> usize {
 /// Every drum once, loud; gains set so that nothing comes near full scale.
 fn sound_check(spec: &DemoSpec) -> Vec<(DemoMic, f64)> {
     let n = (CHECK * spec.rate.hz_f64()) as usize;
-    let mut sounds = Sounds::new(spec, &Voice::ALL);
+    let mut sounds = Sounds::new(spec, &Voice::ALL, CHECK);
     let touch = if spec.drummer.rimshots > 0.0 { Touch::Rimshot } else { Touch::Plain };
     let mut y = Vec::new();
     spec.mics

@@ -8,6 +8,7 @@ use super::picture::{Align, Picture};
 use crate::song::Section;
 use crate::tempo::TempoMap;
 use crate::units::Seconds;
+use std::collections::BTreeSet;
 
 /// A rectangle of a picture with a range of values along each side.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -144,7 +145,7 @@ impl Frame {
         if let Some(tempo) = tempo {
             let bars = self.bars(tempo);
             let every = bar_step(&bars, self, 30.0);
-            p.text((self.left - 8.0, row), "bar", SMALL, Align::End, Ink::Muted);
+            p.text((self.left - 24.0, row), "bar", SMALL, Align::End, Ink::Muted);
             for &(bar, x) in &bars {
                 let shown = if every == 1 { true } else { (bar - 1).rem_euclid(every) == 0 };
                 if shown && x >= self.left - 0.1 && x <= self.right() - 4.0 {
@@ -158,7 +159,7 @@ impl Frame {
             [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0];
         let span = self.x.1 - self.x.0;
         let step = steps.iter().copied().find(|s| span / s * 52.0 <= self.width).unwrap_or(7200.0);
-        p.text((self.left - 8.0, row), "min:s", SMALL, Align::End, Ink::Muted);
+        p.text((self.left - 24.0, row), "min:s", SMALL, Align::End, Ink::Muted);
         let first = (self.x.0 / step - 1e-6).ceil() as i64;
         let last = (self.x.1 / step + 1e-6).floor() as i64;
         for k in first..=last {
@@ -272,6 +273,22 @@ impl Frame {
             p.area(area, ink, 0.30);
         }
         p.line(points, ink, weight);
+    }
+
+    /// Very many values as a cloud: cells of three points by three that hold at least one, so that the picture does not
+    /// grow with their number.
+    pub fn cloud(&self, p: &mut Picture, values: impl Iterator<Item = (f64, f64)>, ink: Ink) {
+        const CELL: f64 = 3.0;
+        let cells: BTreeSet<(i64, i64)> =
+            values.map(|(x, y)| ((self.px(x) / CELL).floor() as i64, (self.py(y) / CELL).floor() as i64)).collect();
+        let mut cells = cells.into_iter().peekable();
+        while let Some((x, top)) = cells.next() {
+            let mut bottom = top;
+            while cells.next_if_eq(&(x, bottom + 1)).is_some() {
+                bottom += 1;
+            }
+            p.block(x as f64 * CELL, top as f64 * CELL, CELL, (bottom - top + 1) as f64 * CELL, ink, 1.0);
+        }
     }
 
     /// Counts as upright bars; bar k stands between `edges[k]` and `edges[k + 1]`.

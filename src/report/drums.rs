@@ -6,7 +6,7 @@ use super::picture::{Align, Picture};
 use super::summary::{KINDS, busiest, is_doubtful};
 use crate::hits::{Evidence, Found, Hit, Kind};
 use crate::song::{Drum, Song};
-use crate::units::{Dbfs, Seconds};
+use crate::units::Dbfs;
 
 /// Width of every picture of the whole song, points.
 pub const WIDTH: f64 = 1120.0;
@@ -14,7 +14,7 @@ const LEFT: f64 = 74.0;
 const RIGHT: f64 = 18.0;
 /// More columns than this cannot be told apart at twice the width.
 const COLUMNS: usize = 2 * 1024;
-/// Pictures with more hits than this draw every one as a fine stem only.
+/// Pictures with more hits than this show where hits are, not each one.
 const MANY: usize = 1_500;
 
 fn frame(top: f64, height: f64, x: (f64, f64), y: (f64, f64)) -> Frame {
@@ -26,14 +26,21 @@ fn whole(song: &Song) -> (f64, f64) {
     (0.0, (song.frames() as f64 / song.rate().hz_f64()).max(0.5))
 }
 
-fn capital(word: &str) -> String {
+pub(super) fn capital(word: &str) -> String {
     let mut letters = word.chars();
     letters.next().map_or_else(String::new, |c| c.to_uppercase().chain(letters).collect())
 }
 
-/// The kinds that occur among hits, for the key.
+/// The kinds that occur among hits, for the key; none where hits are too many to be drawn one by one.
 fn kinds_of(hits: &[&Hit]) -> Vec<Kind> {
+    if hits.len() > MANY {
+        return Vec::new();
+    }
     KINDS.into_iter().filter(|k| hits.iter().any(|h| h.kind == *k)).collect()
+}
+
+fn any_doubtful(hits: &[&Hit]) -> bool {
+    hits.len() <= MANY && hits.iter().any(|h| is_doubtful(h))
 }
 
 /// A drum's waveform, hits and novelty over the whole song.
@@ -110,17 +117,20 @@ fn wave_and_novelty(
         Align::Start,
         Ink::Text,
     );
-    p.key_of_marks(stems.right(), 17.0, drum, &kinds_of(&hits), hits.iter().any(|h| is_doubtful(h)));
+    p.key_of_marks(stems.right(), 17.0, drum, &kinds_of(&hits), any_doubtful(&hits));
     stems.y_axis(&mut p, &[0.0, 64.0, 127.0], "velocity");
-    for h in &hits {
-        let (px, y) = stems.at(h.pos.at(found.list.rate).0, f64::from(h.velocity.get()));
-        let fine = hits.len() > MANY;
-        p.line(vec![(px, stems.bottom()), (px, y)], ink, if fine { 0.5 } else { 1.0 });
-        if !fine {
-            p.mark((px, y), drum, h.kind);
-        }
-        if is_doubtful(h) {
-            p.ring((px, y), 7.0);
+    let stem = |h: &Hit| (h.pos.at(found.list.rate).0, f64::from(h.velocity.get()));
+    if hits.len() > MANY {
+        stems.cloud(&mut p, hits.iter().map(|h| stem(h)), ink);
+    } else {
+        for h in &hits {
+            let (time, velocity) = stem(h);
+            let at = stems.at(time, velocity);
+            p.line(vec![(at.0, stems.bottom()), at], ink, 1.0);
+            p.mark(at, drum, h.kind);
+            if is_doubtful(h) {
+                p.ring(at, 7.0);
+            }
         }
     }
     p.line(vec![(LEFT, stems.bottom()), (stems.right(), stems.bottom())], Ink::Muted, 0.8);
@@ -145,7 +155,7 @@ fn wave_and_novelty(
         for h in &hits {
             let px = wave_frame.px(h.pos.at(found.list.rate).0);
             p.line(vec![(px, wave_frame.top - 14.0), (px, wave_frame.top)], ink, 1.0);
-            p.line(vec![(px, novelty_frame.top - 18.0), (px, novelty_frame.top - 6.0)], ink, 1.0);
+            p.line(vec![(px, novelty_frame.top), (px, novelty_frame.top + 7.0)], ink, 1.0);
         }
     }
 
@@ -188,12 +198,20 @@ pub fn velocity(song: &Song, found: &Found, drum: Drum) -> Picture {
     p
 }
 
-/// A drum's offsets from the grid over the song: early below, late above. `None` where no hit has a place on a grid.
+/// Grace notes and the strokes of rolls are not meant to lie on the grid.
+fn meant_for_grid(hit: &Hit) -> bool {
+    matches!(hit.kind, Kind::Hit | Kind::Ghost)
+}
+
+fn on_grid(found: &Found, drum: Drum) -> impl Iterator<Item = &Hit> {
+    found.list.of(drum).filter(|h| meant_for_grid(h))
+}
+
+/// A drum's offsets from the grid over the song: early below, late above; grace notes and rolls are left out. `None`
+/// where no hit has a place on a grid.
 #[must_use]
 pub fn offsets(song: &Song, found: &Found, drum: Drum) -> Option<Picture> {
-    let furthest = found
-        .list
-        .of(drum)
+    let furthest = on_grid(found, drum)
         .filter_map(|h| h.place)
         .map(|p| p.offset.ms().abs())
         .fold(None, |a, x| Some(f64::max(a.unwrap_or(0.0), x)))?;
@@ -209,13 +227,13 @@ pub fn offsets(song: &Song, found: &Found, drum: Drum) -> Option<Picture> {
         found,
         drum,
         "offset from the grid",
-        |h| h.place.map(|p| p.offset.ms()),
+        |h| h.place.filter(|_| meant_for_grid(h)).map(|p| p.offset.ms()),
         |p, f| {
             f.y_axis(p, &ticks(-reach, reach, 6), "offset, ms");
             let y = f.py(0.0);
             p.line(vec![(f.left, y), (f.right(), y)], Ink::Text, 1.0);
-            p.text((f.right() - 4.0, f.top + 9.0), "late \u{2191}", SMALL, Align::End, Ink::Muted);
-            p.text((f.right() - 4.0, f.bottom() - 9.0), "early \u{2193}", SMALL, Align::End, Ink::Muted);
+            p.text((f.right() - 4.0, f.top + 9.0), "late", SMALL, Align::End, Ink::Muted);
+            p.text((f.right() - 4.0, f.bottom() - 9.0), "early", SMALL, Align::End, Ink::Muted);
         },
     );
     Some(p)
@@ -246,19 +264,20 @@ fn points(
         Align::Start,
         Ink::Text,
     );
-    let doubtful = hits.iter().any(|h| is_doubtful(h));
+    let doubtful = any_doubtful(&hits);
     p.key_of_marks(f.right(), 17.0, drum, &kinds_of(&hits), doubtful);
-    let many = hits.len() > MANY;
-    for h in &hits {
-        let Some(v) = value(h) else { continue };
-        let at = f.at(Seconds(h.pos.at(found.list.rate).0).0, v);
-        if many {
-            p.disc(at, 1.0, Ink::Of(drum));
-        } else {
-            p.mark(at, drum, h.kind);
-        }
-        if is_doubtful(h) && !many {
-            p.ring(at, 7.0);
+    let at = |h: &Hit| value(h).map(|v| (h.pos.at(found.list.rate).0, v));
+    if hits.len() > MANY {
+        f.cloud(p, hits.iter().filter_map(|h| at(h)), Ink::Of(drum));
+    } else {
+        for h in &hits {
+            if let Some((time, v)) = at(h) {
+                let place = f.at(time, v);
+                p.mark(place, drum, h.kind);
+                if is_doubtful(h) {
+                    p.ring(place, 7.0);
+                }
+            }
         }
     }
     f.time_axis(p, song.tempo.as_ref());

@@ -1,7 +1,7 @@
 //! The report on found hits.
 
 use super::chart::clock;
-use super::drums::{near, offsets, overview, velocity};
+use super::drums::{capital, near, offsets, overview, velocity};
 use super::page::{Report, Section, Table};
 use super::summary::{DrumSummary, is_doubtful};
 use crate::hits::{Found, Hit, HitList};
@@ -133,18 +133,22 @@ fn doubtful(found: &Found) -> Option<Section> {
 fn pictures(song: &Song, found: &Found, drum: Drum) -> Section {
     let mut pictures = Vec::new();
     if let Some(evidence) = found.evidence.iter().find(|e| e.drum == drum) {
-        pictures.push(overview(song, found, evidence));
-        pictures.extend(near(song, found, evidence));
+        if !evidence.low.is_empty() {
+            pictures.push(overview(song, found, evidence));
+            pictures.extend(near(song, found, evidence));
+        }
     }
     let mut intro = Vec::new();
     if found.list.of(drum).next().is_some() {
         pictures.push(velocity(song, found, drum));
         pictures.extend(offsets(song, found, drum));
+        if song.tempo.is_some() {
+            intro.push("Offsets leave out grace notes and rolls: they are not meant to lie on the grid.".into());
+        }
     } else {
         intro.push("No strokes were found.".into());
     }
-    let word = drum.word();
-    let title = word[..1].to_uppercase() + &word[1..];
+    let title = capital(drum.word());
     Section { title, intro, pictures, ..Section::default() }
 }
 

@@ -90,6 +90,12 @@ impl Page<'_> {
         }
     }
 
+    /// What was noticed, with its full stop.
+    fn sentence(&self, finding: &Finding) -> String {
+        let stop = if finding.what.ends_with(['.', '!', '?']) { "" } else { "." };
+        format!("{}{stop}", finding.what)
+    }
+
     fn file(&self, finding: &Finding) -> String {
         let name = finding.file.as_ref().and_then(|f| f.file_name());
         name.map(|n| n.to_string_lossy().into_owned()).unwrap_or_default()

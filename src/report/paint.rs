@@ -10,7 +10,7 @@ use plotters_backend::{
 use std::convert::Infallible;
 use std::sync::LazyLock;
 use tiny_skia::{Color, FillRule, LineCap, LineJoin, Paint, Path, PathBuilder, Pixmap, Stroke, Transform};
-use ttf_parser::{Face, OutlineBuilder};
+use ttf_parser::{Face, GlyphId, OutlineBuilder};
 
 /// The letters; their licence lies beside them.
 static FACE: LazyLock<Option<Face<'static>>> = LazyLock::new(|| Face::parse(include_bytes!("font/sans.ttf"), 0).ok());
@@ -24,8 +24,12 @@ pub fn text_width(text: &str, size: f64) -> f64 {
 }
 
 fn advance(face: &Face<'_>, c: char) -> u16 {
-    let glyph = face.glyph_index(c).unwrap_or_default();
-    face.glyph_hor_advance(glyph).unwrap_or(face.units_per_em() / 2)
+    face.glyph_hor_advance(glyph_of(face, c)).unwrap_or(face.units_per_em() / 2)
+}
+
+/// The glyph of a letter; the minus sign is drawn as the dash of its length.
+fn glyph_of(face: &Face<'_>, c: char) -> GlyphId {
+    face.glyph_index(if c == '\u{2212}' { '\u{2013}' } else { c }).unwrap_or_default()
 }
 
 /// Paper made of pixels.
@@ -158,9 +162,8 @@ impl DrawingBackend for Sheet {
         };
         let mut letters = Letters { path: PathBuilder::new(), x: left, y: down, unit };
         for c in text.chars() {
-            if let Some(glyph) = face.glyph_index(c) {
-                face.outline_glyph(glyph, &mut letters);
-            }
+            // A letter that is not there leaves an empty box, so that its lack is seen.
+            face.outline_glyph(glyph_of(face, c), &mut letters);
             letters.x += f32::from(advance(face, c)) * unit;
         }
         let Some(path) = letters.path.finish() else { return Ok(()) };

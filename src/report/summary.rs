@@ -22,7 +22,8 @@ pub struct DrumSummary {
     pub by_hand: (usize, usize),
     /// Softest, median and loudest velocity.
     pub velocity: Option<(u8, u8, u8)>,
-    /// Median offset from the grid, ms (late is positive), and its spread (1.4826·MAD), where a tempo is known.
+    /// Median offset from the grid, ms (late is positive), and its spread (1.4826·MAD), where a tempo is
+    /// known. Grace notes and rolls are not counted here.
     pub offset_ms: Option<(f64, f64)>,
 }
 
@@ -41,7 +42,8 @@ impl DrumSummary {
             (Some(a), Some(b), Some(c)) => Some((*a, *b, *c)),
             _ => None,
         };
-        let offsets: Vec<f64> = hits.iter().filter_map(|h| h.place.map(|p| p.offset.ms())).collect();
+        let on_grid = hits.iter().filter(|h| matches!(h.kind, Kind::Hit | Kind::Ghost));
+        let offsets: Vec<f64> = on_grid.filter_map(|h| h.place.map(|p| p.offset.ms())).collect();
         Self {
             drum,
             strokes: hits.len(),

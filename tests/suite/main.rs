@@ -4,6 +4,7 @@
 
 mod audio;
 mod command;
+mod demo;
 mod handoff;
 mod hitlist;
 mod layer;
@@ -11,6 +12,7 @@ mod loudness;
 mod midi;
 mod mix;
 mod phase;
+mod report;
 mod sessions;
 mod sheet;
 mod small_song;

@@ -1,0 +1,197 @@
+//! The invented take: the same for a seed, its strokes where they are said to be.
+
+use std::path::Path;
+use underlay::demo::{DemoMic, DemoSong, DemoSpec, Stroke, Touch, Voice, truth_csv};
+use underlay::hits::Kind;
+use underlay::song::Drum;
+use underlay::tempo::parse_tempo_track;
+use underlay::units::{Dbfs, Decibels, SampleRate, Seconds};
+
+/// A short take without noise and room, so that single sounds can be measured.
+fn dry(strokes: Vec<Stroke>, mics: &[DemoMic]) -> DemoSong {
+    let mut spec = DemoSpec::story();
+    spec.mics = mics.to_vec();
+    spec.noise = Dbfs(-300.0);
+    spec.room = Decibels(-300.0);
+    spec.style = underlay::demo::Style::Straight;
+    spec.bars = 1;
+    DemoSong::new(spec).with_strokes(strokes)
+}
+
+fn stroke(time: f64, voice: Voice, strength: f64) -> Stroke {
+    Stroke { time: Seconds(time), voice, strength, touch: Touch::Plain }
+}
+
+fn mic(song: &DemoSong, wanted: DemoMic) -> Vec<f32> {
+    song.take().mics.into_iter().find(|(m, _)| *m == wanted).unwrap().1
+}
+
+/// Lag of `b` behind `a` in samples where their product sum is largest in size, and that sum's sign.
+fn lag(a: &[f32], b: &[f32], most: usize) -> (usize, f32) {
+    let sum = |k: usize| a.iter().zip(&b[k..]).map(|(x, y)| x * y).sum::<f32>();
+    (0..most).map(|k| (k, sum(k))).max_by(|x, y| x.1.abs().total_cmp(&y.1.abs())).unwrap()
+}
+
+#[test]
+fn a_seed_gives_the_same_take_and_another_seed_another() {
+    let make = |seed| DemoSong::new(DemoSpec::varied(seed, 1)).take();
+    let (a, b, c) = (make(3), make(3), make(4));
+    assert_eq!(a.truth, b.truth);
+    assert!(a.mics.iter().zip(&b.mics).all(|(x, y)| x == y));
+    assert_ne!(a.truth, c.truth);
+}
+
+#[test]
+fn one_thread_and_many_render_the_same_samples() {
+    let song = DemoSong::new(DemoSpec::varied(5, 1));
+    let many = song.take();
+    let one = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap().install(|| song.take());
+    assert!(many.mics == one.mics && many.truth == one.truth);
+}
+
+#[test]
+fn sound_reaches_far_mics_later_by_the_distance_over_the_speed_of_sound() {
+    // 343.2 m/s: 139.86 samples a metre at 48 kHz.
+    let song = dry(vec![stroke(0.5, Voice::Snare, 0.9)], &DemoMic::NINE);
+    let take = song.take();
+    let of = |wanted| &take.mics.iter().find(|(m, _)| *m == wanted).unwrap().1;
+    let top = of(DemoMic::SnareTop);
+    for far in [DemoMic::OverheadL, DemoMic::OverheadR, DemoMic::Room] {
+        let said = (song.arrival(Voice::Snare, far) - song.arrival(Voice::Snare, DemoMic::SnareTop)).0 * 48_000.0;
+        let a = &top[23_990..27_000];
+        let (found, sign) = lag(a, &of(far)[23_990..29_000], 900);
+        assert!((found as f64 - said).abs() <= 3.0, "{far:?}: {found} samples, said {said:.1}");
+        assert!(sign > 0.0, "{far:?}");
+    }
+}
+
+#[test]
+fn the_snares_lower_mic_hears_the_drum_turned_over() {
+    let song = dry(vec![stroke(0.5, Voice::Snare, 0.9)], &[DemoMic::SnareTop, DemoMic::SnareBottom]);
+    let (top, bottom) = (mic(&song, DemoMic::SnareTop), mic(&song, DemoMic::SnareBottom));
+    let low = |x: &[f32]| {
+        let mut state = 0.0;
+        x.iter()
+            .map(|v| {
+                state += 0.05 * (v - state);
+                state
+            })
+            .collect::<Vec<f32>>()
+    };
+    let (_, sign) = lag(&low(&top[23_990..27_000]), &low(&bottom[23_990..27_200]), 60);
+    assert!(sign < 0.0);
+}
+
+#[test]
+fn a_flipped_mic_is_the_same_with_the_other_sign() {
+    let plain = dry(vec![stroke(0.3, Voice::Kick, 0.9)], &[DemoMic::KickIn, DemoMic::Room]);
+    let mut spec = plain.spec().clone();
+    spec.flipped = vec![DemoMic::KickIn];
+    let flipped = DemoSong::new(spec).with_strokes(plain.performance().to_vec());
+    let (a, b) = (plain.take(), flipped.take());
+    for ((m, x), (_, y)) in a.mics.iter().zip(&b.mics) {
+        let sign = if *m == DemoMic::KickIn { -1.0 } else { 1.0 };
+        assert!(x.iter().zip(y).all(|(p, q)| (p - sign * q).abs() < 1e-6), "{m:?}");
+    }
+}
+
+#[test]
+fn the_truth_is_where_the_close_mic_first_reaches_five_per_cent_of_the_first_thirty_ms() {
+    for (voice, close) in [(Voice::Kick, DemoMic::KickIn), (Voice::Snare, DemoMic::SnareTop)] {
+        for strength in [0.15, 0.5, 0.95] {
+            let song = dry(vec![stroke(0.5, voice, strength)], &[close]);
+            let take = song.take();
+            let x = &take.mics.iter().find(|(m, _)| *m == close).unwrap().1;
+            let arrived = x.iter().position(|v| v.abs() > 1e-9).unwrap();
+            let top = |n: usize| x[arrived..arrived + n].iter().fold(0f32, |a, v| a.max(v.abs()));
+            let first = x.iter().position(|v| v.abs() >= 0.05 * top(1_440)).unwrap();
+            let truth = take.truth[0];
+            assert!((truth.pos.0 as i64 - first as i64).abs() <= 1, "{voice:?}: {} and {first}", truth.pos);
+            assert!((truth.peak.0 - Dbfs::from_peak(f64::from(top(4_800))).0).abs() < 0.1, "{voice:?}");
+        }
+    }
+}
+
+#[test]
+fn harder_strokes_are_louder() {
+    let times: Vec<Stroke> = (1..=9).map(|k| stroke(f64::from(k) * 0.4, Voice::Snare, f64::from(k) * 0.1)).collect();
+    let truth = dry(times, &[DemoMic::SnareTop]).truth();
+    assert!(truth.windows(2).all(|w| w[1].peak.0 > w[0].peak.0 - 0.5), "{truth:?}");
+    assert!(truth[8].peak.0 - truth[0].peak.0 > 20.0);
+}
+
+#[test]
+fn bleed_comes_and_goes_with_its_setting() {
+    let level = |bleed: f64| {
+        let song = dry(vec![stroke(0.5, Voice::Kick, 0.9)], &[DemoMic::TomFloor]);
+        let mut spec = song.spec().clone();
+        spec.bleed = Decibels(bleed);
+        let x = mic(&DemoSong::new(spec).with_strokes(song.performance().to_vec()), DemoMic::TomFloor);
+        Dbfs::from_peak(x.iter().fold(0f64, |a, v| a.max(f64::from(v.abs())))).0
+    };
+    assert!((level(6.0) - level(0.0) - 6.0).abs() < 0.3, "{} {}", level(6.0), level(0.0));
+}
+
+#[test]
+fn no_two_strokes_sound_alike() {
+    let two = vec![stroke(0.5, Voice::Snare, 0.8), stroke(1.5, Voice::Snare, 0.8)];
+    let x = mic(&dry(two, &[DemoMic::SnareTop]), DemoMic::SnareTop);
+    let (a, b) = (&x[24_000..26_400], &x[72_000..74_400]);
+    let dot = |p: &[f32], q: &[f32]| p.iter().zip(q).map(|(x, y)| x * y).sum::<f32>();
+    let alike = dot(a, b) / (dot(a, a) * dot(b, b)).sqrt();
+    assert!((0.2..0.98).contains(&alike), "{alike}");
+}
+
+#[test]
+fn the_story_has_every_kind_of_stroke_and_fits_its_minute() {
+    let song = DemoSong::story();
+    let truth = song.truth();
+    let count = |drum, kind| truth.iter().filter(|t| t.drum == drum && t.kind == kind).count();
+    assert!(count(Drum::Kick, Kind::Hit) > 60 && count(Drum::Snare, Kind::Hit) > 40);
+    assert!(count(Drum::Snare, Kind::Ghost) > 25 && count(Drum::Snare, Kind::Flam) >= 5);
+    assert!(count(Drum::Snare, Kind::Roll) > 10);
+    let seconds = song.frames() as f64 / 48_000.0;
+    assert!((45.0..75.0).contains(&seconds), "{seconds}");
+    assert_eq!(truth_csv(&truth).lines().count(), truth.len() + 1);
+}
+
+#[test]
+fn the_tempo_file_puts_every_bar_where_the_song_has_it() {
+    let song = DemoSong::story();
+    let track = parse_tempo_track(Path::new("tempo.mid"), &song.tempo_file(), Seconds(0.0)).unwrap();
+    for (k, start) in song.bar_starts().iter().enumerate() {
+        let at = track.map.time_at(track.map.bar_start(k as i64 + 1) as f64);
+        assert!((at.0 - start.0).abs() < 1e-9, "bar {}: {} and {}", k + 1, at, start);
+    }
+    assert!(track.map.tempos().len() >= 3, "the tempo changes");
+    assert_eq!(track.map.markers().len(), song.sections().len());
+}
+
+#[test]
+fn takes_exist_at_other_rates_with_their_strokes_at_the_same_times() {
+    let at = |hz| {
+        let mut spec = DemoSpec::varied(11, 1);
+        spec.rate = SampleRate::new(hz).unwrap();
+        DemoSong::new(spec).truth()
+    };
+    let base = at(48_000);
+    for hz in [44_100, 96_000] {
+        let other = at(hz);
+        assert_eq!(other.len(), base.len());
+        for (a, b) in base.iter().zip(&other) {
+            assert!((a.time.0 - b.time.0).abs() < 0.001, "{hz}: {} and {}", a.time, b.time);
+        }
+    }
+}
+
+#[test]
+fn many_drummers_on_many_kits_stay_below_full_scale() {
+    for seed in 0..4 {
+        let take = DemoSong::new(DemoSpec::varied(seed, 1)).take();
+        for (m, x) in &take.mics {
+            let full = x.iter().filter(|v| v.abs() >= 0.999).count();
+            assert!(full < 20, "seed {seed}, {m:?}: {full} samples at full scale");
+            assert!(x.iter().all(|v| v.is_finite()));
+        }
+    }
+}

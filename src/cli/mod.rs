@@ -5,6 +5,7 @@
 
 mod about;
 mod bars;
+mod demo;
 mod files;
 mod hits;
 mod options;
@@ -33,6 +34,7 @@ pub struct Screen<'a> {
 
 const EXAMPLES: &str = "\
 Examples:
+  underlay demo out                           an invented song with everything, to try things on
   underlay prep \"Slow Harbour/audio\"          write a song sheet for a folder of recordings
   underlay hits song.toml                     find every kick and snare stroke: list, MIDI, pictures
   underlay hits kick.wav --drum kick --bpm 104    the same for one file
@@ -58,6 +60,7 @@ struct Args {
 
 #[derive(Subcommand)]
 enum Command {
+    Demo(demo::Args),
     Prep(prep::Args),
     Hits(Box<hits::Args>),
     Phase(Box<phase::Args>),
@@ -126,6 +129,7 @@ where
 
 fn execute(command: &Command, progress: &dyn Progress) -> crate::Result<Outcome> {
     match command {
+        Command::Demo(args) => demo::execute(args, progress),
         Command::Prep(args) => prep::execute(args, progress),
         Command::Hits(args) => hits::execute(args, progress),
         Command::Phase(args) => phase::execute(args, progress),

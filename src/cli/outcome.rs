@@ -30,6 +30,11 @@ impl Outcome {
         Ok(Self { command, text, data, findings })
     }
 
+    /// The same outcome told by another command, with words before and after the summary.
+    pub fn framed(self, command: &'static str, before: &str, after: &str) -> Self {
+        Self { command, text: format!("{before}{}{after}", self.text), ..self }
+    }
+
     /// 1 where something is to be looked at.
     pub fn exit_code(&self) -> ExitCode {
         if self.findings.iter().any(|f| f.weight >= Weight::Caution) { ExitCode::Findings } else { ExitCode::Done }

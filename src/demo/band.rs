@@ -47,6 +47,7 @@ impl Desk {
         self.put(at, &y, pan);
     }
 
+    #[allow(clippy::too_many_arguments, reason = "plain numbers of one sound")]
     fn hiss(&mut self, at: f64, low: f64, high: f64, fall: f64, level: f64, pan: f64, dice: Dice) {
         let mut hiss = Hiss::new(low, high, self.rate, dice);
         let mut swell = Swell::new(0.0003, fall, self.rate);

@@ -45,7 +45,7 @@ pub(super) fn membrane(hz: f64, ring: f64, loss: f64, radius: f64, dice: &mut Di
             let ratio = zero / MEMBRANE[0].1;
             // How strongly a blow at this place drives the mode: the mode's own shape there. Angular modes come
             // in pairs, of which a listener in one direction hears a part.
-            let angle = if m == 0 { 1.0 } else { libm::cos(f64::from(m) * dice.between(0.0, 6.283)) };
+            let angle = if m == 0 { 1.0 } else { libm::cos(f64::from(m) * dice.between(0.0, std::f64::consts::TAU)) };
             let gain = libm::jn(m, zero * radius) * angle;
             Mode { hz: hz * ratio, ring: ring / (1.0 + loss * (ratio - 1.0)), gain }
         })

@@ -12,7 +12,7 @@ use crate::error::Result;
 use crate::hits::Kind;
 use crate::output::{make_folder, write_whole};
 use crate::progress::Progress;
-use crate::song::Drum;
+use crate::song::{Drum, may_write};
 use crate::units::{Dbfs, SamplePos, SampleRate, Seconds};
 use rayon::prelude::*;
 use serde::Serialize;
@@ -179,13 +179,20 @@ impl DemoSong {
     }
 
     /// Writes the whole session of the demo into a folder: the take as [`render`](Self::render) does, the client's
-    /// two-mix `guide.wav`, the programmed `shaker.wav`, and the sheet `song.toml`, which must not be there yet.
+    /// two-mix `guide.wav`, the programmed `shaker.wav`, and the sheet `song.toml`. Files of these names
+    /// that are not a demo rendered earlier are never replaced.
     ///
     /// # Errors
-    /// [`OutputFault`](crate::output::OutputFault) when the folder or a file cannot be written, or a sheet is there.
+    /// [`OutputFault`](crate::output::OutputFault) when the folder or a file cannot be written, or would replace another.
     pub fn render_session(&self, dir: &Path, progress: &dyn Progress) -> Result<()> {
         let sheet = dir.join("song.toml");
-        crate::song::may_write(&sheet)?;
+        let text = self.sheet();
+        // The demo may be rendered again over itself, but over nothing else.
+        if std::fs::read(&sheet).ok().as_deref() != Some(text.as_bytes()) {
+            let mics = self.spec.mics.iter().map(|m| format!("{}.wav", m.name()));
+            let others = ["guide.wav", "shaker.wav", "tempo.mid", "truth.csv", "song.toml"].map(String::from);
+            mics.chain(others).try_for_each(|name| may_write(&dir.join(name)))?;
+        }
         self.render(dir, progress)?;
         let frames = self.frames() as usize;
         progress.begin("playing the client's tracks", 2);
@@ -195,7 +202,7 @@ impl DemoSong {
         progress.advance(2);
         progress.end();
         done.0.and(done.1)?;
-        write_whole(&sheet, self.sheet().as_bytes())
+        write_whole(&sheet, text.as_bytes())
     }
 
     fn track(&self, dir: &Path, name: &str, channels: u16, samples: &[f32]) -> Result<()> {

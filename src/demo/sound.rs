@@ -120,7 +120,7 @@ impl<'a> Sounds<'a> {
     }
 
     /// Shaped noise from a source.
-    #[allow(clippy::too_many_arguments)]
+    #[allow(clippy::too_many_arguments, reason = "one picture, one sound: what it is made of")]
     fn burst(
         &mut self,
         source: Source,

@@ -120,19 +120,19 @@ impl Frame {
         p.text((self.left + self.width / 2.0, y + 30.0), label, SMALL, Align::Middle, Ink::Muted);
     }
 
-    /// Fine vertical lines at the bars and, when they are far enough apart, at the beats.
+    /// Fine vertical lines at the bars and, when there is room, at the beats.
     pub fn bar_lines(&self, p: &mut Picture, tempo: &TempoMap) {
         let bars = self.bars(tempo);
-        let every = bar_step(&bars, self, 9.0);
-        for pair in bars.windows(2) {
-            let ((bar, x), (_, next)) = (pair[0], pair[1]);
-            if bar.rem_euclid(every) == 0 && x >= self.left - 0.1 {
-                p.line(vec![(x, self.top), (x, self.bottom())], Ink::Faint, 1.0);
+        let every = bar_step(bars.len(), self, 9.0);
+        let mut line = |x: f64, weight: f64| p.line(vec![(x, self.top), (x, self.bottom())], Ink::Faint, weight);
+        if self.width / bars.len().max(1) as f64 > 70.0 {
+            for beat in tempo.beats(Seconds(self.x.0), Seconds(self.x.1)).filter(|b| b.beat > 1) {
+                line(self.px(beat.time.0), 0.5);
             }
-            if next - x > 70.0 {
-                for beat in self.beats(tempo, bar) {
-                    p.line(vec![(beat, self.top), (beat, self.bottom())], Ink::Faint, 0.5);
-                }
+        }
+        for (bar, x) in bars {
+            if (bar - 1).rem_euclid(every) == 0 {
+                line(x, 1.0);
             }
         }
     }
@@ -144,11 +144,10 @@ impl Frame {
         let mut row = base + 13.0;
         if let Some(tempo) = tempo {
             let bars = self.bars(tempo);
-            let every = bar_step(&bars, self, 30.0);
+            let every = bar_step(bars.len(), self, 30.0);
             p.text((self.left - 24.0, row), "bar", SMALL, Align::End, Ink::Muted);
-            for &(bar, x) in &bars {
-                let shown = if every == 1 { true } else { (bar - 1).rem_euclid(every) == 0 };
-                if shown && x >= self.left - 0.1 && x <= self.right() - 4.0 {
+            for (bar, x) in bars {
+                if (bar - 1).rem_euclid(every) == 0 && x <= self.right() - 4.0 {
                     p.line(vec![(x, base), (x, base + 4.0)], Ink::Muted, 0.8);
                     p.text((x, row), bar.to_string(), SMALL, Align::Middle, Ink::Text);
                 }
@@ -189,37 +188,18 @@ impl Frame {
         }
     }
 
-    /// Bars that touch the frame, as (number, points of its start), and the first one after it.
+    /// Bars that begin inside the frame, as (number, points).
     fn bars(&self, tempo: &TempoMap) -> Vec<(i64, f64)> {
-        let mut bar = tempo.bar_beat(tempo.tick_at(Seconds(self.x.0))).bar;
-        let mut out = Vec::new();
-        // A frame never holds more than this many bars that could be told apart.
-        for _ in 0..20_000 {
-            let x = self.px(tempo.time_at(tempo.bar_start(bar) as f64).0);
-            out.push((bar, x));
-            if x > self.right() {
-                break;
-            }
-            bar += 1;
-        }
-        out
-    }
-
-    fn beats(&self, tempo: &TempoMap, bar: i64) -> Vec<f64> {
-        let (from, to) = (tempo.bar_start(bar), tempo.bar_start(bar + 1));
-        let beats = i64::from(tempo.meter_at(from).beats).max(1);
-        (1..beats)
-            .map(|k| self.px(tempo.time_at(from as f64 + (to - from) as f64 * k as f64 / beats as f64).0))
-            .filter(|x| (self.left..=self.right()).contains(x))
-            .collect()
+        // A bar that begins a rounding error before the frame is meant to begin with it.
+        let from = Seconds(self.x.0 - 1e-6);
+        tempo.bars(from, Seconds(self.x.1)).map(|b| (b.bar, self.px(b.time.0))).collect()
     }
 }
 
 /// Every how many bars there is room for a mark, by steps that musicians count in.
-fn bar_step(bars: &[(i64, f64)], frame: &Frame, room: f64) -> i64 {
-    let inside = bars.iter().filter(|(_, x)| *x >= frame.left && *x <= frame.right()).count().max(1);
-    let one = frame.width / inside as f64;
-    [1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1024].into_iter().find(|k| one * *k as f64 >= room).unwrap_or(2048)
+fn bar_step(bars: usize, frame: &Frame, room: f64) -> i64 {
+    let one = frame.width / bars.max(1) as f64;
+    (0..14).map(|k| 1i64 << k).find(|k| one * *k as f64 >= room).unwrap_or(1 << 14)
 }
 
 /// Lowest and highest value of a signal in one column.
@@ -275,20 +255,32 @@ impl Frame {
         p.line(points, ink, weight);
     }
 
-    /// Very many values as a cloud: cells of three points by three that hold at least one, so that the picture does not
-    /// grow with their number.
-    pub fn cloud(&self, p: &mut Picture, values: impl Iterator<Item = (f64, f64)>, ink: Ink) {
-        const CELL: f64 = 3.0;
-        let cells: BTreeSet<(i64, i64)> =
-            values.map(|(x, y)| ((self.px(x) / CELL).floor() as i64, (self.py(y) / CELL).floor() as i64)).collect();
-        let mut cells = cells.into_iter().peekable();
-        while let Some((x, top)) = cells.next() {
-            let mut bottom = top;
-            while cells.next_if_eq(&(x, bottom + 1)).is_some() {
-                bottom += 1;
+    /// Very many values as a cloud: square cells that hold at least one, as small as a picture of moderate size allows,
+    /// so that it does not grow with their number.
+    pub fn cloud(&self, p: &mut Picture, values: impl Iterator<Item = (f64, f64)> + Clone, ink: Ink) {
+        for size in [2.0, 3.0, 4.0, 6.0, 8.0] {
+            let runs = self.cells(values.clone(), size);
+            if runs.len() <= 1_500 || size == 8.0 {
+                for (x, top, n) in runs {
+                    p.block(x as f64 * size, top as f64 * size, size, n as f64 * size, ink, 1.0);
+                }
+                return;
             }
-            p.block(x as f64 * CELL, top as f64 * CELL, CELL, (bottom - top + 1) as f64 * CELL, ink, 1.0);
         }
+    }
+
+    /// Cells of a size that hold a value, as column, first row, rows one below the other.
+    fn cells(&self, values: impl Iterator<Item = (f64, f64)>, size: f64) -> Vec<(i64, i64, i64)> {
+        let cell = |v: f64| (v / size).floor() as i64;
+        let cells: BTreeSet<(i64, i64)> = values.map(|(x, y)| (cell(self.px(x)), cell(self.py(y)))).collect();
+        let mut runs: Vec<(i64, i64, i64)> = Vec::new();
+        for (x, y) in cells {
+            match runs.last_mut() {
+                Some((column, top, n)) if *column == x && *top + *n == y => *n += 1,
+                _ => runs.push((x, y, 1)),
+            }
+        }
+        runs
     }
 
     /// Counts as upright bars; bar k stands between `edges[k]` and `edges[k + 1]`.

@@ -240,7 +240,7 @@ pub fn offsets(song: &Song, found: &Found, drum: Drum) -> Option<Picture> {
 }
 
 /// One mark a hit over the song's time.
-#[allow(clippy::too_many_arguments)]
+#[allow(clippy::too_many_arguments, reason = "one picture, one sound: what it is made of")]
 fn points(
     p: &mut Picture,
     f: &Frame,

@@ -132,11 +132,9 @@ fn doubtful(found: &Found) -> Option<Section> {
 
 fn pictures(song: &Song, found: &Found, drum: Drum) -> Section {
     let mut pictures = Vec::new();
-    if let Some(evidence) = found.evidence.iter().find(|e| e.drum == drum) {
-        if !evidence.low.is_empty() {
-            pictures.push(overview(song, found, evidence));
-            pictures.extend(near(song, found, evidence));
-        }
+    if let Some(evidence) = found.evidence.iter().find(|e| e.drum == drum && !e.low.is_empty()) {
+        pictures.push(overview(song, found, evidence));
+        pictures.extend(near(song, found, evidence));
     }
     let mut intro = Vec::new();
     if found.list.of(drum).next().is_some() {

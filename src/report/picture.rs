@@ -157,7 +157,7 @@ impl Picture {
     fn draw<B: DrawingBackend>(&self, b: &mut B) {
         let paper = [(0.0, 0.0), (self.width, 0.0), (self.width, self.height), (0.0, self.height)];
         // Neither backend fails: one writes into memory, the other into pixels that are there.
-        let _ = b.fill_polygon(paper.map(|p| place(p)), &style(Ink::Paper, 1.0, 0.0));
+        let _ = b.fill_polygon(paper.map(place), &style(Ink::Paper, 1.0, 0.0));
         for shape in &self.shapes {
             let _ = match shape {
                 Shape::Line { points, ink, weight, strength } => {

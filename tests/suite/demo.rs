@@ -2,10 +2,11 @@
 
 use std::path::Path;
 use underlay::demo::{DemoMic, DemoSong, DemoSpec, Stroke, Touch, Voice, truth_csv};
-use underlay::hits::Kind;
-use underlay::song::Drum;
+use underlay::hits::{Kind, find};
+use underlay::song::{Drum, Song};
 use underlay::tempo::parse_tempo_track;
 use underlay::units::{Dbfs, Decibels, SampleRate, Seconds};
+use underlay::{ExitCode, Quiet};
 
 /// A short take without noise and room, so that single sounds can be measured.
 fn dry(strokes: Vec<Stroke>, mics: &[DemoMic]) -> DemoSong {
@@ -194,4 +195,27 @@ fn many_drummers_on_many_kits_stay_below_full_scale() {
             assert!(x.iter().all(|v| v.is_finite()));
         }
     }
+}
+
+#[test]
+fn the_demos_strokes_are_found_again_from_its_own_sheet() {
+    let dir = tempfile::tempdir().unwrap();
+    DemoSong::story().render_session(dir.path(), &Quiet).unwrap();
+    let song = Song::read(&dir.path().join("song.toml")).unwrap();
+    assert!(song.findings().is_empty(), "{:?}", song.findings());
+    assert_eq!((song.mics.len(), song.tracks.len(), song.form.len()), (9, 2, 8));
+    let found = find(&song, &Quiet).unwrap();
+    let truth = DemoSong::story().truth();
+    for (drum, least) in [(Drum::Kick, 0.985), (Drum::Snare, 0.96)] {
+        let true_times: Vec<f64> = truth.iter().filter(|t| t.drum == drum).map(|t| t.time.0).collect();
+        let found_times: Vec<f64> = found.list.of(drum).map(|h| h.pos.at(found.list.rate).0).collect();
+        let f = underlay::hits::matching::score(&true_times, &found_times, 0.005).f;
+        assert!(f >= least, "{drum}: F {f:.3}");
+    }
+    // Rendered over itself it is the same again; over anything else it is not rendered.
+    let other = dir.path().join("other");
+    std::fs::create_dir(&other).unwrap();
+    std::fs::write(other.join("snare_top.wav"), b"a take that nobody can play again").unwrap();
+    assert_eq!(DemoSong::story().render_session(&other, &Quiet).unwrap_err().exit_code(), ExitCode::Output);
+    assert_eq!(std::fs::read_dir(&other).unwrap().count(), 1);
 }

@@ -14,6 +14,7 @@ mod phase;
 mod prep;
 mod print;
 mod take;
+mod timing;
 
 use crate::error::{Error, ExitCode};
 use crate::progress::{Progress, Quiet};
@@ -65,6 +66,7 @@ enum Command {
     Hits(Box<hits::Args>),
     Phase(Box<phase::Args>),
     Print(Box<print::Args>),
+    Timing(Box<timing::Args>),
     /// Print shell completions
     #[command(hide = true)]
     Completions(about::Completions),
@@ -134,6 +136,7 @@ fn execute(command: &Command, progress: &dyn Progress) -> crate::Result<Outcome>
         Command::Hits(args) => hits::execute(args, progress),
         Command::Phase(args) => phase::execute(args, progress),
         Command::Print(args) => print::execute(args, progress),
+        Command::Timing(args) => timing::execute(args, progress),
         Command::Completions(_) | Command::Man => Err(Error::usage("this prints text", "Call it without --json.")),
     }
 }

@@ -96,8 +96,10 @@ impl Take {
 
 /// Output files that appear together or not at all.
 pub(super) struct Batch<'a> {
-    inputs: &'a [PathBuf],
-    begun: Vec<AtomicFile>,
+    /// Files that must not be replaced.
+    pub inputs: &'a [PathBuf],
+    /// Files so far.
+    pub begun: Vec<AtomicFile>,
 }
 
 impl Batch<'_> {

@@ -13,6 +13,7 @@ mod paint;
 mod phase;
 mod picture;
 mod summary;
+mod timing;
 
 pub use chart::{Cell, Column, Frame, clock, gathered, matrix, short, ticks};
 pub use drums::{WIDTH, near, offsets, overview, velocity};
@@ -23,3 +24,4 @@ pub use paint::text_width;
 pub use phase::{layer_gains, phase_matrix, phase_sum};
 pub use picture::{Align, Dash, Picture, escape};
 pub use summary::{DrumSummary, KINDS, busiest, is_doubtful};
+pub use timing::timing_pictures;

@@ -5,6 +5,7 @@
 use crate::audio::{SampleFormat, WavExtras, WavSpec, WavWriter};
 use crate::error::{Error, Result};
 use crate::finding::Finding;
+use crate::output::AtomicFile;
 use crate::tempo::TempoMap;
 use crate::units::{Dbfs, SampleRate, Seconds};
 use serde::Serialize;
@@ -104,8 +105,8 @@ impl Click {
         vec![Finding::caution(
             file,
             format!(
-                "The count-in of {} bars does not fit before bar 1, so this click begins {ms:.0} ms before the recordings.",
-                self.count_in
+                "The count-in of {} does not fit before bar 1, so this click begins {ms:.0} ms before the recordings.",
+                if self.count_in == 1 { "1 bar".to_owned() } else { format!("{} bars", self.count_in) }
             ),
             format!("Place it {} samples earlier than the other files, or choose a shorter --count-in.", self.lead),
         )]
@@ -126,16 +127,16 @@ fn sound(rate: SampleRate, accent: bool) -> Vec<f32> {
         .collect()
 }
 
-/// Writes the click as a mono 24-bit WAV file; memory does not grow with its length.
+/// Writes the click as a mono 24-bit WAV file, still under its passing name; memory does not grow with its length.
 ///
 /// # Errors
 /// [`OutputFault`](crate::output::OutputFault).
-pub fn write_click(path: &Path, click: &Click) -> Result<()> {
+pub fn write_click(path: &Path, click: &Click) -> Result<AtomicFile> {
     let spec = WavSpec { rate: click.rate, channels: 1, format: SampleFormat::Int24 };
     let extras = WavExtras { frames: Some(click.frames), ..WavExtras::default() };
     let mut wav = WavWriter::create_with(path, spec, extras)?;
     render(click, |block| wav.write(block))?;
-    wav.finish()
+    wav.close()
 }
 
 /// Samples a block.

@@ -177,7 +177,7 @@ fn build(knots: &[Knot], quarters: f64, meter: Meter) -> Option<TempoMap> {
         let [a, b] = pair else { continue };
         let n = (b.beat - a.beat) * quarters;
         let us = ((b.time - start - passed) * 1e6 / n).round();
-        if !(us > 0.0) {
+        if us.is_nan() || us <= 0.0 {
             return None;
         }
         let us = Bpm::new(60e6 / us).map(|_| us as u32)?;

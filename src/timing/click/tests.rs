@@ -132,7 +132,7 @@ fn the_file_holds_the_same_clicks() {
     let path = dir.path().join("click.wav");
     let map = TempoMap::constant(Bpm::new(133.0).unwrap(), Meter::FOUR_FOUR, Seconds(0.5));
     let click = plan_click(&map, SampleRate::SESSION, Seconds(4.0), Some(0)).unwrap();
-    write_click(&path, &click).unwrap();
+    write_click(&path, &click).unwrap().commit().unwrap();
     let (info, audio) = crate::audio::read_mono(&path, crate::audio::Channel::Sum).unwrap();
     assert_eq!(info.frames, click.frames);
     for (a, b) in audio.iter().zip(rendered(&click)) {

@@ -1,0 +1,498 @@
+//! `underlay timing SHEET|HITS.csv`: the take against its grid; triggers pulled to it; a click; a tempo found from hits.
+
+use super::files::OutFolder;
+use super::hits::OUT;
+use super::options;
+use super::outcome::Outcome;
+use super::take::{Batch, put_pictures};
+use crate::audio::{AudioReader, SampleFormat, WavExtras, WavSpec, WavWriter};
+use crate::error::{Error, Located, Result};
+use crate::finding::{Finding, Weight};
+use crate::hits::{HitList, find};
+use crate::midi::{MidiFault, TriggerPlan, Version, tempo_map, write_triggers};
+use crate::output::AtomicFile;
+use crate::progress::Progress;
+use crate::report::timing_pictures;
+use crate::song::{Drum, Section, Song};
+use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
+use crate::timing::{
+    CheckSettings, Click, FoundTempo, MOST_COUNT_IN, PullCounts, PullSettings, Pulled, TempoHints, Timing, check,
+    find_tempo, form_of_cues, moves_csv, moves_cues, moves_midi, parting, plan_click, pull, summary, write_click,
+};
+use crate::units::{Bpm, SampleRate, Seconds};
+use serde::Serialize;
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+const EXAMPLES: &str = "\
+Examples:
+  underlay timing song.toml                        where the take sits, section by section, with pictures
+  underlay timing song.toml --grid 1/8t            against eighth-note triplets
+  underlay timing song.toml --pull 60              triggers 60 % of the way to the grid, and the list of moves
+  underlay timing song.toml --click --count-in 2   a click track from the tempo map
+  underlay timing song.toml --find-tempo           no click was played to: the tempo map, found from the hits
+  underlay timing hits.csv --bpm 104               a hit list without a sheet
+
+Early is negative, late positive. Writes pictures/timing_*.svg; with --pull moves.csv, moves.mid, triggers.mid and
+triggers_on_grid.mid; with --click click.wav; with --find-tempo found_tempo.mid. Start with a low headphone level when
+you play a click for the first time.";
+
+/// Check the take against the grid: offsets, feel, swing, drift; pull triggers towards it; print a click
+#[derive(clap::Args)]
+#[command(after_help = EXAMPLES)]
+pub(super) struct Args {
+    /// A song sheet (.toml), or a hit list (.csv) that `underlay hits` wrote
+    #[arg(value_name = "SHEET|HITS")]
+    input: PathBuf,
+    /// Folder for the results [default: "underlay" beside the sheet, or the hit list's own folder]
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Hit list to check [default: hits.csv in the folder for results, where it is there; otherwise hits are found anew]
+    #[arg(long, value_name = "CSV")]
+    from_list: Option<PathBuf>,
+    /// Grid that strokes are compared with: 1/4, 1/8, 1/16 or 1/32, with t for triplets (1/8t) or with swing
+    /// ("1/16 swing 60") [default: the sheet's, else 1/16]
+    #[arg(long, value_parser = options::grid)]
+    grid: Option<Grid>,
+    /// What counts as on the line, ms either side, 1 to 100
+    #[arg(long, value_name = "MS", value_parser = window, default_value_t = CheckSettings::WINDOW_MS)]
+    window: f64,
+    /// How many bars to name as the worst, 0 to 100
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=100), default_value_t = CheckSettings::WORST as u8)]
+    worst: u8,
+    /// WAV file whose cue markers are the form [default: the sheet's form]
+    #[arg(long, value_name = "WAV")]
+    form_from: Option<PathBuf>,
+    /// Write pictures as PNG too
+    #[arg(long)]
+    png: bool,
+    #[command(flatten)]
+    pulling: Pulling,
+    #[command(flatten)]
+    clicking: Clicking,
+    #[command(flatten)]
+    tempo: Tempo,
+}
+
+#[derive(clap::Args)]
+#[command(next_help_heading = "Pulling")]
+struct Pulling {
+    /// Move triggers this share of the way to the grid, per cent, 0 to 100
+    #[arg(long, value_name = "PERCENT", value_parser = percent)]
+    pull: Option<f64>,
+    /// Leave hits that lie further from their line than this, ms, 0 to 500 [default: 40 % of the grid step]
+    #[arg(long, value_name = "MS", value_parser = limit, requires = "pull")]
+    limit: Option<f64>,
+    /// Leave hits that lie closer to their line than this, ms, 0 to 500
+    #[arg(long, value_name = "MS", value_parser = limit, requires = "pull", default_value_t = 0.0)]
+    leave: f64,
+    /// Write the moves as cue points of a silent WAV file too
+    #[arg(long, requires = "pull")]
+    cues: bool,
+}
+
+#[derive(clap::Args)]
+#[command(next_help_heading = "Click")]
+struct Clicking {
+    /// Print a click track from the tempo map, beat 1 accented
+    #[arg(long)]
+    click: bool,
+    /// Bars to count in before bar 1, 0 to 16 [default: 2, or as many as fit]
+    #[arg(long, value_name = "BARS", value_parser = clap::value_parser!(u32).range(0..=i64::from(MOST_COUNT_IN)), requires = "click")]
+    count_in: Option<u32>,
+}
+
+#[derive(clap::Args)]
+#[command(next_help_heading = "Tempo")]
+struct Tempo {
+    /// Find the tempo from the hits and check against it: for takes without a click
+    #[arg(long)]
+    find_tempo: bool,
+    /// Roughly the tempo, quarter notes a minute, 20 to 400, where the tool might take half or double
+    #[arg(long, value_name = "BPM", value_parser = options::bpm, requires = "find_tempo")]
+    about: Option<f64>,
+    /// Tempo, quarter notes a minute, 20 to 400
+    #[arg(long, value_parser = options::bpm, conflicts_with_all = ["tempo", "find_tempo"])]
+    bpm: Option<f64>,
+    /// MIDI file with tempo and meter changes, its start the start of the audio
+    #[arg(long, value_name = "MID", conflicts_with = "find_tempo")]
+    tempo: Option<PathBuf>,
+    /// Meter that goes with --bpm or --find-tempo [default: 4/4]
+    #[arg(long, value_parser = options::meter)]
+    meter: Option<Meter>,
+    /// Where bar 1 lies in the audio, seconds, -3600 to 86400
+    #[arg(long, value_name = "SECONDS", value_parser = options::bar_one, allow_negative_numbers = true)]
+    bar_one: Option<Seconds>,
+}
+
+fn window(text: &str) -> std::result::Result<f64, String> {
+    options::number(text, 1.0..=100.0, "(ms)")
+}
+
+fn percent(text: &str) -> std::result::Result<f64, String> {
+    options::number(text, 0.0..=100.0, "(per cent)")
+}
+
+fn limit(text: &str) -> std::result::Result<f64, String> {
+    options::number(text, 0.0..=500.0, "(ms)")
+}
+
+/// What is to be done, checked.
+struct Plan {
+    title: String,
+    /// The sheet's song; `None` for a hit list alone.
+    song: Option<Song>,
+    out: PathBuf,
+    list: Option<PathBuf>,
+    /// Known tempo: of the sheet or typed.
+    map: Option<TempoMap>,
+    form: Vec<Section>,
+    grid: Grid,
+    rate: SampleRate,
+    end: Option<Seconds>,
+    inputs: Vec<PathBuf>,
+    findings: Vec<Finding>,
+}
+
+impl Args {
+    fn plan(&self) -> Result<Plan> {
+        let beside = self.input.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let is = |ending: &str| self.input.extension().is_some_and(|e| e.eq_ignore_ascii_case(ending));
+        let mut plan = if is("toml") {
+            let song = Song::read(&self.input)?;
+            let out = self.out.clone().unwrap_or_else(|| beside.join(OUT));
+            let known = out.join("hits.csv");
+            Plan {
+                title: song.title.clone(),
+                out,
+                list: self.from_list.clone().or_else(|| known.is_file().then_some(known)),
+                map: song.tempo.clone(),
+                form: song.form.clone(),
+                grid: self.grid.unwrap_or(song.grid),
+                rate: song.rate(),
+                end: Some(Seconds(song.frames() as f64 / song.rate().hz_f64())),
+                inputs: inputs_of(&song, &self.input),
+                findings: song.findings(),
+                song: Some(song),
+            }
+        } else if is("csv") {
+            if self.from_list.is_some() {
+                return Err(Error::usage("two hit lists are named", "Leave out --from-list, or name a sheet first."));
+            }
+            Plan {
+                title: self.input.file_stem().unwrap_or_default().to_string_lossy().into_owned(),
+                song: None,
+                out: self.out.clone().unwrap_or_else(|| beside.to_owned()),
+                list: Some(self.input.clone()),
+                map: None,
+                form: Vec::new(),
+                grid: self.grid.unwrap_or_default(),
+                rate: SampleRate::SESSION,
+                end: None,
+                inputs: vec![self.input.clone()],
+                findings: Vec::new(),
+            }
+        } else {
+            return Err(Error::usage(
+                format!("{} is neither a song sheet nor a hit list", self.input.display()),
+                "Name a sheet (.toml), or the hits.csv that `underlay hits` wrote for your recording.",
+            ));
+        };
+        plan.inputs.extend(plan.list.iter().chain(&self.tempo.tempo).chain(&self.form_from).cloned());
+        self.settle_tempo(&mut plan)?;
+        Ok(plan)
+    }
+
+    /// The tempo that is typed, held against the sheet's: two that contradict each other are refused.
+    fn settle_tempo(&self, plan: &mut Plan) -> Result<()> {
+        let t = &self.tempo;
+        let at = t.bar_one.unwrap_or_else(|| plan.map.as_ref().map_or(Seconds(0.0), TempoMap::bar_one));
+        let typed = match (t.bpm.and_then(Bpm::new), &t.tempo) {
+            (Some(bpm), _) => Some(TempoMap::constant(bpm, t.meter.unwrap_or(Meter::FOUR_FOUR), at)),
+            (None, Some(file)) => {
+                let track = read_tempo_track(file, Seconds(0.0))?;
+                plan.findings.extend(track.findings);
+                Some(t.bar_one.map_or(track.map.clone(), |at| track.map.with_bar_one(at)))
+            }
+            (None, None) => None,
+        };
+        if t.find_tempo {
+            return Ok(());
+        }
+        if let (Some(sheet), Some(typed)) = (&plan.map, &typed) {
+            let until = plan.end.unwrap_or(Seconds(3600.0));
+            if let Some(p) = parting(sheet, typed, until) {
+                let said = if t.bpm.is_some() { "--bpm".to_owned() } else { "--tempo".to_owned() };
+                return Err(Error::usage(
+                    format!(
+                        "the sheet and {said} contradict each other: at bar {} they are {:.0} ms apart ({:.2} and {:.2} BPM there)",
+                        p.bar,
+                        p.by_ms.abs(),
+                        p.first_bpm,
+                        p.second_bpm
+                    ),
+                    "Leave out the wrong one; a lasting change belongs in the sheet.",
+                ));
+            }
+        }
+        match (typed, &plan.map) {
+            (Some(typed), _) => plan.map = Some(typed),
+            (None, Some(map)) => plan.map = Some(t.bar_one.map_or(map.clone(), |at| map.clone().with_bar_one(at))),
+            (None, None) => {
+                return Err(Error::usage(
+                    "no tempo is known, so there is no grid to check against",
+                    "Give it in the sheet, with --bpm or with --tempo; for a take without a click add --find-tempo.",
+                ));
+            }
+        }
+        Ok(())
+    }
+}
+
+/// What was done.
+#[derive(Serialize)]
+struct Told<'a> {
+    title: &'a str,
+    tempo: String,
+    grid: String,
+    timing: &'a Timing,
+    found_tempo: Option<&'a FoundTempo>,
+    pull: Option<&'a PullCounts>,
+    click: Option<&'a Click>,
+    files: Vec<PathBuf>,
+}
+
+pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+    let mut plan = args.plan()?;
+    let folder = OutFolder::prepare(&plan.out)?;
+    let list = hits_of(&mut plan, progress)?;
+    let found = args.tempo.find_tempo.then(|| find_tempo(&list, &hints(args, &plan))).transpose()?;
+    if let Some(found) = &found {
+        plan.findings.extend(found.findings.iter().cloned());
+    }
+    let map = match found.as_ref().map(|f| &f.map).or(plan.map.as_ref()) {
+        Some(map) => map.clone(),
+        None => return Err(Error::usage("no tempo is known", "Add --bpm, --tempo or --find-tempo.")),
+    };
+    let end =
+        plan.end.unwrap_or_else(|| list.hits.last().map_or(map.bar_one(), |h| h.pos.at(list.rate)) + Seconds(2.0));
+    let form = form_of(args, &mut plan, &map, end)?;
+    let settings = CheckSettings { grid: plan.grid, window_ms: args.window, worst: usize::from(args.worst) };
+    let timing = check(&list, &map, &form, &settings, plan.end);
+    plan.findings.extend(timing.findings.iter().cloned());
+    let pulled = match args.pulling.pull {
+        Some(percent) => {
+            let p = &args.pulling;
+            Some(pull(&list, &map, plan.grid, PullSettings { percent, limit_ms: p.limit, leave_ms: p.leave })?)
+        }
+        None => None,
+    };
+    let click = args.clicking.click.then(|| plan_click(&map, plan.rate, end, args.clicking.count_in)).transpose()?;
+    let mut batch = Batch { inputs: &plan.inputs, begun: Vec::new() };
+    put_pictures(&mut batch, folder.path(), &timing_pictures(&timing, &list, &map, &form, end), args.png)?;
+    if found.is_some() {
+        let path = folder.file("found_tempo.mid");
+        let file = tempo_map(&plan.title, &map, Some(end)).map_err(|e| Located::whole(&path, MidiFault::Tempo(e)))?;
+        batch.put(&path, &file.bytes)?;
+    }
+    if let Some(pulled) = &pulled {
+        put_moves(&mut batch, &folder, args, &plan, &Checked { list: &list, map: &map, pulled, end })?;
+    }
+    let mut noticed = Vec::new();
+    if let Some(click) = &click {
+        let path = folder.file("click.wav");
+        batch.check(&path)?;
+        batch.add(write_click(&path, click)?);
+        noticed = click.findings(&path);
+    }
+    for path in pulled.iter().flat_map(|_| trigger_names(&folder, &list)) {
+        batch.check(&path)?;
+    }
+    let mut written = batch.commit()?;
+    plan.findings.append(&mut noticed);
+    if let Some(pulled) = &pulled {
+        written.extend(write_both(&mut plan, &folder, &Checked { list: &list, map: &map, pulled, end })?);
+    }
+    let told = Told {
+        title: &plan.title,
+        tempo: tempo_words(&map),
+        grid: plan.grid.to_string(),
+        timing: &timing,
+        found_tempo: found.as_ref(),
+        pull: pulled.as_ref().map(|p| &p.counts),
+        click: click.as_ref(),
+        files: written,
+    };
+    let text = text(&told, pulled.as_ref(), folder.path());
+    Outcome::new("timing", text, &told, plan.findings)
+}
+
+/// Hits from a list where there is one, else found anew.
+fn hits_of(plan: &mut Plan, progress: &dyn Progress) -> Result<HitList> {
+    let frames = plan.song.as_ref().map(Song::frames);
+    match (&plan.list, &plan.song) {
+        (Some(path), _) => {
+            let read = HitList::read(path, plan.rate, frames)?;
+            plan.findings.extend(read.findings);
+            if plan.song.is_some() {
+                plan.findings.push(Finding::note(path, "The hits of this list were checked."));
+            }
+            Ok(read.list)
+        }
+        (None, Some(song)) => {
+            let found = find(song, progress)?;
+            plan.findings.extend(found.findings);
+            Ok(found.list)
+        }
+        (None, None) => Err(Error::usage("there is nothing to check", "Name a sheet or a hit list.")),
+    }
+}
+
+fn hints(args: &Args, plan: &Plan) -> TempoHints {
+    let sheet = plan.map.as_ref().and_then(|m| m.meters().first()).map(|m| m.meter);
+    TempoHints {
+        about: args.tempo.about.and_then(Bpm::new),
+        meter: args.tempo.meter.or(sheet).unwrap_or(Meter::FOUR_FOUR),
+        bar_one: args.tempo.bar_one,
+    }
+}
+
+fn form_of(args: &Args, plan: &mut Plan, map: &TempoMap, end: Seconds) -> Result<Vec<Section>> {
+    let Some(file) = &args.form_from else { return Ok(plan.form.clone()) };
+    let reader = AudioReader::open(file)?;
+    let info = reader.info();
+    if info.cues.is_empty() {
+        return Err(Error::usage(
+            format!("{} holds no cue markers", file.display()),
+            "Export it again with its markers, or give the form in the sheet.",
+        ));
+    }
+    let (form, findings) = form_of_cues(&info.cues, info.rate, map, end);
+    plan.findings.extend(findings);
+    Ok(form)
+}
+
+/// Recordings and sheet, which must not be written to.
+fn inputs_of(song: &Song, sheet: &Path) -> Vec<PathBuf> {
+    let mut inputs: Vec<PathBuf> = song.mics.iter().map(|m| m.info.path.clone()).collect();
+    inputs.extend(song.tracks.iter().map(|t| t.info.path.clone()));
+    inputs.extend(song.tempo_file.clone());
+    inputs.push(sheet.to_owned());
+    inputs
+}
+
+/// The move list as a table, as MIDI markers and, where asked for, as cue points.
+fn put_moves(batch: &mut Batch<'_>, folder: &OutFolder, args: &Args, plan: &Plan, checked: &Checked<'_>) -> Result<()> {
+    let Checked { list, map, pulled, end } = checked;
+    batch.put(&folder.file("moves.csv"), moves_csv(list, pulled, map, plan.grid).as_bytes())?;
+    let path = folder.file("moves.mid");
+    batch.put(&path, &moves_midi(&path, &plan.title, list, pulled, map, Some(*end))?)?;
+    if args.pulling.cues {
+        let path = folder.file("moves.wav");
+        batch.check(&path)?;
+        batch.add(cue_file(&path, list, pulled, *end)?);
+    }
+    Ok(())
+}
+
+/// A silent file that carries the moves as cue points.
+fn cue_file(path: &Path, list: &HitList, pulled: &Pulled, end: Seconds) -> Result<AtomicFile> {
+    let spec = WavSpec { rate: list.rate, channels: 1, format: SampleFormat::Int16 };
+    let frames = end.sample(list.rate).0.max(list.hits.last().map_or(0, |h| h.pos.0 + 1));
+    let extras = WavExtras { cues: moves_cues(list, pulled), frames: Some(frames), ..WavExtras::default() };
+    let mut wav = WavWriter::create_with(path, spec, extras)?;
+    let silence = vec![0.0; 1 << 15];
+    let mut left = frames as usize;
+    while left > 0 {
+        let n = left.min(silence.len());
+        wav.write(silence.get(..n).unwrap_or_default())?;
+        left -= n;
+    }
+    wav.close()
+}
+
+fn drums_of(list: &HitList) -> Vec<Drum> {
+    Drum::FOUND.into_iter().filter(|d| list.of(*d).next().is_some()).collect()
+}
+
+/// Names of the trigger files that a pull writes.
+fn trigger_names(folder: &OutFolder, list: &HitList) -> Vec<PathBuf> {
+    let stems = ["triggers"].into_iter().chain(drums_of(list).into_iter().map(Drum::word));
+    stems.flat_map(|s| ["", "_on_grid"].map(|v| folder.file(&format!("{s}{v}.mid")))).collect()
+}
+
+/// Triggers as played and pulled, side by side.
+fn write_both(plan: &mut Plan, folder: &OutFolder, checked: &Checked<'_>) -> Result<Vec<PathBuf>> {
+    let Checked { list, map, pulled, end } = checked;
+    let triggers = TriggerPlan {
+        title: &plan.title,
+        tempo: Some(map),
+        end: Some(*end),
+        ..plan.song.as_ref().map_or_else(TriggerPlan::default, TriggerPlan::of)
+    };
+    let targets = pulled.times();
+    let (mut written, mut findings) = (Vec::new(), Vec::<Finding>::new());
+    for version in [Version::AsPlayed, Version::OnGrid(&targets)] {
+        let report = write_triggers(folder.path(), list, &drums_of(list), triggers, version)?;
+        written.extend(report.files.into_iter().map(|f| f.path));
+        findings.extend(report.findings.into_iter().filter(|f| f.weight > Weight::Note));
+    }
+    plan.findings.extend(findings);
+    Ok(written)
+}
+
+/// What moves and trigger files are made from.
+struct Checked<'a> {
+    list: &'a HitList,
+    map: &'a TempoMap,
+    pulled: &'a Pulled,
+    end: Seconds,
+}
+
+fn tempo_words(map: &TempoMap) -> String {
+    let bpms: Vec<f64> = map.tempos().iter().map(|t| t.bpm()).collect();
+    let low = bpms.iter().copied().fold(f64::INFINITY, f64::min);
+    let high = bpms.iter().copied().fold(0.0, f64::max);
+    if bpms.len() == 1 { format!("{low:.2} BPM") } else { format!("{low:.2} to {high:.2} BPM in {} steps", bpms.len()) }
+}
+
+fn text(told: &Told<'_>, pulled: Option<&Pulled>, folder: &Path) -> String {
+    let mut text =
+        format!("{}\n  {}, grid {} ({:.0} ms between lines)\n", told.title, told.tempo, told.grid, told.timing.step_ms);
+    if let Some(found) = told.found_tempo {
+        let _ = writeln!(
+            text,
+            "  found from the hits: {}, certainty {:.0} %, bar 1 at {}",
+            found.words(),
+            found.certainty.beats * 100.0,
+            found.map.bar_one()
+        );
+    }
+    for line in summary(told.timing) {
+        let _ = writeln!(text, "  {line}");
+    }
+    if let Some(pulled) = pulled {
+        let _ = writeln!(text, "  pulled {} %: {}", pulled.settings.percent, pulled.sentence());
+    }
+    if let Some(click) = told.click {
+        let _ = writeln!(
+            text,
+            "  click: {} beats, {} counted in; begin at a low headphone level",
+            click.beats.len(),
+            if click.count_in == 1 { "1 bar".to_owned() } else { format!("{} bars", click.count_in) }
+        );
+    }
+    if !told.timing.context.is_empty() {
+        let _ = writeln!(text, "  What the numbers mean:");
+        for c in &told.timing.context {
+            let memory = if c.from_memory { ", from memory" } else { "" };
+            let _ = writeln!(text, "    {} ({}{memory})", c.fact, c.source);
+        }
+    }
+    let names: Vec<String> =
+        told.files.iter().map(|f| f.strip_prefix(folder).unwrap_or(f).to_string_lossy().into_owned()).collect();
+    if !names.is_empty() {
+        let _ = writeln!(text, "Written to {}: {}", folder.display(), names.join(", "));
+    }
+    text
+}

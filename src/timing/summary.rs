@@ -1,0 +1,62 @@
+//! The check in a few lines for a drummer.
+//!
+//! In: [`Timing`]. Out: lines of text; every number in them is taken from the check as it is.
+
+use super::check::{DrumTiming, Timing};
+use super::feel::{Feel, Relation};
+use super::words::{early_late, tightness};
+
+/// How many outliers a summary names.
+const NAMED: usize = 5;
+
+/// `4 ms early (±2), spread 9 ms: tight, 78 % within 10 ms`.
+#[must_use]
+pub fn feel_words(feel: &Feel, window_ms: f64) -> String {
+    let mut text = format!("{} ({})", early_late(feel.median_ms), feel.words());
+    if early_late(feel.median_ms) == feel.words() {
+        text = feel.words().to_owned();
+    }
+    if let (Some(spread), Some(error)) = (feel.spread_ms, feel.error_ms) {
+        text += &format!(" give or take {error:.0} ms, spread {spread:.0} ms: {}", tightness(spread));
+    }
+    text + &format!(", {:.0} % within {window_ms:.0} ms", feel.within * 100.0)
+}
+
+fn drum_line(d: &DrumTiming, window_ms: f64) -> String {
+    let name = d.drum.word();
+    match (&d.feel, d.relation) {
+        (Some(feel), _) => format!("{name}: {} strokes, {}", feel.strokes, feel_words(feel, window_ms)),
+        (None, Relation::RunsAway { .. }) => format!("{name}: runs through the grid, so it has no place on it"),
+        (None, _) => format!("{name}: no relation to this grid"),
+    }
+}
+
+/// The lines of a summary, without indent.
+#[must_use]
+pub fn summary(t: &Timing) -> Vec<String> {
+    let mut lines = Vec::new();
+    for d in &t.drums {
+        lines.push(drum_line(d, t.settings.window_ms));
+        for s in &d.sections {
+            lines.push(format!("  {}: {}", s.name, feel_words(&s.feel, t.settings.window_ms)));
+        }
+        if let Some(h) = &d.halves {
+            lines.push(format!("  from bar {} on, {}", h.from_bar, h.sentence()));
+        }
+    }
+    lines.extend(t.kick_snare.map(|k| k.sentence()));
+    for s in &t.swing {
+        lines.push(format!("{}: {} ({:.2} : 1 over {} pairs)", s.level.word(), s.words(), s.ratio, s.pairs));
+    }
+    if let Some(d) = t.drift.filter(|d| d.over_song_ms.abs() >= 5.0) {
+        lines.push(format!(
+            "drift over the song: {}",
+            early_late(d.over_song_ms).replace("late", "later").replace("early", "earlier")
+        ));
+    }
+    if !t.worst.is_empty() {
+        lines.push("What stands out:".into());
+        lines.extend(t.worst.iter().take(NAMED).map(|w| format!("  {}", w.sentence())));
+    }
+    lines
+}

@@ -18,3 +18,4 @@ mod sheet;
 mod small_song;
 mod takes;
 mod tempo;
+mod timing;

@@ -163,7 +163,10 @@ mod tests {
         TempoMap::constant(Bpm::new(bpm).unwrap(), meter.parse().unwrap(), Seconds(bar_one))
     }
 
-    fn events(file: &FileMap) -> (Vec<(u64, u32)>, Vec<(u64, String)>) {
+    /// Tempos in microseconds a quarter and meters, by tick.
+    type Events = (Vec<(u64, u32)>, Vec<(u64, String)>);
+
+    fn events(file: &FileMap) -> Events {
         let tempos = file.map.tempos().iter().map(|c| (c.tick, c.us_per_quarter)).collect();
         (tempos, file.map.meters().iter().map(|c| (c.tick, c.meter.to_string())).collect())
     }

@@ -14,7 +14,7 @@ use underlay::{Error, ExitCode};
 /// Strokes of both drums over 40 seconds, at places that follow no grid; every seventh dropped.
 fn strokes() -> HitList {
     let hit = |i: u64| Hit {
-        drum: if i % 3 == 0 { Drum::Snare } else { Drum::Kick },
+        drum: if i.is_multiple_of(3) { Drum::Snare } else { Drum::Kick },
         pos: SamplePos(i * 4801 + i * i % 977),
         velocity: Velocity::new((i * 37 % 127) as u8 + 1).unwrap(),
         peak: Dbfs(-12.0),

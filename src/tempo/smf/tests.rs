@@ -81,7 +81,7 @@ fn a_tempo_change_between_two_of_our_ticks_is_moved_and_said() {
 #[test]
 fn a_long_ramp_between_ticks_does_not_drift() {
     // 3,000 changes at odd places, the tempo going to and fro: rounded alike they would add up.
-    let change = |i: u32| tempo(&[0x65], if i % 2 == 0 { 400_000 } else { 700_000 });
+    let change = |i: u32| tempo(&[0x65], if i.is_multiple_of(2) { 400_000 } else { 700_000 });
     let track = [meter(b"\0", 4, 2), tempo(b"\0", 700_000), (0..3000).flat_map(change).collect()].concat();
     let track = parse(&file(1, 1024, &[&track])).unwrap();
     assert!(track.rounding.ms() <= 0.5 * 300.0 / 960.0, "{}", track.rounding.ms());

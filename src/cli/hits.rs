@@ -10,6 +10,7 @@ use crate::hits::{Found, Hit, HitList, Kind, State, find};
 use crate::midi::{TriggerPlan, Version, make_triggers};
 use crate::output::Unwritten;
 use crate::progress::Progress;
+use crate::report::{Report, hits_report};
 use crate::song::{Curve, Drum, FinderSettings, Mic, SingleFiles, Song};
 use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
 use crate::units::{Bpm, Seconds};
@@ -45,6 +46,9 @@ pub(super) struct Args {
     /// Write MIDI and report again from a hit list, hand-edited rows included, instead of finding strokes
     #[arg(long, value_name = "CSV")]
     from_list: Option<PathBuf>,
+    /// Write every picture as PNG, too
+    #[arg(long)]
+    png: bool,
     #[command(flatten)]
     settings: FinderOptions,
     #[command(flatten)]
@@ -206,10 +210,14 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let from_list = args.from_list.as_deref();
     let mut found = strokes(&plan, from_list, progress)?;
     let mut outputs = outputs(&plan, &found, &folder, from_list)?;
-    write_together(&outputs.files, &plan.inputs)?;
     let mut findings = plan.song.findings();
     findings.append(&mut found.findings);
     findings.append(&mut outputs.findings);
+    let report = Report { findings: findings.clone(), ..hits_report(&plan.song, &found) };
+    let pictures = OutFolder::prepare(&folder.file("pictures"))?;
+    outputs.files.extend(report.files(args.png)?.into_iter().map(|(path, bytes)| (folder.path().join(path), bytes)));
+    write_together(&outputs.files, &plan.inputs)?;
+    drop(pictures);
     let told = Told {
         title: &plan.song.title,
         drums: plan.song.drums().into_iter().map(|d| told_of(&found.list, d)).collect(),
@@ -327,8 +335,14 @@ fn summary(told: &Told<'_>, folder: &Path) -> String {
         }
         text.push('\n');
     }
-    let names: Vec<String> =
-        told.files.iter().map(|f| f.file_name().unwrap_or_default().to_string_lossy().into_owned()).collect();
+    let mut names: Vec<String> = told
+        .files
+        .iter()
+        .filter_map(|f| f.strip_prefix(folder).ok())
+        .filter_map(|f| f.components().next())
+        .map(|first| first.as_os_str().to_string_lossy().into_owned())
+        .collect();
+    names.dedup();
     let _ = writeln!(text, "Written to {}: {}", folder.display(), names.join(", "));
     text
 }

@@ -1,8 +1,10 @@
 //! The invented take: the same for a seed, its strokes where they are said to be.
 
 use std::path::Path;
+use underlay::cli::{Screen, run};
 use underlay::demo::{DemoMic, DemoSong, DemoSpec, Stroke, Touch, Voice, truth_csv};
-use underlay::hits::{Kind, find};
+use underlay::hits::matching::score;
+use underlay::hits::{HitList, Kind};
 use underlay::song::{Drum, Song};
 use underlay::tempo::parse_tempo_track;
 use underlay::units::{Dbfs, Decibels, SampleRate, Seconds};
@@ -198,24 +200,35 @@ fn many_drummers_on_many_kits_stay_below_full_scale() {
 }
 
 #[test]
-fn the_demos_strokes_are_found_again_from_its_own_sheet() {
+fn one_command_renders_the_demo_finds_its_strokes_and_reports_them() {
     let dir = tempfile::tempdir().unwrap();
-    DemoSong::story().render_session(dir.path(), &Quiet).unwrap();
+    let (mut out, mut err) = (Vec::new(), Vec::new());
+    let typed = ["underlay".into(), "demo".into(), dir.path().as_os_str().to_owned()];
+    let code = run(typed, &mut Screen { out: &mut out, err: &mut err, bars: false });
+    assert!(matches!(code, ExitCode::Done | ExitCode::Findings), "{}", String::from_utf8_lossy(&err));
+    assert!(String::from_utf8_lossy(&out).contains("report.html"));
+
     let song = Song::read(&dir.path().join("song.toml")).unwrap();
     assert!(song.findings().is_empty(), "{:?}", song.findings());
     assert_eq!((song.mics.len(), song.tracks.len(), song.form.len()), (9, 2, 8));
-    let found = find(&song, &Quiet).unwrap();
+    let list = HitList::read(&dir.path().join("underlay/hits.csv"), song.rate(), None).unwrap().list;
     let truth = DemoSong::story().truth();
     for (drum, least) in [(Drum::Kick, 0.985), (Drum::Snare, 0.96)] {
-        let true_times: Vec<f64> = truth.iter().filter(|t| t.drum == drum).map(|t| t.time.0).collect();
-        let found_times: Vec<f64> = found.list.of(drum).map(|h| h.pos.at(found.list.rate).0).collect();
-        let f = underlay::hits::matching::score(&true_times, &found_times, 0.005).f;
+        let known: Vec<f64> = truth.iter().filter(|t| t.drum == drum).map(|t| t.time.0).collect();
+        let found: Vec<f64> = list.of(drum).map(|h| h.pos.at(list.rate).0).collect();
+        let f = score(&known, &found, 0.005).f;
         assert!(f >= least, "{drum}: F {f:.3}");
     }
-    // Rendered over itself it is the same again; over anything else it is not rendered.
-    let other = dir.path().join("other");
-    std::fs::create_dir(&other).unwrap();
-    std::fs::write(other.join("snare_top.wav"), b"a take that nobody can play again").unwrap();
-    assert_eq!(DemoSong::story().render_session(&other, &Quiet).unwrap_err().exit_code(), ExitCode::Output);
-    assert_eq!(std::fs::read_dir(&other).unwrap().count(), 1);
+    let page = std::fs::read_to_string(dir.path().join("underlay/report.html")).unwrap();
+    assert!(page.contains(DemoSong::TITLE) && page.matches("<svg").count() >= 4);
+    assert!(dir.path().join("underlay/pictures/snare_velocity.svg").exists());
+}
+
+#[test]
+fn the_demo_never_replaces_recordings_that_are_not_its_own() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(dir.path().join("snare_top.wav"), b"a take that nobody can play again").unwrap();
+    let e = DemoSong::story().render_session(dir.path(), &Quiet).unwrap_err();
+    assert_eq!(e.exit_code(), ExitCode::Output);
+    assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 1);
 }

@@ -318,12 +318,16 @@ mod tests {
         assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
     }
 
+    /// `/dev/full` refuses every byte as a full disk does (full(4)).
+    #[cfg(target_os = "linux")]
     #[test]
-    fn of_files_that_belong_together_none_appears_when_one_cannot() {
+    fn of_files_that_belong_together_none_appears_when_the_disk_fills_up() {
         let dir = tempfile::tempdir().unwrap();
-        let (a, b) = (dir.path().join("a.mid"), dir.path().join("b.mid"));
-        let files = vec![AtomicFile::create(&a).unwrap(), AtomicFile::create(&b).unwrap()];
-        drop(files);
+        let mut files = ["a.mid", "b.mid"].map(|n| AtomicFile::create(&dir.path().join(n)).unwrap());
+        files[0].write_all(b"whole").unwrap();
+        files[1].file = Some(BufWriter::new(OpenOptions::new().write(true).open("/dev/full").unwrap()));
+        files[1].write_all(b"not").unwrap();
+        assert!(commit_all(files.into()).is_err());
         assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 0);
     }
 

@@ -21,7 +21,7 @@ impl Dither {
     }
 
     /// Appends the dithered integers of `samples` (1.0 = full scale) to `out`, held at full scale of `format`,
-    /// which is an integer format; others give nothing.
+    /// which is an integer format; others give nothing. Samples are finite numbers.
     pub fn quantise(&mut self, format: SampleFormat, samples: &[f32], out: &mut Vec<i32>) {
         if !format.is_integer() {
             return;
@@ -29,7 +29,7 @@ impl Dither {
         let scale = pcm::full_scale(format);
         out.extend(samples.iter().map(|&s| {
             let noisy = f64::from(s) * scale + self.triangular();
-            (noisy + 0.5).floor().clamp(-scale, scale - 1.0) as i32
+            pcm::step(noisy, scale)
         }));
     }
 

@@ -205,7 +205,7 @@ impl<R: Read + Seek> Walker<'_, R> {
         }
         // Writers into a pipe put a length just under 2 or 4 GiB (common practice); no other file is that exact.
         let piped = (0x7fff_f000..=0x8000_0000).contains(&size) || (0xffff_ff00..=0xffff_ffff).contains(&size);
-        Ok(if piped { Length::Open(room) } else { Length::Cut { promised: size, there: room } })
+        Ok(if piped && wide.is_none() { Length::Open(room) } else { Length::Cut { promised: size, there: room } })
     }
 
     /// Whether whole chunks, and nothing else, lie from here to the end of the file.

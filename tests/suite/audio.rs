@@ -5,7 +5,9 @@
 use proptest::prelude::*;
 use std::fs;
 use std::path::{Path, PathBuf};
-use underlay::audio::{AudioReader, Channel, MonoReader, SampleFormat, WavExtras, WavSpec, WavWriter, read_mono};
+use underlay::audio::{
+    AudioReader, Channel, MonoReader, SampleFormat, WavExtras, WavSpec, WavWriter, around, read_mono,
+};
 use underlay::units::{SamplePos, SampleRate};
 use underlay::{Error, ExitCode, Place, Weight};
 
@@ -283,6 +285,27 @@ fn a_copy_by_integers_is_bit_identical() {
         writer.finish().unwrap();
         assert!(fs::read(&copy).unwrap() == fs::read(fixture(name)).unwrap(), "{name}");
     }
+}
+
+/// Two thousand million frames, 6 GB, of which the disk holds a few blocks: EBU Tech 3306 is for such files.
+#[cfg(unix)]
+#[test]
+fn a_take_of_eleven_hours_is_opened_sought_and_read_at_its_end() {
+    use std::os::unix::fs::FileExt;
+    let spec = WavSpec { rate: SampleRate::SESSION, channels: 1, format: SampleFormat::Int24 };
+    let frames = 2_000_000_000u64;
+    let (head, tail) = around(spec, WavExtras::default(), frames).unwrap();
+    assert!(head.starts_with(b"RF64") && tail.is_empty());
+    let file = tempfile::NamedTempFile::new().unwrap();
+    file.as_file().write_all_at(&head, 0).unwrap();
+    file.as_file().set_len(head.len() as u64 + frames * 3).unwrap();
+    file.as_file().write_all_at(&[0, 0, 0x40], head.len() as u64 + (frames - 1) * 3).unwrap();
+    let mut reader = AudioReader::open(file.path()).unwrap();
+    assert_eq!((reader.info().frames, reader.info().repairs.len()), (frames, 0));
+    reader.seek(frames - 2).unwrap();
+    let mut block = Vec::new();
+    assert_eq!(reader.read(&mut block, 100).unwrap(), 2);
+    assert_eq!(block, [0.0, 0.5]);
 }
 
 #[test]

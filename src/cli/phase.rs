@@ -244,12 +244,12 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
     // Writing to a string cannot fail.
     let _ = writeln!(
         text,
-        "{}: {}; air at {air} °C, sound at {:.0} m/s.",
+        "{}: {}, {}; air at {air} °C, sound at {:.0} m/s.\n",
         told.title,
-        counts.join(", "),
+        counts.join(" and "),
+        take.source(),
         report.speed_of_sound
     );
-    let _ = writeln!(text, "{}\n", take.source());
     let width = report.advice.iter().map(|a| a.mic.chars().count()).max().unwrap_or(3).max(3);
     for (mic, a) in take.song.mics.iter().zip(&report.advice) {
         let sheet = match mic.polarity {
@@ -262,13 +262,14 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
     for (drum, main, _) in &report.drums {
         let pairs: Vec<&Pair> = report.pairs.iter().filter(|p| p.drum == *drum).collect();
         let Some(first) = pairs.first() else { continue };
+        let width = pairs.iter().map(|p| name_of(p).chars().count()).max().unwrap_or(3);
         let _ = writeln!(
             text,
             "\nThe {drum}, against {main} (sums: its low band, {:.0} to {:.0} Hz)\n  {:width$}  sign      samples      ms  metres   sum  flipped  together",
             first.band.low, first.band.high, "mic"
         );
         for p in pairs {
-            let name = if p.kind == PairKind::Stereo { format!("{} to {}", p.reference, p.mic) } else { p.mic.clone() };
+            let name = name_of(p);
             let when = if p.arrival_sure {
                 format!("{:8.1} {:7.2} {:7.2}", p.lag_samples, p.lag.ms(), p.metres)
             } else {
@@ -292,6 +293,11 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
     }
     let _ = writeln!(text, "\nWritten to {}: phase.csv, pictures.", take.out.display());
     text
+}
+
+/// The mic of a pair, or both sides of a stereo pair.
+fn name_of(p: &Pair) -> String {
+    if p.kind == PairKind::Stereo { format!("{} to {}", p.reference, p.mic) } else { p.mic.clone() }
 }
 
 fn moved(n: i64) -> String {

@@ -336,7 +336,7 @@ fn sets(song: &Song, plans: &[LayerPlan], mut findings: Vec<Finding>) -> Result<
 }
 
 fn summary(take: &Take, told: &Told<'_>) -> String {
-    let mut text = format!("{}. {}\n", told.title, take.source());
+    let mut text = format!("{}: {}.\n", told.title, take.source());
     for p in told.layers {
         let r = &p.report;
         let played = if p.pull > 0.0 { format!("{:.0} % of the way to the grid", p.pull) } else { "as played".into() };

@@ -80,11 +80,11 @@ impl TakeArgs {
 }
 
 impl Take {
-    /// One line that says where the strokes come from.
+    /// A phrase that says where the strokes come from.
     pub fn source(&self) -> String {
         match &self.list_from {
-            Some(path) => format!("Strokes from {}.", path.display()),
-            None => "Strokes found anew; `underlay hits` writes them to a list that you can edit.".into(),
+            Some(path) => format!("strokes from {}", path.display()),
+            None => "strokes found anew (`underlay hits` writes them to a list that you can edit)".into(),
         }
     }
 

@@ -253,12 +253,11 @@ impl Job<'_> {
             choke(&mut laid);
             return laid;
         }
-        for (i, fit) in fits.iter().enumerate().filter(|(_, f)| f.cut_before) {
+        for (i, _) in fits.iter().enumerate().filter(|(_, f)| f.cut_before) {
             let Some(at) = self.strokes.get(i).map(|s| s.target) else { continue };
             if let Some(earlier) = laid.get_mut(..i) {
                 stop_at(earlier, at);
             }
-            let _ = fit;
         }
         laid
     }

@@ -27,6 +27,7 @@ pub struct Deck {
     sixteenths: Vec<i64>,
     channels: usize,
     longest: usize,
+    lead: i64,
     fade: i64,
 }
 
@@ -53,6 +54,7 @@ impl Deck {
             sixteenths: sixteenths.to_vec(),
             channels: set.channels(),
             longest,
+            lead: set.shots.iter().map(|s| s.attack).max().unwrap_or(0) as i64 + REACH as i64,
             fade: (CHOKE_MS * rate / 1000.0) as i64,
         }
     }
@@ -87,14 +89,22 @@ impl Deck {
     /// Strokes must be in order of `attack`, give or take `slack` frames.
     pub fn render(&self, laid: &[Laid], slack: i64, from: i64, out: &mut [f32]) {
         let frames = (out.len() / self.channels.max(1)) as i64;
-        let lead = self.attacks.iter().max().copied().unwrap_or(0) as i64 + REACH as i64;
-        let first = laid.partition_point(|l| l.attack + self.longest as i64 + slack < from);
-        for l in laid.get(first..).unwrap_or(&[]) {
-            if l.attack - lead - slack >= from + frames {
-                break;
-            }
+        for l in self.near(laid, slack, from, frames) {
             self.add(l, from, frames, out);
         }
+    }
+
+    /// Whether any stroke sounds in `frames` frames from `from` on; strokes in order as for [`render`](Self::render).
+    #[must_use]
+    pub fn sounds(&self, laid: &[Laid], slack: i64, from: i64, frames: i64) -> bool {
+        self.near(laid, slack, from, frames).any(|l| self.begin(l) < from + frames && self.end(l) > from)
+    }
+
+    /// The strokes that may sound in a stretch: all that do, and few others.
+    fn near<'a>(&self, laid: &'a [Laid], slack: i64, from: i64, frames: i64) -> impl Iterator<Item = &'a Laid> {
+        let first = laid.partition_point(|l| l.attack + self.longest as i64 + slack < from);
+        let behind = from + frames + self.lead + slack;
+        laid.get(first..).unwrap_or(&[]).iter().take_while(move |l| l.attack < behind)
     }
 
     fn add(&self, l: &Laid, from: i64, frames: i64, out: &mut [f32]) {

@@ -27,10 +27,9 @@ impl Loudness {
         let mut by_velocity: Vec<Vec<f64>> = vec![Vec::new(); 128];
         let mut all: Vec<f64> = Vec::new();
         for h in hits {
-            if h.state == State::Found && h.peak.0 > -120.0 {
-                if let Some(peaks) = by_velocity.get_mut(usize::from(h.velocity.get())) {
-                    peaks.push(h.peak.0);
-                }
+            let of_velocity = by_velocity.get_mut(usize::from(h.velocity.get()));
+            if let Some(peaks) = of_velocity.filter(|_| h.state == State::Found && h.peak.0 > -120.0) {
+                peaks.push(h.peak.0);
             }
             all.push(f64::from(h.velocity.get()));
         }

@@ -1,6 +1,7 @@
 //! The map of printed strokes, as CSV.
 
 use super::report::LayerReport;
+use crate::phase::field;
 use std::fmt::Write as _;
 
 /// Columns of `layer.csv`.
@@ -56,9 +57,4 @@ pub fn layer_csv<'a>(layers: impl IntoIterator<Item = &'a LayerReport>) -> Strin
         }
     }
     text
-}
-
-/// A field, quoted where RFC 4180 asks for it.
-fn field(text: &str) -> String {
-    if text.contains([',', '"', '\r', '\n']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text.to_owned() }
 }

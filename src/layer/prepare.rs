@@ -13,7 +13,8 @@ use crate::error::{Error, Result};
 use crate::finding::Finding;
 use crate::hits::{Hit, HitList};
 use crate::output::AtomicFile;
-use crate::song::{Drum, LayerPlan, Mic, Place, Song};
+use crate::phase::main_rank;
+use crate::song::{Drum, LayerPlan, Mic, Song};
 use crate::units::{Dbfs, Decibels, SamplePos};
 use std::path::Path;
 
@@ -168,7 +169,7 @@ impl Layer {
         let mut peak = 0.0f32;
         let mut from = 0u64;
         while from < self.frames() {
-            if self.sounds(from, BLOCK as u64) {
+            if self.deck.sounds(&self.laid, self.slack, from as i64, BLOCK as i64) {
                 self.render(from, &mut block);
                 peak = block.iter().fold(peak, |m, v| m.max(v.abs()));
             }
@@ -184,11 +185,6 @@ impl Layer {
             ));
         }
         self.report.peak = Dbfs(Dbfs::from_peak(f64::from(peak)).0 + self.report.headroom.0);
-    }
-
-    fn sounds(&self, from: u64, n: u64) -> bool {
-        let (from, to) = (from as i64, (from + n) as i64);
-        self.laid.iter().any(|l| self.deck.begin(l) < to && self.deck.end(l) > from)
     }
 
     /// Starts and fills the layer's 24-bit WAV file, from zero to the song's end; it appears under its name when committed.
@@ -213,17 +209,9 @@ impl Layer {
     }
 }
 
-/// The mic that a layer is aligned with: the drum's own, kick inside and snare top first.
+/// The mic that a layer is aligned with: the drum's main mic.
 pub(super) fn main_mic(song: &Song, drum: Drum) -> Option<&Mic> {
-    let rank = |p: Place| match p {
-        Place::In | Place::Top => 0,
-        Place::Close | Place::Mono => 1,
-        Place::Side => 2,
-        Place::Out => 3,
-        Place::Bottom => 4,
-        _ => 5,
-    };
-    song.mics_of(drum).min_by_key(|m| rank(m.place))
+    song.mics_of(drum).min_by_key(|m| main_rank(m.place))
 }
 
 /// The hits that are printed, in order of time, and how many lie in sections that are off.

@@ -3,6 +3,9 @@
 use super::report::Band;
 use realfft::num_complex::Complex;
 
+/// Spectra of one mic, one a stroke: the same bins of unnormalised real transforms.
+pub type Spectra = Vec<Vec<Complex<f32>>>;
+
 /// Averages over strokes of two mics' spectra. Every stroke counts alike: it is divided by its energy in the
 /// reference mic. Index = bin; `step` Hz a bin.
 #[derive(Clone, Debug)]
@@ -23,7 +26,7 @@ impl Cross {
     /// Averages spectra of the same strokes in a reference mic `a` and another mic `b`.
     /// `band` is where the reference's energy is taken. Silent strokes (no energy in the reference) are left out.
     #[must_use]
-    pub fn average(a: &[Vec<Complex<f32>>], b: &[Vec<Complex<f32>>], step: f64, band: Band) -> Self {
+    pub fn average(a: &Spectra, b: &Spectra, step: f64, band: Band) -> Self {
         let bins = a.first().map_or(0, Vec::len);
         let mut c =
             Self { step, strokes: 0, ab: vec![Complex::default(); bins], aa: vec![0.0; bins], bb: vec![0.0; bins] };

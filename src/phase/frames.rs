@@ -1,5 +1,6 @@
 //! Short stretches of a mic around strokes, and their spectra.
 
+use super::cross::Spectra;
 use crate::audio::{Channel, MonoReader};
 use crate::error::Result;
 use crate::units::{SampleRate, Seconds};
@@ -27,9 +28,6 @@ pub(crate) struct Frames {
     pub step: f64,
     fft: Arc<dyn RealToComplex<f32>>,
 }
-
-/// Spectra of one mic, one a stroke.
-pub(crate) type Spectra = Vec<Vec<Complex<f32>>>;
 
 impl Frames {
     pub fn new(rate: SampleRate) -> Self {

@@ -1,6 +1,6 @@
 //! The lag and sign with which a drum reaches a second mic: generalised cross-correlation, to a fraction of a sample.
 
-use super::cross::{Cross, wide};
+use super::cross::{Cross, Spectra, wide};
 use super::report::Band;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner};
@@ -53,7 +53,7 @@ pub struct Arrival {
 /// Cost: two inverse transforms a stroke.
 #[must_use]
 pub fn arrival(
-    (a, b): (&[Vec<Complex<f32>>], &[Vec<Complex<f32>>]),
+    (a, b): (&Spectra, &Spectra),
     cross: &Cross,
     (band, range): (Band, LagRange),
     frame: usize,

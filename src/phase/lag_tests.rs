@@ -16,7 +16,7 @@ fn noise(seed: u32, n: usize) -> Vec<f64> {
 }
 
 /// Spectra of bursts and of the same bursts delayed by a phase ramp: exact, fractions of a sample included.
-fn strokes(delay: f64, sign: f64, hiss: f64) -> (Vec<Vec<Complex<f32>>>, Vec<Vec<Complex<f32>>>) {
+fn strokes(delay: f64, sign: f64, hiss: f64) -> (Spectra, Spectra) {
     let forward = RealFftPlanner::<f64>::new().plan_fft_forward(FRAME);
     let narrow = |v: &[Complex<f64>]| v.iter().map(|c| Complex::new(c.re as f32, c.im as f32)).collect::<Vec<_>>();
     (0..24)
@@ -84,9 +84,50 @@ fn two_mics_that_have_nothing_in_common_give_no_confidence() {
 #[test]
 fn a_silent_mic_has_no_arrival() {
     let (a, _) = strokes(0.0, 1.0, 0.0);
-    let silent: Vec<Vec<Complex<f32>>> = a.iter().map(|s| vec![Complex::default(); s.len()]).collect();
+    let silent: Spectra = a.iter().map(|s| vec![Complex::default(); s.len()]).collect();
     let cross = Cross::average(&a, &silent, RATE / FRAME as f64, BAND);
     assert!(arrival((&a, &silent), &cross, (BAND, LagRange { low: 0.0, high: 100.0 }), FRAME, RATE).is_none());
     let cross = Cross::average(&silent, &a, RATE / FRAME as f64, BAND);
     assert_eq!(cross.strokes, 0);
+}
+
+/// Values of scipy (reference_data/correlation.py says how they are made): plain correlation and phase transform at every lag,
+/// and the place of the peak between samples.
+#[test]
+fn correlations_and_peaks_agree_with_scipy() {
+    let text = include_str!("../../reference_data/correlation.json");
+    let kept: serde_json::Value = serde_json::from_str(text).unwrap();
+    let numbers =
+        |v: &serde_json::Value| -> Vec<f64> { v.as_array().unwrap().iter().map(|n| n.as_f64().unwrap()).collect() };
+    let frame = kept["frame"].as_u64().unwrap() as usize;
+    let first = kept["first_lag"].as_i64().unwrap();
+    let forward = RealFftPlanner::<f64>::new().plan_fft_forward(frame);
+    let spectrum = |x: &[f64]| {
+        let mut time = x.to_vec();
+        let mut out = forward.make_output_vec();
+        forward.process(&mut time, &mut out).unwrap();
+        out
+    };
+    for case in kept["cases"].as_array().unwrap() {
+        let (a, b) = (spectrum(&numbers(&case["x"])), spectrum(&numbers(&case["y"])));
+        let cross: Vec<Complex<f64>> = a.iter().zip(&b).map(|(p, q)| p.conj() * q).collect();
+        let plain = numbers(&case["plain"]);
+        let range = LagRange { low: first as f64, high: (first + plain.len() as i64 - 1) as f64 };
+        let mut correlator = Correlator::new(frame, range);
+        let even = vec![1.0; cross.len()];
+        let whitened: Vec<f64> = cross.iter().map(|c| 1.0 / c.norm().max(1e-12)).collect();
+        for (weights, wanted) in [(&whitened, numbers(&case["phase_transform"])), (&even, plain)] {
+            correlator.load(cross.iter().copied(), weights);
+            let largest = wanted.iter().fold(0.0f64, |m, v| m.max(v.abs()));
+            for (i, want) in wanted.iter().enumerate() {
+                // The inverse transform here is unnormalised.
+                let got = correlator.at(first + i as i64) / frame as f64;
+                assert!((got - want).abs() < 1e-6 * largest, "delay {}, lag {}", case["delay"], first + i as i64);
+            }
+        }
+        let (place, sign, _) = correlator.peak(None).unwrap();
+        assert_eq!(sign, case["peak_sign"].as_f64().unwrap());
+        let lag = correlator.refine(place);
+        assert!((lag - case["peak_lag"].as_f64().unwrap()).abs() < 0.02, "{lag} {}", case["peak_lag"]);
+    }
 }

@@ -1,8 +1,8 @@
 //! The whole way from a song's mics and hits to a phase report.
 
 use super::advise::advise;
-use super::cross::Cross;
-use super::frames::{Frames, Spectra};
+use super::cross::{Cross, Spectra};
+use super::frames::Frames;
 use super::lag::{Arrival, LagRange, arrival};
 use super::report::{Agreement, Band, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation};
 use super::strokes::sure_strokes;
@@ -163,17 +163,22 @@ fn ears(song: &Song) -> Vec<Ear<'_>> {
     out
 }
 
-/// The close mic that counts as zero for a drum: kick inside, snare top, otherwise the first.
-fn main_mic<'e, 'a>(ears: &'e [Ear<'a>], drum: Drum) -> Option<&'e Ear<'a>> {
-    let rank = |p: Place| match p {
+/// Which of a drum's own mics counts as its main mic, the lowest rank: kick inside and snare top first.
+#[must_use]
+pub fn main_rank(place: Place) -> u8 {
+    match place {
         Place::In | Place::Top => 0,
         Place::Close | Place::Mono => 1,
         Place::Side => 2,
         Place::Out => 3,
         Place::Bottom => 4,
         _ => 5,
-    };
-    ears.iter().filter(|e| e.mic.drum == drum).min_by_key(|e| rank(e.mic.place))
+    }
+}
+
+/// The close mic that counts as zero for a drum.
+fn main_mic<'e, 'a>(ears: &'e [Ear<'a>], drum: Drum) -> Option<&'e Ear<'a>> {
+    ears.iter().filter(|e| e.mic.drum == drum).min_by_key(|e| main_rank(e.mic.place))
 }
 
 struct DrumCheck<'a> {

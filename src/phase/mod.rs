@@ -20,13 +20,14 @@ mod view;
 
 pub use air::Celsius;
 pub use copies::{Copied, Shift, write_copy};
-pub use cross::Cross;
+pub use cross::{Cross, Spectra};
 pub(crate) use frames::Frames;
 pub use lag::{Arrival, LagRange, arrival};
-pub use measure::measure;
+pub use measure::{main_rank, measure};
 pub use report::{Advice, Agreement, Band, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation};
 pub use strokes::sure_strokes;
 pub(crate) use sum::low_band;
 pub use sum::{SumGain, comb_gain, first_notch};
+pub(crate) use table::field;
 pub use table::phase_csv;
 pub use view::{SumView, sum_view};

@@ -45,6 +45,6 @@ pub fn phase_csv(report: &PhaseReport) -> String {
 }
 
 /// A field, quoted where RFC 4180 asks for it.
-fn field(text: &str) -> String {
+pub(crate) fn field(text: &str) -> String {
     if text.contains([',', '"', '\r', '\n']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text.to_owned() }
 }

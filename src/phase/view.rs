@@ -1,6 +1,6 @@
 //! A drum's mics added up, before and after: the data of a picture.
 
-use super::frames::Spectra;
+use super::cross::Spectra;
 use crate::song::Drum;
 use crate::units::{SampleRate, Seconds};
 use realfft::RealFftPlanner;
@@ -57,10 +57,13 @@ pub(super) fn mean_spectrum(spectra: &Spectra) -> Vec<Complex<f64>> {
     mean
 }
 
+/// Sign and advance (samples) that a part is added with; `None` leaves it out.
+type Weight<'a> = &'a dyn Fn(usize, &Part) -> Option<(f64, f64)>;
+
 /// Adds up the parts (the first is the drum's main mic). `frame` samples a transform, `before` of them ahead of the stroke.
 #[must_use]
 pub fn sum_view(drum: Drum, parts: &[Part], frame: usize, before: usize, rate: SampleRate) -> SumView {
-    let add = |weight: &dyn Fn(usize, &Part) -> Option<(f64, f64)>| -> Vec<f32> {
+    let add = |weight: Weight<'_>| -> Vec<f32> {
         let mut total = vec![Complex::<f64>::default(); frame / 2 + 1];
         for (n, part) in parts.iter().enumerate() {
             let Some((sign, advance)) = weight(n, part) else { continue };

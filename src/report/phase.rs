@@ -85,7 +85,8 @@ pub fn phase_sum(view: &SumView) -> Picture {
         p.line(vec![f.at(0.0, -limit), f.at(0.0, limit)], Ink::Of(view.drum), 0.8);
     }
     let main = view.mics.first().map_or("", String::as_str);
-    p.text((WIDTH - RIGHT, 16.0), format!("broad grey: {main} alone"), SMALL, Align::End, Ink::Muted);
+    let key = format!("{}; broad grey: {main} alone", view.mics.join(" + "));
+    p.text((WIDTH - RIGHT, 16.0), key, SMALL, Align::End, Ink::Muted);
     p
 }
 

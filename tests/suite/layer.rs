@@ -391,3 +391,87 @@ fn on_the_rendered_sessions_no_stroke_loses_level() {
         }
     }
 }
+
+/// Runs the command in-process; gives exit code, standard output and standard error.
+fn run(args: &[&str]) -> (u8, String, String) {
+    let (mut out, mut err) = (Vec::new(), Vec::new());
+    let typed = std::iter::once("underlay").chain(args.iter().copied());
+    let code = underlay::cli::run(typed, &mut underlay::cli::Screen { out: &mut out, err: &mut err, bars: false });
+    (code as u8, String::from_utf8(out).unwrap(), String::from_utf8(err).unwrap())
+}
+
+#[test]
+fn map_print_and_midi_of_the_command_agree() {
+    let dir = tempfile::tempdir().unwrap();
+    let song = song(dir.path(), 10.0);
+    let mut sheet = String::from("[song]\ntitle = \"Low Tide\"\n\n[tempo]\nbpm = 120\n");
+    for mic in &song.mics {
+        let file = mic.info.path.file_name().unwrap().to_string_lossy();
+        sheet += &format!(
+            "\n[[mic]]\nname = \"{}\"\nfile = \"{file}\"\ndrum = \"{}\"\nplace = \"{}\"\n",
+            mic.name, mic.drum, mic.place
+        );
+    }
+    sheet += "\n[[layer]]\nname = \"kick low\"\ndrum = \"kick\"\nset = \"kick-round\"\nlevel = -3\n";
+    sheet += "\n[[layer]]\nname = \"snare\"\ndrum = \"snare\"\nset = \"snare-dry\"\nchoke = true\n";
+    let at = |name: &str| dir.path().join(name);
+    std::fs::write(at("song.toml"), sheet).unwrap();
+    truth(10).write(&at("list.csv")).unwrap();
+    let (sheet, out, list) = (at("song.toml"), at("out"), at("list.csv"));
+    let arg = |p: &Path| p.to_string_lossy().into_owned();
+    let common = ["print", &arg(&sheet), "--out", &arg(&out), "--from-list", &arg(&list)].map(String::from);
+    let typed =
+        |more: &[&str]| -> Vec<String> { common.iter().cloned().chain(more.iter().map(|s| (*s).to_owned())).collect() };
+    let go = |more: &[&str]| run(&typed(more).iter().map(String::as_str).collect::<Vec<_>>());
+    let (code, text, err) = go(&["--preview", "3s"]);
+    assert_eq!((code, err.as_str()), (0, ""), "{text}");
+    for name in [
+        "layers/kick low.wav",
+        "layers/kick low.mid",
+        "layers/snare.wav",
+        "layer.csv",
+        "layers/snare_both.wav",
+        "pictures/layer_snare.svg",
+    ] {
+        assert!(out.join(name).is_file(), "{name}");
+    }
+    // Notes lie on printed attacks to half a tick: 960 ticks a quarter at 120 BPM, 0.26 ms.
+    let bytes = std::fs::read(out.join("layers/kick low.mid")).unwrap();
+    let smf = midly::Smf::parse(&bytes).unwrap();
+    let mut notes = Vec::new();
+    for track in &smf.tracks {
+        let mut tick = 0u64;
+        for event in track {
+            tick += u64::from(event.delta.as_int());
+            if let midly::TrackEventKind::Midi { message: midly::MidiMessage::NoteOn { vel, .. }, .. } = event.kind
+                && vel.as_int() > 0
+            {
+                notes.push(tick as f64 * 0.5 / 960.0);
+            }
+        }
+    }
+    let csv = std::fs::read_to_string(out.join("layer.csv")).unwrap();
+    let rows: Vec<csv::StringRecord> = csv::Reader::from_reader(csv.as_bytes()).records().map(Result::unwrap).collect();
+    let kick: Vec<&csv::StringRecord> = rows.iter().filter(|r| &r[0] == "kick low").collect();
+    assert_eq!((kick.len(), notes.len(), rows.len()), (10, 10, 19));
+    for (row, note) in kick.iter().zip(&notes) {
+        let exact = (row[3].parse::<f64>().unwrap() + row[9].parse::<f64>().unwrap()) / 48_000.0;
+        assert!((exact - note).abs() <= 0.5 * 0.5 / 960.0 + 1e-9, "{exact} {note}");
+        assert!((row[6].parse::<f64>().unwrap() - exact * 48_000.0).abs() <= 0.5);
+    }
+    // The same list and sheet give the same bytes; one layer alone gives the same track.
+    let first = std::fs::read(out.join("layers/snare.wav")).unwrap();
+    assert_eq!(go(&["--layer", "snare"]).0, 0);
+    assert_eq!(std::fs::read(out.join("layers/snare.wav")).unwrap(), first);
+    // On the grid, an unknown layer, a set's listing, a missing tempo.
+    let (code, text, _) = go(&["--pull", "100"]);
+    assert!(code == 0 && text.contains("100 % of the way to the grid"), "{text}");
+    let (code, _, err) = go(&["--layer", "cowbell"]);
+    assert!(code == 2 && err.contains("kick low"), "{err}");
+    let (code, text, _) = go(&["--sets"]);
+    assert!(code == 0 && text.contains("20 one-shots in 5 velocity layers"), "{text}");
+    let (code, _, err) = go(&["--set", "nothing"]);
+    assert!(code == 2 && err.contains("snare-crisp"), "{err}");
+    let (code, _, err) = go(&["--drum", "snare", "--samples", &arg(&at("no_such_folder"))]);
+    assert!(code == 3 && err.contains("no_such_folder"), "{err}");
+}

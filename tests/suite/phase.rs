@@ -286,3 +286,168 @@ fn on_the_rendered_sessions_the_kick_reaches_the_overheads_and_the_room_when_it_
         }
     }
 }
+
+fn copy(shift: &underlay::phase::Shift) -> underlay::phase::Copied {
+    let (file, told) = underlay::phase::write_copy(shift).unwrap();
+    file.commit().unwrap();
+    told
+}
+
+#[test]
+fn a_corrected_copy_differs_in_its_sign_and_in_nothing_else() {
+    use underlay::audio::{AudioReader, Bext, Cue, SampleFormat, WavExtras, WavSpec, WavWriter};
+    let dir = tempfile::tempdir().unwrap();
+    for format in
+        [SampleFormat::Int8, SampleFormat::Int16, SampleFormat::Int24, SampleFormat::Int32, SampleFormat::Float32]
+    {
+        let path = dir.path().join(format!("{format:?}.wav"));
+        let spec = WavSpec { rate: SampleRate::SESSION, channels: 2, format };
+        let bext = Bext { description: "kick inside".into(), time_reference: 4_800, ..Bext::default() };
+        let cues = vec![Cue { pos: SamplePos(17), label: "verse".into() }];
+        let mut w = WavWriter::create_with(&path, spec, WavExtras { bext: Some(bext), cues, frames: None }).unwrap();
+        let mut hiss = noise(5);
+        let samples: Vec<f32> = (0..2 * 30_001).map(|i| if i == 7 { -1.0 } else { 0.9 * hiss() as f32 }).collect();
+        w.write(&samples).unwrap();
+        w.finish().unwrap();
+        let target = dir.path().join(format!("{format:?}_copy.wav"));
+        let shift = underlay::phase::Shift { source: path.clone(), target: target.clone(), invert: true, later: 0 };
+        let told = copy(&shift);
+        assert_eq!(told.held, u64::from(format.is_integer()), "{format:?}");
+        let (a, b) =
+            (AudioReader::open(&path).unwrap().info().clone(), AudioReader::open(&target).unwrap().info().clone());
+        assert_eq!((a.bext, a.cues, a.frames, a.format), (b.bext, b.cues, b.frames, b.format));
+        let (mut was, mut is) = (Vec::new(), Vec::new());
+        AudioReader::open(&path).unwrap().read(&mut was, 40_000).unwrap();
+        AudioReader::open(&target).unwrap().read(&mut is, 40_000).unwrap();
+        for (i, (a, b)) in was.iter().zip(&is).enumerate() {
+            if i == 7 && format.is_integer() {
+                assert!(*b > 0.99 && *b <= 1.0);
+            } else {
+                assert_eq!(*a, -*b, "{format:?} sample {i}");
+            }
+        }
+        // Flipped back, it is the recording again, byte by byte, but for the one sample that has no opposite.
+        let again = dir.path().join("again.wav");
+        copy(&underlay::phase::Shift { source: target, target: again.clone(), invert: true, later: 0 });
+        let (x, y) = (std::fs::read(&path).unwrap(), std::fs::read(&again).unwrap());
+        let differ = x.iter().zip(&y).filter(|(a, b)| a != b).count();
+        assert!(x.len() == y.len() && differ <= if format.is_integer() { 4 } else { 0 }, "{format:?}: {differ}");
+    }
+}
+
+#[test]
+fn a_copy_moved_by_whole_samples_keeps_its_length_and_every_sample_that_stays() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut hiss = noise(6);
+    let samples: Vec<f32> = (0..10_000).map(|_| 0.9 * hiss() as f32).collect();
+    let source = write(&dir.path().join("snare_bottom.wav"), 1, &samples);
+    let read = |p: &Path| underlay::audio::read_mono(p, underlay::audio::Channel::Sum).unwrap().1;
+    let was = read(&source);
+    for later in [-14i64, 37] {
+        let target = dir.path().join("moved.wav");
+        copy(&underlay::phase::Shift { source: source.clone(), target: target.clone(), invert: false, later });
+        let is = read(&target);
+        assert_eq!(is.len(), was.len());
+        for (i, v) in is.iter().enumerate() {
+            let from = i as i64 - later;
+            let want = usize::try_from(from).ok().and_then(|f| was.get(f)).copied().unwrap_or(0.0);
+            assert_eq!(*v, want, "{later}: sample {i}");
+        }
+    }
+    let too_far = underlay::phase::Shift {
+        source: source.clone(),
+        target: dir.path().join("x.wav"),
+        invert: false,
+        later: 10_000,
+    };
+    assert!(underlay::phase::write_copy(&too_far).is_err());
+    let itself = underlay::phase::Shift { source: source.clone(), target: source.clone(), invert: true, later: 0 };
+    assert_eq!(underlay::phase::write_copy(&itself).unwrap_err().exit_code() as u8, 4);
+    assert_eq!(read(&source), was);
+}
+
+/// Runs the command in-process; gives exit code, standard output and standard error.
+fn run(args: &[&str]) -> (u8, String, String) {
+    let (mut out, mut err) = (Vec::new(), Vec::new());
+    let typed = std::iter::once("underlay").chain(args.iter().copied());
+    let code = underlay::cli::run(typed, &mut underlay::cli::Screen { out: &mut out, err: &mut err, bars: false });
+    (code as u8, String::from_utf8(out).unwrap(), String::from_utf8(err).unwrap())
+}
+
+/// A sheet for the known kit, with its hit list beside it.
+fn sheet(dir: &Path) -> String {
+    let song = take(dir, |_, _| {});
+    let mut text = String::from("[song]\ntitle = \"Low Tide\"\n\n[tempo]\nbpm = 120\n");
+    for mic in &song.mics {
+        let file = mic.info.path.file_name().unwrap().to_string_lossy();
+        text += &format!(
+            "\n[[mic]]\nname = \"{}\"\nfile = \"{file}\"\ndrum = \"{}\"\nplace = \"{}\"\n",
+            mic.name, mic.drum, mic.place
+        );
+    }
+    let path = dir.join("song.toml");
+    std::fs::write(&path, text).unwrap();
+    std::fs::create_dir_all(dir.join("out")).unwrap();
+    hits().write(&dir.join("out/hits.csv")).unwrap();
+    path.to_string_lossy().into_owned()
+}
+
+#[test]
+fn the_command_advises_writes_copies_and_leaves_the_recordings_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    let sheet = sheet(dir.path());
+    let at = |name: &str| dir.path().join(name);
+    let before: Vec<Vec<u8>> = seats().iter().map(|s| std::fs::read(at(&format!("{}.wav", s.name))).unwrap()).collect();
+    let out = at("out").to_string_lossy().into_owned();
+    let copies = at("copies").to_string_lossy().into_owned();
+    let (code, text, err) = run(&["phase", &sheet, "--out", &out]);
+    assert_eq!((code, err.as_str()), (1, ""), "{text}");
+    assert!(text.contains("snare_bottom") && text.contains("is better inverted"), "{text}");
+    for name in
+        ["phase.csv", "pictures/phase_matrix.svg", "pictures/phase_sum_kick.svg", "pictures/phase_sum_snare.svg"]
+    {
+        assert!(at("out").join(name).is_file(), "{name}");
+    }
+    let (code, text, err) = run(&["phase", &sheet, "--out", &out, "--write", &copies, "--align", "snare", "--json"]);
+    assert_eq!((code, err.as_str()), (0, ""), "{text}");
+    let json: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let told = json["result"]["copies"].as_array().unwrap();
+    assert_eq!(told.len(), 1, "only the snare's lower mic needs a copy: {told:?}");
+    assert_eq!((told[0]["inverted"].as_bool(), told[0]["later"].as_i64()), (Some(true), Some(-14)));
+    let written: Vec<_> = std::fs::read_dir(&copies).unwrap().map(|e| e.unwrap().file_name()).collect();
+    assert_eq!(written, ["snare_bottom.wav"]);
+    let after: Vec<Vec<u8>> = seats().iter().map(|s| std::fs::read(at(&format!("{}.wav", s.name))).unwrap()).collect();
+    assert_eq!(before, after);
+    // Written beside the recordings, a copy would replace its own source: refused, and nothing changes.
+    let (code, _, err) = run(&["phase", &sheet, "--out", &out, "--write", &dir.path().to_string_lossy()]);
+    assert_eq!(code, 4, "{err}");
+    assert_eq!(std::fs::read(at("snare_bottom.wav")).unwrap(), before[3]);
+    // Named, an overhead may be moved, with a caution.
+    let (code, text, _) = run(&["phase", &sheet, "--out", &out, "--write", &copies, "--move", "overhead_l"]);
+    assert_eq!(code, 1);
+    assert!(text.contains("overhead_l was moved against the rest of the kit"), "{text}");
+    let (code, _, err) = run(&["phase", &sheet, "--out", &out, "--write", &copies, "--move", "cowbell"]);
+    assert!(code == 2 && err.contains("cowbell") && err.contains("overhead_l"), "{err}");
+}
+
+#[test]
+fn the_two_sides_of_a_stereo_file_are_heard_apart_and_a_swapped_side_is_said() {
+    let dir = tempfile::tempdir().unwrap();
+    let seats = seats();
+    for swapped in [false, true] {
+        let mut song = take(dir.path(), |_, _| {});
+        let made = tracks(&seats);
+        let side = if swapped { -1.0 } else { 1.0 };
+        let wide: Vec<f32> = made[4].iter().zip(&made[5]).flat_map(|(l, r)| [*l, side * r]).collect();
+        let stereo = mic(write(&dir.path().join("overheads.wav"), 2, &wide), Drum::Overhead, Place::Stereo);
+        song.mics.splice(4..6, [stereo]);
+        let report = check(&song);
+        let right = report.pair(Drum::Kick, "overheads R").unwrap();
+        assert!((right.lag_samples - 196.0).abs() < 0.25, "{right:?}");
+        assert_eq!(right.polarity, if swapped { Agreement::Opposite } else { Agreement::Same });
+        let said = report.findings.iter().any(|f| f.what.contains("left and right hear the kit with opposite signs"));
+        assert_eq!(said, swapped, "{:?}", report.findings);
+        let advice = report.advice_for("overheads").unwrap().recommendation;
+        assert_eq!(advice, if swapped { Recommendation::Unclear } else { Recommendation::Keep });
+    }
+}

@@ -17,7 +17,7 @@ mod writer;
 
 pub use dither::Dither;
 pub use info::{AudioFault, AudioInfo, Bext, Channel, Cue, SampleFormat};
-pub use levels::{LevelMeter, Levels};
+pub use levels::{LevelMeter, Levels, SOUND_FLOOR};
 pub use reader::{AudioReader, MonoReader, read_mono};
 pub use resample::{Resampler, resample, resampled_frames};
 pub use writer::{WavExtras, WavSpec, WavWriter, around};

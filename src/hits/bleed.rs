@@ -11,6 +11,12 @@ const FIT_FRAMES: usize = 6_000;
 const ROUNDS: usize = 50;
 /// Fewest frames above the noise for a fit to mean anything.
 const LEAST_FRAMES: usize = 200;
+/// Frames after a known stroke of the drum itself that the fit leaves out, 133 ms.
+const STROKE_FRAMES: usize = 100;
+/// Frames after a known stroke at which its own share is compared, 2.7 ms.
+const STROKE_HEIGHT: usize = 2;
+/// Most of a known stroke that one regressor may claim to explain: the other mics hear the drum too, but that is no bleed.
+const MOST_OF_A_STROKE: f32 = 0.05;
 /// What the hold loses a frame: 1 dB of power.
 const HOLD_DECAY: f32 = 0.794_328_2;
 
@@ -23,21 +29,39 @@ const HOLD_DECAY: f32 = 0.794_328_2;
 /// prediction, so that the drum's own strokes fall out as outliers. No labels are needed. Without other mics
 /// the prediction is the floor.
 ///
-/// All mics have the same number of frames. Cost: frames × mics × bands, plus the fit.
+/// Frames within [`STROKE_FRAMES`] after one of `strokes` (in order) are known to be the drum's own and are left
+/// out of the fit. All mics have the same number of frames. Cost: frames × mics × bands, plus the fit.
 #[must_use]
-pub fn predicted_bleed(own: &[&Bands], others: &[&Bands]) -> Vec<Bands> {
+pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> Vec<Bands> {
+    let mut free = vec![true; own.first().map_or(0, |o| o.len())];
+    for &t in strokes {
+        let end = (t + STROKE_FRAMES).min(free.len());
+        free[t.saturating_sub(6).min(end)..end].fill(false);
+    }
     let frames = own.first().map_or(0, |o| o.len());
     let noise: Vec<[f32; BANDS]> = own.iter().map(|o| o.quantile(0.10).map(|q| 2.0 * q + 1e-11)).collect();
     let floors: Vec<[f32; BANDS]> = others.iter().map(|o| o.quantile(0.10).map(|q| 1.5 * q)).collect();
     let mut fits: Vec<Vec<Fit>> = own
         .iter()
         .zip(&noise)
-        .map(|(o, noise)| (0..BANDS).map(|b| Fit::new(o, b, noise[b], 2 * others.len() + 1)).collect())
+        .map(|(o, noise)| (0..BANDS).map(|b| Fit::new(o, b, noise[b], 2 * others.len() + 1, &free)).collect())
         .collect();
 
     for (j, (other, floor)) in others.iter().zip(&floors).enumerate() {
         let mut at = vec![[0usize; BANDS]; own.len()];
+        let mut next = 0;
         regressors(other, floor, |t, spread, hold| {
+            while strokes.get(next).is_some_and(|&s| s + STROKE_HEIGHT < t) {
+                next += 1;
+            }
+            if strokes.get(next).is_some_and(|&s| s + STROKE_HEIGHT == t) {
+                for (fits, o) in fits.iter_mut().zip(own) {
+                    for (b, fit) in fits.iter_mut().enumerate() {
+                        let power = MOST_OF_A_STROKE * o.rows()[t][b];
+                        fit.shares.push([power / (spread[b] + 1e-14), power / (hold[b] + 1e-14)]);
+                    }
+                }
+            }
             for (fits, at) in fits.iter_mut().zip(&mut at) {
                 for (b, fit) in fits.iter_mut().enumerate() {
                     if fit.chosen.get(at[b]) == Some(&(t as u32)) {
@@ -48,6 +72,9 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands]) -> Vec<Bands> {
                 }
             }
         });
+        for fit in fits.iter_mut().flatten() {
+            fit.cap(j);
+        }
     }
 
     let weights: Vec<Vec<Vec<f32>>> =
@@ -110,11 +137,16 @@ struct Fit {
     power: Vec<f32>,
     /// Regressors, one column each; the last is the floor.
     columns: Vec<Vec<f32>>,
+    /// Highest weight of each column.
+    caps: Vec<f32>,
+    /// Weights at which the mic being read would explain its share of each known stroke.
+    shares: Vec<[f32; 2]>,
 }
 
 impl Fit {
-    fn new(own: &Bands, band: usize, noise: f32, columns: usize) -> Self {
-        let above: Vec<u32> = (0..own.len()).filter(|&t| own.rows()[t][band] > 3.0 * noise).map(|t| t as u32).collect();
+    fn new(own: &Bands, band: usize, noise: f32, columns: usize, free: &[bool]) -> Self {
+        let above: Vec<u32> =
+            (0..own.len()).filter(|&t| free[t] && own.rows()[t][band] > 3.0 * noise).map(|t| t as u32).collect();
         let chosen: Vec<u32> = if above.len() < LEAST_FRAMES || columns == 1 {
             Vec::new()
         } else {
@@ -123,7 +155,19 @@ impl Fit {
         let power = chosen.iter().map(|&t| own.rows()[t as usize][band]).collect();
         let mut cols = vec![vec![0.0; chosen.len()]; columns];
         cols[columns - 1].fill(noise);
-        Self { chosen, power, columns: cols }
+        Self { chosen, power, columns: cols, caps: vec![f32::MAX; columns], shares: Vec::new() }
+    }
+
+    /// Closes the reading of another mic: the median over the known strokes is the most its weights may reach.
+    fn cap(&mut self, mic: usize) {
+        for k in 0..2 {
+            let mut limits: Vec<f32> = self.shares.iter().map(|s| s[k]).collect();
+            if !limits.is_empty() {
+                let middle = limits.len() / 2;
+                self.caps[2 * mic + k] = *limits.select_nth_unstable_by(middle, f32::total_cmp).1;
+            }
+        }
+        self.shares.clear();
     }
 
     /// Weights of the columns; zeros where there was too little to fit.
@@ -154,9 +198,9 @@ impl Fit {
                 down[i] = weight / v[i];
                 up[i] = down[i] * r;
             }
-            for (w, c) in w.iter_mut().zip(&self.columns) {
+            for ((w, c), cap) in w.iter_mut().zip(&self.columns).zip(&self.caps) {
                 let (a, b) = dots(&up, &down, c);
-                *w *= (a / (b + 1e-30)).sqrt();
+                *w = (*w * (a / (b + 1e-30)).sqrt()).min(*cap);
             }
         }
         w
@@ -202,7 +246,7 @@ mod tests {
         let hat = pulses(20_000, 16, 3, 1.0);
         let silent = pulses(20_000, 20_001, 20_000, 0.0);
         let snare = mix(&silent, 1.0, &hat, 0.01);
-        let bleed = &predicted_bleed(&[&snare], &[&hat])[0];
+        let bleed = &predicted_bleed(&[&snare], &[&hat], &[])[0];
         for t in (3 + 16 * 20..19_000).step_by(16) {
             assert!(bleed.rows()[t][5] > 0.7 * snare.rows()[t][5], "frame {t}");
         }
@@ -213,7 +257,7 @@ mod tests {
         let hat = pulses(20_000, 16, 3, 1.0);
         let strokes = pulses(20_000, 400, 11, 1.0);
         let snare = mix(&strokes, 1.0, &hat, 0.01);
-        let bleed = &predicted_bleed(&[&snare], &[&hat])[0];
+        let bleed = &predicted_bleed(&[&snare], &[&hat], &[])[0];
         for t in (411..19_000).step_by(400) {
             assert!(bleed.rows()[t][5] < 0.05 * snare.rows()[t][5], "frame {t}");
         }
@@ -222,7 +266,7 @@ mod tests {
     #[test]
     fn without_other_mics_only_the_floor_is_expected() {
         let strokes = pulses(5_000, 400, 11, 1.0);
-        let bleed = &predicted_bleed(&[&strokes], &[])[0];
+        let bleed = &predicted_bleed(&[&strokes], &[], &[])[0];
         assert!(bleed.rows().iter().all(|r| (r[0] - 2e-6).abs() < 1e-7));
     }
 }

@@ -1,38 +1,27 @@
 //! The whole way from a song's mics to its hit list.
 
-use super::attack::{AFTER_MS, AttackCalibration, AttackTimer, BEFORE_MS, Crossings};
-use super::bands::{BANDS, Bands, Framing};
-use super::bleed::predicted_bleed;
-use super::novelty::{Listened, maxima, novelty, ring};
-use super::pick::threshold;
-use super::take::{Stretch, stretches};
-use super::{Hit, HitList, Kind, State};
-use crate::audio::MonoReader;
+use super::bands::Framing;
+use super::decide::{kept, log_odds};
+use super::evidence::{Columns, Evidence, Outline, highest};
+use super::kind::kinds;
+use super::measure::measure;
+use super::survey::Survey;
+use super::take::{Stretch, Watcher, stretches};
+use super::{Hit, HitList, State, velocities};
+use crate::audio::{LevelMeter, SOUND_FLOOR};
 use crate::error::{Error, Result};
 use crate::finding::Finding;
 use crate::progress::Progress;
-use crate::song::{Drum, Mic, Place, Song};
-use crate::units::{Dbfs, SamplePos, Seconds, Velocity};
+use crate::song::{Drum, Mic, MicSettings, Place, Song};
+use crate::units::{Dbfs, SamplePos, Seconds};
 use serde::Serialize;
 
-/// What the finder saw of one drum, condensed for pictures: one column every `step`, at most 65,536 columns.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Evidence {
-    /// The drum.
-    pub drum: Drum,
-    /// Name of its main close mic.
-    pub mic: String,
-    /// Time between columns; column 0 begins at the take's first sample.
-    pub step: Seconds,
-    /// Lowest sample value of each column, 1.0 = full scale.
-    pub low: Vec<f32>,
-    /// Highest sample value of each column.
-    pub high: Vec<f32>,
-    /// Highest novelty of each column, dB above what was expected (0..=20).
-    pub novelty: Vec<f32>,
-    /// Threshold in force at each column, dB.
-    pub threshold: Vec<f32>,
-}
+/// Novelty below which nothing is taken for a stroke, dB, unless the user sets another.
+pub const THRESHOLD: f64 = 0.5;
+/// Quietest stroke that counts unless the user sets another.
+pub const FLOOR: Dbfs = Dbfs(-70.0);
+/// Least time between two strokes of a drum unless the user sets another, ms.
+pub const MIN_GAP_MS: f64 = 15.0;
 
 /// The outcome of a search.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -46,7 +35,8 @@ pub struct Found {
 }
 
 /// The mics of one drum as indices into the song's, the main one first.
-fn own_mics(mics: &[Mic], drum: Drum) -> Vec<usize> {
+#[must_use]
+pub fn own_mics(mics: &[Mic], drum: Drum) -> Vec<usize> {
     let mut own: Vec<usize> = (0..mics.len()).filter(|&i| mics[i].drum == drum).collect();
     own.sort_by_key(|&i| match mics[i].place {
         Place::In | Place::Top => 0,
@@ -57,11 +47,26 @@ fn own_mics(mics: &[Mic], drum: Drum) -> Vec<usize> {
     own
 }
 
-/// A stroke before its strength is known.
+/// A stroke before its strength is put against the others'.
 struct Stroke {
     pos: u64,
-    peak: f32,
+    peak: Dbfs,
     certainty: f64,
+}
+
+/// A drum being searched for.
+struct Search {
+    drum: Drum,
+    own: Vec<usize>,
+    settings: MicSettings,
+    strokes: Vec<Stroke>,
+    novelty: Vec<f32>,
+}
+
+impl Search {
+    fn threshold(&self) -> f32 {
+        self.settings.threshold.unwrap_or(THRESHOLD) as f32
+    }
 }
 
 /// Finds every kick and snare stroke of a song's take. Hits carry no grid place yet.
@@ -72,138 +77,137 @@ pub fn find(song: &Song, progress: &dyn Progress) -> Result<Found> {
     let rate = song.rate();
     let framing = Framing::new(rate);
     let samples = song.mics.iter().map(|m| m.info.frames).max().unwrap_or(0);
-    let drums: Vec<(Drum, Vec<usize>)> =
-        Drum::FOUND.into_iter().map(|d| (d, own_mics(&song.mics, d))).filter(|(_, own)| !own.is_empty()).collect();
-    if drums.is_empty() {
+    let columns = Columns::new(samples, rate);
+    let mut searches = searches(song, columns)?;
+    let mut watchers: Vec<Watcher> = (0..song.mics.len())
+        .map(|i| Watcher {
+            meter: LevelMeter::new(1, song.mics[i].info.format, SOUND_FLOOR),
+            outline: searches.iter().any(|s| s.own[0] == i).then(|| Outline::new(columns)),
+        })
+        .collect();
+    progress.begin("listening", samples * song.mics.len() as u64);
+    for range in stretches(samples, song.mics.len(), framing) {
+        let stretch = Stretch::read(&song.mics, range, samples, framing, &mut watchers, progress)?;
+        let (first, second) = searches.split_at_mut(1);
+        let (a, b) = rayon::join(
+            || first.iter_mut().try_for_each(|s| search(song, &stretch, s, framing, columns)),
+            || second.iter_mut().try_for_each(|s| search(song, &stretch, s, framing, columns)),
+        );
+        a.and(b)?;
+    }
+    progress.end();
+    Ok(conclude(song, searches, watchers, columns))
+}
+
+fn searches(song: &Song, columns: Columns) -> Result<Vec<Search>> {
+    let found: Vec<Search> = Drum::FOUND
+        .into_iter()
+        .filter_map(|drum| {
+            let own = own_mics(&song.mics, drum);
+            let set = song.mics[*own.first()?].settings;
+            let all = song.finder.all;
+            let settings = MicSettings {
+                threshold: set.threshold.or(all.threshold),
+                floor: set.floor.or(all.floor),
+                min_gap_ms: set.min_gap_ms.or(all.min_gap_ms),
+            };
+            Some(Search { drum, own, settings, strokes: Vec::new(), novelty: vec![0.0; columns.count] })
+        })
+        .collect();
+    if found.is_empty() {
         return Err(Error::usage(
             "no mic of this song is a close mic of kick or snare",
             "Say in the song sheet which mic is which (drum = \"kick\" or \"snare\").",
         ));
     }
-    let parts = stretches(samples, song.mics.len(), framing);
-    progress.begin("listening", samples * song.mics.len() as u64);
-    let mut strokes: Vec<Vec<Stroke>> = drums.iter().map(|_| Vec::new()).collect();
-    let mut evidence: Vec<Evidence> = Vec::new();
-    for range in parts {
-        let stretch = Stretch::read(&song.mics, range, samples, framing, progress)?;
-        for ((_, own), strokes) in drums.iter().zip(&mut strokes) {
-            strokes.extend(search(song, &stretch, own, framing)?);
+    Ok(found)
+}
+
+/// Adds the strokes of one drum in one stretch.
+fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, columns: Columns) -> Result<()> {
+    let survey = Survey::new(&song.mics, stretch, &s.own);
+    highest(&mut s.novelty, columns.width, stretch.start, framing.hop as u64, &survey.curve);
+    let odds = log_odds(&survey, s.drum);
+    let kept = kept(&survey, &odds, s.threshold());
+    let coarse: Vec<u64> = kept.iter().map(|&i| stretch.start + framing.sample(survey.candidates[i]).0).collect();
+    let mut heights: Vec<f32> = kept.iter().map(|&i| survey.heights[i]).collect();
+    heights.sort_unstable_by(f32::total_cmp);
+    let high = heights.get(heights.len().saturating_sub(1) * 6 / 10).copied().unwrap_or(0.0);
+    let loud: Vec<bool> = kept.iter().map(|&i| survey.heights[i] >= high).collect();
+    let measured = measure(&song.mics[s.own[0]], &coarse, &loud, framing.rate)?;
+    let floor = s.settings.floor.unwrap_or(FLOOR);
+    let gap = framing.rate.samples(Seconds::from_ms(s.settings.min_gap_ms.unwrap_or(MIN_GAP_MS)));
+    let mut new: Vec<Stroke> = kept
+        .iter()
+        .zip(&measured)
+        .filter(|(_, m)| stretch.range.contains(&m.pos))
+        .map(|(&i, m)| Stroke {
+            pos: m.pos,
+            peak: Dbfs::from_peak(f64::from(m.peak)),
+            certainty: 1.0 / (1.0 + f64::from(-odds[i]).exp()),
+        })
+        .filter(|stroke| stroke.peak.0 >= floor.0)
+        .collect();
+    new.sort_by_key(|stroke| stroke.pos);
+    for stroke in new {
+        match s.strokes.last_mut() {
+            // Of two strokes closer than the least gap the surer stays.
+            Some(last) if stroke.pos - last.pos < gap => {
+                if stroke.certainty > last.certainty {
+                    *last = stroke;
+                }
+            }
+            _ => s.strokes.push(stroke),
         }
     }
-    progress.end();
+    Ok(())
+}
+
+fn conclude(song: &Song, searches: Vec<Search>, watchers: Vec<Watcher>, columns: Columns) -> Found {
+    let rate = song.rate();
+    let mut findings = Vec::new();
+    let mut outlines: Vec<Option<Outline>> = Vec::new();
+    for (mic, watcher) in song.mics.iter().zip(watchers) {
+        findings.extend(watcher.meter.finish().findings(&mic.info));
+        outlines.push(watcher.outline);
+    }
     let mut hits = Vec::new();
-    for ((drum, own), strokes) in drums.iter().zip(&strokes) {
-        evidence.push(Evidence {
-            drum: *drum,
-            mic: song.mics[own[0]].name.clone(),
-            step: Seconds(0.005),
-            low: vec![],
-            high: vec![],
-            novelty: vec![],
-            threshold: vec![],
-        });
-        for s in strokes {
-            let peak = Dbfs::from_peak(f64::from(s.peak));
+    let mut evidence = Vec::new();
+    for s in searches {
+        let mic = &song.mics[s.own[0]];
+        if s.strokes.is_empty() {
+            findings.push(Finding::caution(
+                &mic.info.path,
+                format!("no {} stroke was found", s.drum),
+                "Check that this is the right file; for a very soft take lower --floor and --threshold.",
+            ));
+        }
+        let peaks: Vec<Dbfs> = s.strokes.iter().map(|x| x.peak).collect();
+        let timed: Vec<(Seconds, Dbfs)> = s.strokes.iter().map(|x| (SamplePos(x.pos).at(rate), x.peak)).collect();
+        let strengths = velocities(&peaks, song.finder.curve);
+        for ((stroke, velocity), kind) in s.strokes.iter().zip(strengths).zip(kinds(&timed)) {
             hits.push(Hit {
-                drum: *drum,
-                pos: SamplePos(s.pos),
-                velocity: Velocity::nearest(127.0 + 2.0 * peak.0),
-                peak,
-                certainty: s.certainty,
-                kind: Kind::Hit,
+                drum: s.drum,
+                pos: SamplePos(stroke.pos),
+                velocity,
+                peak: stroke.peak,
+                certainty: stroke.certainty,
+                kind,
                 state: State::Found,
                 place: None,
             });
         }
+        let outline = outlines[s.own[0]].take().unwrap_or_else(|| Outline::new(columns));
+        evidence.push(Evidence {
+            drum: s.drum,
+            mic: mic.name.clone(),
+            step: SamplePos(columns.width).at(rate),
+            low: outline.low,
+            high: outline.high,
+            threshold: vec![s.threshold(); columns.count],
+            novelty: s.novelty,
+        });
     }
     hits.sort_by_key(|h| (h.pos, h.drum));
-    Ok(Found { list: HitList { rate, hits }, evidence, findings: Vec::new() })
-}
-
-/// Strokes of one drum in one stretch.
-fn search(song: &Song, stretch: &Stretch, own: &[usize], framing: Framing) -> Result<Vec<Stroke>> {
-    let power: Vec<&Bands> = own.iter().map(|&i| &stretch.bands[i]).collect();
-    let drum = song.mics[own[0]].drum;
-    let others: Vec<&Bands> =
-        song.mics.iter().zip(&stretch.bands).filter(|(m, _)| m.drum != drum).map(|(_, b)| b).collect();
-    let bleed = predicted_bleed(&power, &others);
-    let mut rings: Vec<Vec<[f32; BANDS]>> = vec![Vec::new(); own.len()];
-    let mut curve = Vec::new();
-    let mut peaks = Vec::new();
-    for _ in 0..2 {
-        let listened: Vec<Listened> = power
-            .iter()
-            .zip(&bleed)
-            .zip(&rings)
-            .map(|((power, bleed), ring)| Listened { power, bleed, ring })
-            .collect();
-        curve = novelty(&listened);
-        peaks = maxima(&curve, 7, 0.25);
-        if peaks.is_empty() {
-            return Ok(Vec::new());
-        }
-        let mut top: Vec<f32> = peaks.iter().map(|&t| curve[t]).collect();
-        top.sort_unstable_by(|a, b| b.total_cmp(a));
-        let top = &top[..top.len().min((peaks.len() / 40).max(10))];
-        let loud = 0.6 * top[top.len() / 2];
-        let sure: Vec<usize> = peaks.iter().copied().filter(|&t| curve[t] > loud).collect();
-        let clear: Vec<usize> = peaks.iter().copied().filter(|&t| curve[t] > 2.0).collect();
-        rings = power.iter().map(|p| ring(p, &clear, &sure)).collect();
-    }
-    let heights: Vec<f32> = peaks.iter().map(|&t| curve[t]).collect();
-    let cut = threshold(&heights);
-    let picked: Vec<usize> = peaks.into_iter().filter(|&t| curve[t] >= cut).collect();
-    if picked.is_empty() {
-        return Ok(Vec::new());
-    }
-    time_and_measure(&song.mics[own[0]], stretch, &picked, &curve, framing)
-}
-
-/// Attack and peak of every picked frame, from the main mic's samples.
-fn time_and_measure(
-    mic: &Mic,
-    stretch: &Stretch,
-    picked: &[usize],
-    curve: &[f32],
-    framing: Framing,
-) -> Result<Vec<Stroke>> {
-    let rate = framing.rate;
-    let before = (BEFORE_MS * 1e-3 * rate.hz_f64()) as u64;
-    let after = (AFTER_MS * 1e-3 * rate.hz_f64()) as u64;
-    let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
-    let mut timer = AttackTimer::new(rate);
-    let mut windows: Vec<(u64, Vec<f32>)> = Vec::new();
-    let mut crossings: Vec<Crossings> = Vec::new();
-    let mut coarse = Vec::new();
-    for &t in picked {
-        let at = stretch.start + framing.sample(t).0;
-        let from = at.saturating_sub(before);
-        let mut x = Vec::new();
-        if from < mic.info.frames {
-            reader.seek(from)?;
-            reader.read(&mut x, (before + after) as usize)?;
-        }
-        crossings.push(timer.crossings(&x, (at - from) as usize));
-        windows.push((from, x));
-        coarse.push(at);
-    }
-    let mut heights: Vec<f32> = picked.iter().map(|&t| curve[t]).collect();
-    heights.sort_unstable_by(f32::total_cmp);
-    let loud = heights[(heights.len() - 1) * 6 / 10];
-    let sure: Vec<&Crossings> =
-        picked.iter().zip(&crossings).filter(|(t, _)| curve[**t] >= loud).map(|(_, c)| c).collect();
-    let cal = AttackCalibration::learn(&sure, rate);
-    let mut out = Vec::new();
-    for (((c, at), (from, x)), &t) in crossings.iter().zip(&coarse).zip(&windows).zip(picked) {
-        let pos = (*at as f64 + f64::from(cal.attack(c))).round().max(0.0) as u64;
-        if !stretch.range.contains(&pos) {
-            continue;
-        }
-        let i = (pos.saturating_sub(*from) as usize).saturating_sub(24);
-        let end = (i + 24 + (0.012 * rate.hz_f64()) as usize).min(x.len());
-        let peak = x.get(i..end).map_or(0.0, |w| w.iter().fold(0.0f32, |m, v| m.max(v.abs())));
-        out.push(Stroke { pos, peak, certainty: f64::from((curve[t] / 6.0).min(1.0)) });
-    }
-    out.sort_by_key(|s| s.pos);
-    Ok(out)
+    Found { list: HitList { rate, hits }, evidence, findings }
 }

@@ -5,17 +5,25 @@
 pub mod attack;
 pub mod bands;
 pub mod bleed;
+pub mod decide;
+mod evidence;
 mod find;
 mod hit;
+pub mod judge;
+pub mod kind;
 mod list;
 pub mod matching;
+pub mod measure;
+mod model;
 pub mod novelty;
 pub mod pick;
 pub mod place;
+pub mod survey;
 pub mod take;
 pub mod velocity;
 
-pub use find::{Evidence, Found, find};
+pub use evidence::Evidence;
+pub use find::{Found, find, own_mics};
 pub use hit::{GridPlace, Hit, Kind, State};
 pub use list::{COLUMNS, HitList, HitListFault, ListRead};
 pub use place::place_of;

@@ -4,7 +4,8 @@
 //! that memory does not grow with their length.
 
 use super::bands::{BandAnalyser, Bands, Framing};
-use crate::audio::MonoReader;
+use super::evidence::Outline;
+use crate::audio::{LevelMeter, MonoReader};
 use crate::error::Result;
 use crate::progress::Progress;
 use crate::song::Mic;
@@ -34,6 +35,27 @@ pub fn stretches(samples: u64, mics: usize, framing: Framing) -> Vec<Range<u64>>
     (0..count).map(|k| k * length..((k + 1) * length).min(samples)).filter(|r| !r.is_empty()).collect()
 }
 
+/// What is noted of a mic while it is read.
+pub struct Watcher {
+    /// Peak, clipping, offset.
+    pub meter: LevelMeter,
+    /// Its waveform for pictures, where wanted.
+    pub outline: Option<Outline>,
+}
+
+impl Watcher {
+    fn see(&mut self, block: &[f32], at: u64, range: &Range<u64>) {
+        let from = range.start.saturating_sub(at).min(block.len() as u64) as usize;
+        let to = range.end.saturating_sub(at).min(block.len() as u64) as usize;
+        if from < to {
+            self.meter.push(&block[from..to]);
+            if let Some(outline) = &mut self.outline {
+                outline.push(at + from as u64, &block[from..to]);
+            }
+        }
+    }
+}
+
 /// Band powers of every mic over one stretch and a little context.
 pub struct Stretch {
     /// Samples that the stretch is answerable for.
@@ -47,7 +69,8 @@ pub struct Stretch {
 }
 
 impl Stretch {
-    /// Reads the mics. A mic that ends early is silent from there on.
+    /// Reads the mics. A mic that ends early is silent from there on. What lies in the range is also shown to each
+    /// mic's `meters` and drawn in its `outlines`.
     ///
     /// # Errors
     /// [`Error::Audio`](crate::Error::Audio) when a mic cannot be read.
@@ -56,6 +79,7 @@ impl Stretch {
         range: Range<u64>,
         samples: u64,
         framing: Framing,
+        watchers: &mut [Watcher],
         progress: &dyn Progress,
     ) -> Result<Self> {
         let hop = framing.hop as u64;
@@ -65,7 +89,8 @@ impl Stretch {
         let frames = framing.frames(end - start);
         let bands = mics
             .par_iter()
-            .map(|mic| {
+            .zip(watchers.par_iter_mut())
+            .map(|(mic, watcher)| {
                 let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
                 // Half a window earlier, so that the first frame sees what came before.
                 let lead = (framing.window as u64 / 2).min(start);
@@ -73,6 +98,7 @@ impl Stretch {
                 let mut analyser = BandAnalyser::starting(framing, lead as usize);
                 let mut rows = Vec::with_capacity(frames + 1);
                 let mut block = Vec::with_capacity(BLOCK);
+                let mut at = start - lead;
                 let mut left = end + framing.window as u64 / 2 - start + lead;
                 while left > 0 {
                     block.clear();
@@ -81,6 +107,8 @@ impl Stretch {
                         break;
                     }
                     analyser.push(&block, &mut rows);
+                    watcher.see(&block, at, &range);
+                    at += n as u64;
                     left -= n as u64;
                     progress.advance(n as u64);
                 }

@@ -509,10 +509,10 @@ impl Progress for When<'_> {
         what.clone_into(&mut self.now.lock().unwrap());
     }
     fn advance(&self, _units: u64) {
-        if *self.now.lock().unwrap() == self.step {
-            if let Some(act) = self.act.lock().unwrap().take() {
-                act();
-            }
+        if *self.now.lock().unwrap() == self.step
+            && let Some(act) = self.act.lock().unwrap().take()
+        {
+            act();
         }
     }
     fn end(&self) {}

@@ -1,0 +1,167 @@
+#!/usr/bin/env python3
+"""Train the model that tells a drum's own strokes from bleed.
+
+  train.py TRAIN_PREFIX HELD_PREFIX OUT.bin DRUM [--hidden 32] [--epochs 14]
+
+Reads the rows that the feature dump wrote (PREFIX_SET_DRUM.bin: float32 rows of label, timing error, session, frame,
+then the features), trains a small network (features -> tanh -> tanh -> log-odds) with Adam (Kingma & Ba 2015), weight
+decay and dropout, and writes its weights. Deterministic for given inputs. Needs numpy alone.
+"""
+import argparse, glob, os, re, sys
+import numpy as np
+
+HEAD = 4
+
+
+def load(prefix, drum, width, thin=None):
+    out = {}
+    for path in sorted(glob.glob(f"{prefix}_*_{drum}.bin")):
+        name = re.match(rf"{re.escape(os.path.basename(prefix))}_(\w+)_{drum}\.bin", os.path.basename(path)).group(1)
+        r = np.memmap(path, "<f4", mode="r").reshape(-1, width)
+        if thin:                                                    # most candidates are plainly noise: a fifth of those will do
+            rng = np.random.default_rng(0)
+            r = r[(r[:, 0] > 0) | (r[:, thin] > 0.1) | (rng.random(len(r)) < 0.2)]
+        out[name] = np.array(r)
+    return out
+
+
+class Net:
+    def __init__(self, sizes, rng):
+        self.w = [rng.standard_normal((a, b)).astype(np.float32) * np.float32(np.sqrt(1.0 / a)) for a, b in zip(sizes, sizes[1:])]
+        self.b = [np.zeros(b, np.float32) for b in sizes[1:]]
+
+    def forward(self, x, rng=None, drop=0.0):
+        acts, slopes = [x], [None]
+        for i, (w, b) in enumerate(zip(self.w, self.b)):
+            z = acts[-1] @ w + b
+            slope = None
+            if i < len(self.w) - 1:
+                z = np.tanh(z)
+                slope = 1 - z * z
+                if rng is not None and drop:
+                    keep = (rng.random(z.shape, np.float32) > drop) / np.float32(1 - drop)
+                    z, slope = z * keep, slope * keep
+            acts.append(z); slopes.append(slope)
+        return acts, slopes
+
+    def logit(self, x):
+        return self.forward(x)[0][-1][:, 0]
+
+
+def train(x, y, wt, hidden, epochs, seed, lr=2e-3, decay=2e-4, drop=0.15, batch=512, groups=()):
+    rng = np.random.default_rng(seed)
+    net = Net([x.shape[1], hidden, 12, 1], rng)
+    params = net.w + net.b
+    m = [np.zeros_like(p) for p in params]; v = [np.zeros_like(p) for p in params]
+    step, n = 0, len(x)
+    total = epochs * (n // batch)
+    for _ in range(epochs):
+        order = rng.permutation(n)
+        for i in range(0, n - batch + 1, batch):
+            idx = order[i:i + batch]
+            xb, yb, wb = x[idx].copy(), y[idx], wt[idx]
+            xb += rng.standard_normal(xb.shape, np.float32) * np.float32(0.05)
+            for g, share, blank in groups:                          # another mic may always be missing
+                gone = rng.random(len(xb)) < share
+                xb[np.ix_(gone, g)] = blank
+            acts, slopes = net.forward(xb, rng, drop)
+            p = 1 / (1 + np.exp(-acts[-1][:, 0]))
+            d = ((p - yb) * wb / wb.sum())[:, None].astype(np.float32)
+            gw, gb = [None] * len(net.w), [None] * len(net.b)
+            for k in range(len(net.w) - 1, -1, -1):
+                gw[k] = acts[k].T @ d; gb[k] = d.sum(0)
+                if k:
+                    d = (d @ net.w[k].T) * slopes[k]
+            step += 1
+            rate = lr * 0.5 * (1 + np.cos(np.pi * step / total))
+            for j, (p_, g) in enumerate(zip(params, gw + gb)):
+                m[j] = 0.9 * m[j] + 0.1 * g; v[j] = 0.999 * v[j] + 0.001 * g * g
+                p_ -= rate * (m[j] / (1 - 0.9 ** step)) / (np.sqrt(v[j] / (1 - 0.999 ** step)) + 1e-8)
+                if j < len(net.w):
+                    p_ *= np.float32(1 - rate * decay * 50)
+    return net
+
+
+def f_of(logit, y, cut=0.0):
+    k = logit > cut
+    return 2 * (k & y).sum() / max(k.sum() + y.sum(), 1)
+
+
+class Step:
+    """networks with the scaling of their inputs"""
+
+    def __init__(self, x, y, wt, hidden, epochs, nets, **kw):
+        self.mean, self.std = x.mean(0), np.maximum(x.std(0), 0.05)
+        self.hidden = hidden
+        xn = self.scaled(x)
+        self.nets = [train(xn, y, wt, hidden, epochs, seed, **kw) for seed in range(nets)]
+
+    def scaled(self, x):
+        return np.clip((x - self.mean) / self.std, -6, 6).astype(np.float32)
+
+    def logit(self, x):
+        z = self.scaled(x)
+        return np.mean([n.logit(z) for n in self.nets], 0)
+
+    def write(self, f):
+        np.array([len(self.nets), len(self.mean), self.hidden, 12], "<u4").tofile(f)
+        self.mean.astype("<f4").tofile(f); (1 / self.std).astype("<f4").tofile(f)
+        for n in self.nets:
+            for w, b in zip(n.w, n.b):
+                w.astype("<f4").tofile(f); b.astype("<f4").tofile(f)
+
+
+def second(logit, kit):
+    """inputs of the second step: the verdict of the first, then height, plain height, dB above bleed, clear share"""
+    h, p, above, clear = kit.T
+    return np.stack([np.clip(logit, -8, 8) / 4, np.minimum(h, 1.5), np.minimum(h, 4) / 2, h / 5, p / 5, np.minimum(p - h, 6) / 3, above / 15, clear], 1).astype(float)
+
+
+def logistic(x, y, wt, ridge=1.0, rounds=25):
+    """weights and bias of a logistic regression, by Newton's method"""
+    x = np.concatenate([x, np.ones((len(x), 1))], 1)
+    w = np.zeros(x.shape[1])
+    for _ in range(rounds):
+        p = 1 / (1 + np.exp(-np.clip(x @ w, -30, 30)))
+        g = x.T @ (wt * (p - y)) + ridge * np.r_[w[:-1], 0]
+        h = (x * (wt * p * (1 - p))[:, None]).T @ x + ridge * np.eye(len(w))
+        w -= np.linalg.solve(h, g)
+    return w
+
+
+def main():
+    ap = argparse.ArgumentParser(); ap.add_argument("train"); ap.add_argument("held", help="prefixes, comma separated"); ap.add_argument("out"); ap.add_argument("drum")
+    ap.add_argument("--hidden", type=int, default=32); ap.add_argument("--epochs", type=int, default=14); ap.add_argument("--nets", type=int, default=1)
+    ap.add_argument("--decay", type=float, default=2e-4); ap.add_argument("--drop", type=float, default=0.1)
+    a = ap.parse_args()
+    alone, kit = (int(v) for v in open(os.path.dirname(a.train) + "/width").read().split())
+    sets = load(a.train, a.drum, HEAD + alone + kit, thin=HEAD + alone - 3)
+    rows = np.concatenate(list(sets.values()))
+    x, k, y = rows[:, HEAD:HEAD + alone], rows[:, HEAD + alone:], (rows[:, 0] > 0).astype(np.float32)
+    wt = np.where(rows[:, 0] > 1, 1.5, 1.0).astype(np.float32)      # soft and rare kinds count a little more
+    print(len(x), "rows", y.mean(), "own", flush=True)
+    kw = dict(decay=a.decay, drop=a.drop)
+    ear = Step(x, y, wt, a.hidden, a.epochs, a.nets, **kw)
+    # the second step learns from verdicts on sessions that the first has not heard
+    odd = rows[:, 2] % 2 == 1
+    verdict = np.zeros(len(x), np.float32)
+    for half in (odd, ~odd):
+        part = Step(x[~half], y[~half], wt[~half], a.hidden, max(a.epochs * 2 // 3, 1), 1, **kw)
+        verdict[half] = part.logit(x[half])
+    w = logistic(second(verdict, k), y, wt)
+    print("second step", w.round(2).tolist())
+    for prefix in a.held.split(","):
+        for name, r in load(prefix, a.drum, HEAD + alone + kit).items():
+            e = ear.logit(r[:, HEAD:HEAD + alone])
+            l = second(e, r[:, HEAD + alone:]) @ w[:-1] + w[-1]
+            kk, yy = l > 0, r[:, 0] > 0
+            by = {int(c): f"{(kk & (r[:, 0] == c)).sum()}/{(r[:, 0] == c).sum()}" for c in (1, 2, 3, 4)}
+            best = max((f_of(l, yy, c), c) for c in np.linspace(-3, 3, 25))
+            print(f"{os.path.basename(prefix)} {name} {a.drum}: ear {f_of(e, yy):.4f} F {f_of(l, yy):.4f} best {best[0]:.4f}@{best[1]:.2f} false {(kk & ~yy).sum()} missed {(~kk & yy).sum()} kinds {by} false by session {np.bincount(r[kk & ~yy, 2].astype(int)).tolist()}", flush=True)
+    with open(a.out, "wb") as f:
+        ear.write(f)
+        w.astype("<f4").tofile(f)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,213 @@
+//! What can be said of each candidate stroke, as numbers that do not depend on level, tuning or kit.
+//!
+//! In: powers, floor, predicted bleed and ring of a drum's own mics, candidate frames. Out: one row of [`FEATURES`]
+//! numbers and one [`KitVerdict`] a candidate, for the model that tells own strokes from bleed.
+
+use super::bands::{BANDS, Bands};
+use super::novelty::{CEILING, LAG, LEAD};
+
+/// Frames around the candidate at which the main mic's bands are looked at, −12 to +60 ms.
+const LOOKS: [isize; 14] = [-9, -5, -2, 0, 1, 2, 4, 6, 9, 13, 18, 25, 34, 45];
+/// Frames at which power is compared with the mic's floor.
+const AGAINST_FLOOR: [isize; 3] = [0, 2, 6];
+/// Frames of a stroke within which its bands peak.
+const HEAD: usize = 8;
+/// Numbers that the main mic alone gives of a candidate.
+pub const FEATURES: usize = 1 + LOOKS.len() * BANDS + AGAINST_FLOOR.len() * BANDS + 4 * BANDS + 1 + 11;
+
+/// What the rest of the kit says of a candidate.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct KitVerdict {
+    /// Whether there was any other mic to ask.
+    pub asked: bool,
+    /// Novelty over all own mics against their predicted bleed, dB, at most 12.
+    pub height: f32,
+    /// Novelty of the main mic against floor and past alone, dB, at most 12.
+    pub plain: f32,
+    /// How far the main mic stands above its predicted bleed, dB: mean over the bands, each within −10..=30.
+    pub above: f32,
+    /// Share of bands in which it stands more than 6 dB above.
+    pub clear: f32,
+}
+
+/// A drum's own mic with all that is known of it.
+pub struct OwnMic<'a> {
+    /// Powers.
+    pub power: &'a Bands,
+    /// Predicted bleed and floor.
+    pub bleed: &'a Bands,
+    /// Ring of the drum's own strokes; empty where none is known.
+    pub ring: &'a [[f32; BANDS]],
+    /// Band powers of a loud stroke of this drum in this mic.
+    pub loud: [f32; BANDS],
+}
+
+fn db(x: f32) -> f32 {
+    10.0 * x.max(1e-14).log10()
+}
+
+fn row(rows: &[[f32; BANDS]], t: isize) -> &[f32; BANDS] {
+    &rows[t.clamp(0, rows.len() as isize - 1) as usize]
+}
+
+/// Highest power of each band in the first eight frames from one before `t`.
+#[must_use]
+pub fn head(power: &Bands, t: usize) -> [f32; BANDS] {
+    let p = power.rows();
+    let mut top = [0.0f32; BANDS];
+    for r in &p[t.saturating_sub(1)..(t + HEAD).min(p.len())] {
+        for b in 0..BANDS {
+            top[b] = top[b].max(r[b]);
+        }
+    }
+    top
+}
+
+/// Level of a candidate against a loud stroke, dB: the mean over the bands, each held within −50..=+10.
+#[must_use]
+pub fn relative_level(power: &Bands, loud: &[f32; BANDS], t: usize) -> f32 {
+    let top = head(power, t);
+    let mut sum = 0.0;
+    for b in 0..BANDS {
+        sum += db(top[b] / loud[b].max(1e-14)).clamp(-50.0, 10.0);
+    }
+    sum / BANDS as f32
+}
+
+/// Level of a candidate in its mic, dB: the power of all bands together, so that the drum's own weight counts and not
+/// how many bands a bright bleed fills.
+#[must_use]
+pub fn total_level(power: &Bands, t: usize) -> f32 {
+    db(head(power, t).iter().sum())
+}
+
+/// Band powers of a loud stroke: the 70th percentile over the given strokes; a floor where there is none.
+#[must_use]
+pub fn loud_stroke(power: &Bands, strokes: &[usize]) -> [f32; BANDS] {
+    let heads: Vec<[f32; BANDS]> = strokes.iter().map(|&t| head(power, t)).collect();
+    std::array::from_fn(|b| {
+        let mut column: Vec<f32> = heads.iter().map(|h| h[b]).collect();
+        if column.is_empty() {
+            return 1e-10;
+        }
+        let k = ((column.len() - 1) as f64 * 0.7).round() as usize;
+        column.select_nth_unstable_by(k, f32::total_cmp).1.max(1e-12)
+    })
+}
+
+/// Listens to the main mic alone: one row a candidate. `main.bleed` is the mic's floor and `heights` the novelty
+/// against it, so that the same sound gives the same numbers whatever other mics there are.
+#[must_use]
+pub fn listen_alone(main: &OwnMic, candidates: &[usize], heights: &[f32]) -> Vec<[f32; FEATURES]> {
+    let levels: Vec<f32> = candidates.iter().map(|&t| relative_level(main.power, &main.loud, t)).collect();
+    let row = |i: usize| {
+        let mut f = Numbers { values: [0.0; FEATURES], next: 0 };
+        look_at_main(main, candidates[i] as isize, levels[i], &mut f);
+        look_around(candidates, heights, &levels, i, &mut f);
+        debug_assert_eq!(f.next, FEATURES);
+        f.values
+    };
+    (0..candidates.len()).map(row).collect()
+}
+
+/// Asks the rest of the kit about the candidate at frame `t` of the main mic (its powers and predicted bleed);
+/// `asked` tells whether there are other mics. `height` is the novelty over all own mics against their
+/// predicted bleed there, `plain` that of the main mic against floor and past alone.
+#[must_use]
+pub fn ask_the_kit(mic: (&Bands, &Bands), asked: bool, t: usize, height: f32, plain: f32) -> KitVerdict {
+    let (power, bleed) = mic;
+    let (above, clear) = above_bleed(power, bleed, t as isize);
+    KitVerdict { asked, height: height.min(12.0), plain: plain.min(12.0), above, clear }
+}
+
+/// How far a candidate stands above the predicted bleed: mean over the bands in dB, each within −10..=30, and the
+/// share of bands more than 6 dB above.
+fn above_bleed(power: &Bands, bleed: &Bands, t: isize) -> (f32, f32) {
+    let at = t + LEAD as isize;
+    let (now, bleed) = (row(power.rows(), at), row(bleed.rows(), at));
+    let (mut sum, mut clear) = (0.0, 0.0);
+    for b in 0..BANDS {
+        let above = db(now[b] / bleed[b].max(1e-14)).clamp(-10.0, 30.0);
+        sum += above;
+        clear += if above > 6.0 { 1.0 } else { 0.0 };
+    }
+    (sum / BANDS as f32, clear / BANDS as f32)
+}
+
+struct Numbers {
+    values: [f32; FEATURES],
+    next: usize,
+}
+
+impl Numbers {
+    fn put(&mut self, v: f32) {
+        self.values[self.next] = v;
+        self.next += 1;
+    }
+}
+
+fn look_at_main(mic: &OwnMic, t: isize, level: f32, f: &mut Numbers) {
+    let p = mic.power.rows();
+    let bleed = mic.bleed.rows();
+    f.put(level / 20.0);
+    for k in LOOKS {
+        let now = row(p, t + k);
+        for b in 0..BANDS {
+            f.put((db(now[b] / mic.loud[b]).clamp(-70.0, 15.0) - level).clamp(-35.0, 25.0) / 15.0);
+        }
+    }
+    for k in AGAINST_FLOOR {
+        let (now, b) = (row(p, t + k), row(bleed, t + k));
+        for i in 0..BANDS {
+            f.put(db(now[i] / b[i].max(1e-14)).clamp(-10.0, 30.0) / 15.0);
+        }
+    }
+    let lead = t + LEAD as isize;
+    let (now, floor) = (row(p, lead), row(bleed, lead));
+    for b in 0..BANDS {
+        f.put((db(floor[b] / mic.loud[b]).clamp(-80.0, 15.0) - level).clamp(-35.0, 25.0) / 15.0);
+    }
+    for b in 0..BANDS {
+        f.put(rise(mic, t, b) / 10.0);
+    }
+    for b in 0..BANDS {
+        let ring = mic.ring.get(lead.max(0) as usize).map_or(0.0, |r| r[b]);
+        f.put(if ring > 0.0 { db(now[b] / ring).clamp(-15.0, 25.0) / 15.0 } else { 25.0 / 15.0 });
+    }
+    let mean: f32 = (0..BANDS).map(|b| rise(mic, t, b)).sum::<f32>() / BANDS as f32;
+    f.put(mean / 5.0);
+    // What a loud stroke of this mic sounds like at all: a mic of pure bleed is no drum.
+    let most = mic.loud.iter().fold(1e-14f32, |m, &v| m.max(v));
+    for b in 0..BANDS {
+        f.put(db(mic.loud[b] / most).max(-45.0) / 15.0);
+    }
+}
+
+/// Rise of one band over bleed and past, dB, 0..=20 (one term of the novelty, without the ring).
+fn rise(mic: &OwnMic, t: isize, b: usize) -> f32 {
+    let (now, past) = (row(mic.power.rows(), t + LEAD as isize), row(mic.power.rows(), t - LAG as isize));
+    let expected = 2.0 * row(mic.bleed.rows(), t + LEAD as isize)[b] + 1.5 * past[b];
+    db(now[b] / expected.max(1e-14)).clamp(0.0, CEILING)
+}
+
+fn look_around(candidates: &[usize], heights: &[f32], levels: &[f32], i: usize, f: &mut Numbers) {
+    let t = candidates[i] as isize;
+    // Highest neighbour and loudest neighbour within so many frames before and after.
+    let spans: [(isize, isize); 4] = [(-60, -1), (-16, -1), (1, 16), (1, 34)];
+    for (lo, hi) in spans {
+        let (mut top, mut loud) = (0.0f32, -50.0f32);
+        let inside = |j: usize| (lo..=hi).contains(&(candidates[j] as isize - t));
+        let near = (0..i).rev().take_while(|&j| candidates[j] as isize - t >= lo);
+        let after = (i + 1..candidates.len()).take_while(|&j| candidates[j] as isize - t <= hi);
+        for j in near.chain(after).filter(|&j| inside(j)) {
+            top = top.max(heights[j]);
+            loud = loud.max(levels[j]);
+        }
+        f.put(top / 5.0);
+        f.put((loud - levels[i]).clamp(-40.0, 40.0) / 20.0);
+    }
+    f.put(heights[i] / 5.0);
+    let gap = |j: Option<usize>| j.map_or(60.0, |j| (candidates[j] as isize - t).unsigned_abs().min(60) as f32);
+    f.put(gap(i.checked_sub(1)) / 30.0);
+    f.put(gap((i + 1 < candidates.len()).then_some(i + 1)) / 30.0);
+}

@@ -1,0 +1,121 @@
+//! One drum in one stretch of the take, surveyed: everything that could be a stroke, and what is known of each.
+//!
+//! In: a [`Stretch`] and which mics are the drum's own. Out: candidate frames with their features.
+
+use super::bands::Bands;
+use super::bleed::predicted_bleed;
+use super::judge::{FEATURES, KitVerdict, OwnMic, ask_the_kit, listen_alone, loud_stroke, total_level};
+use super::novelty::{Listened, maxima, novelty, ring};
+use super::take::Stretch;
+use crate::song::{Drum, Mic};
+
+/// Least novelty of a candidate, dB, and the frames on either side of which it is the highest.
+const LEAST: f32 = 0.2;
+const REACH: usize = 5;
+
+/// A drum in a stretch of the take.
+pub struct Survey<'a> {
+    /// Powers of the drum's own mics, the main one first.
+    pub power: Vec<&'a Bands>,
+    /// Predicted bleed of each.
+    pub bleed: Vec<Bands>,
+    /// Novelty against bleed and past.
+    pub curve: Vec<f32>,
+    /// Candidate frames, in order.
+    pub candidates: Vec<usize>,
+    /// Novelty at each candidate.
+    pub heights: Vec<f32>,
+    /// Novelty of the main mic alone at each candidate, against floor and past.
+    pub plain: Vec<f32>,
+    /// Whether there are mics of other drums.
+    asked: bool,
+    /// Floor of each own mic, as a prediction without other mics.
+    floor: Vec<Bands>,
+}
+
+impl<'a> Survey<'a> {
+    /// Surveys a stretch for the drum whose own mics are given by index, the main one first.
+    #[must_use]
+    pub fn new(mics: &[Mic], stretch: &'a Stretch, own: &[usize]) -> Self {
+        let power: Vec<&Bands> = own.iter().map(|&i| &stretch.bands[i]).collect();
+        let drum = own.first().map_or(Drum::Kick, |&i| mics[i].drum);
+        let others: Vec<&Bands> =
+            mics.iter().zip(&stretch.bands).filter(|(m, _)| m.drum != drum).map(|(_, b)| b).collect();
+        // First the main mic against its floor alone: its loudest strokes are the drum's own and stay out of the fit.
+        let floor = predicted_bleed(&power, &[], &[]);
+        let plain_curve = listen(&power[..power.len().min(1)], &floor);
+        let at_sight: Vec<usize> = maxima(&plain_curve, REACH, LEAST);
+        let heights: Vec<f32> = at_sight.iter().map(|&t| plain_curve[t]).collect();
+        let (bleed, curve, candidates) = if others.is_empty() {
+            (floor.clone(), listen(&power, &floor), at_sight)
+        } else {
+            let known = surest(power.first().copied(), &at_sight, &heights);
+            let bleed = predicted_bleed(&power, &others, &known);
+            let curve = listen(&power, &bleed);
+            let candidates = merge(&maxima(&curve, REACH, LEAST), &at_sight);
+            (bleed, curve, candidates)
+        };
+        let around =
+            |c: &[f32], t: usize| c[t.saturating_sub(2)..(t + 3).min(c.len())].iter().fold(0.0f32, |m, &v| m.max(v));
+        let heights = candidates.iter().map(|&t| around(&curve, t)).collect();
+        let plain = candidates.iter().map(|&t| around(&plain_curve, t)).collect();
+        Self { power, asked: !others.is_empty(), bleed, floor, curve, candidates, heights, plain }
+    }
+
+    /// Candidates that are the drum's own strokes beyond doubt before anything is known of it.
+    #[must_use]
+    pub fn sure_at_sight(&self) -> Vec<usize> {
+        surest(self.power.first().copied(), &self.candidates, &self.heights)
+    }
+
+    /// What the main mic and what the rest of the kit say of every candidate, given frames of sure strokes.
+    #[must_use]
+    pub fn features(&self, sure: &[usize]) -> Vec<([f32; FEATURES], KitVerdict)> {
+        let (Some(&main), Some(floor), Some(bleed)) = (self.power.first(), self.floor.first(), self.bleed.first())
+        else {
+            return Vec::new();
+        };
+        let clear: Vec<usize> =
+            self.candidates.iter().zip(&self.plain).filter(|(_, h)| **h > 2.0).map(|(&t, _)| t).collect();
+        let ring = ring(main, &clear, sure);
+        let alone = OwnMic { power: main, bleed: floor, ring: &ring, loud: loud_stroke(main, sure) };
+        let verdict =
+            |((&t, &height), &plain): ((&usize, &f32), &f32)| ask_the_kit((main, bleed), self.asked, t, height, plain);
+        listen_alone(&alone, &self.candidates, &self.plain)
+            .into_iter()
+            .zip(self.candidates.iter().zip(&self.heights).zip(&self.plain).map(verdict))
+            .collect()
+    }
+}
+
+fn listen(power: &[&Bands], bleed: &[Bands]) -> Vec<f32> {
+    let mics: Vec<Listened> =
+        power.iter().zip(bleed).map(|(power, bleed)| Listened { power, bleed, ring: &[] }).collect();
+    novelty(&mics)
+}
+
+/// The highest in novelty, and of those the loudest in the main mic.
+fn surest(main: Option<&Bands>, candidates: &[usize], heights: &[f32]) -> Vec<usize> {
+    let mut top = heights.to_vec();
+    top.sort_unstable_by(|a, b| b.total_cmp(a));
+    top.truncate((top.len() / 40).max(10));
+    let (Some(main), Some(&median)) = (main, top.get(top.len() / 2)) else { return Vec::new() };
+    let high: Vec<usize> =
+        candidates.iter().zip(heights).filter(|(_, h)| **h > 0.6 * median).map(|(&t, _)| t).collect();
+    let levels: Vec<f32> = high.iter().map(|&t| total_level(main, t)).collect();
+    let mut sorted = levels.clone();
+    sorted.sort_unstable_by(f32::total_cmp);
+    let Some(&loud) = sorted.get(sorted.len().saturating_sub(1) * 9 / 10) else { return high };
+    high.into_iter().zip(levels).filter(|(_, l)| *l > loud - 10.0).map(|(t, _)| t).collect()
+}
+
+/// All of `first`, and those of `second` that are not near one of them.
+fn merge(first: &[usize], second: &[usize]) -> Vec<usize> {
+    let near = |t: usize| {
+        let i = first.partition_point(|&x| x < t);
+        first[i.saturating_sub(1)..(i + 1).min(first.len())].iter().any(|&x| x.abs_diff(t) <= REACH)
+    };
+    let mut all: Vec<usize> = first.iter().copied().chain(second.iter().copied().filter(|&t| !near(t))).collect();
+    all.sort_unstable();
+    all
+}

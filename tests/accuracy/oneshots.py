@@ -1,0 +1,131 @@
+#!/usr/bin/env python3
+"""Collect drum one-shots from Debian's data packages as folders of 48 kHz mono FLAC files.
+
+  oneshots.py OUT_DIR [--work DIR]
+
+OUT_DIR/KIT/DRUM/NN.flac, softest first, DRUM one of kick, snare, rim, hat_closed, hat_open, tom_high, tom_floor,
+ride, crash. Data only is taken from the packages (apt-get download, dpkg -x); nothing is installed or run:
+  hydrogen-drumkits        kits under GPL-2, CC0, CC-BY and CC-BY-SA, as each kit's own file says
+  avldrums.lv2-soundfont   CC-BY-SA-3.0
+  fluid-soundfont-gm       MIT
+  musescore-general-soundfont-lossless   MIT
+
+The kit that the project's held-out sessions are rendered from (the set with the most layers of kick and
+snare in hydrogen-drumkits, BJA_Pacific) is left out here.
+
+Needs: numpy soundfile soxr sf2utils (requirements.txt).
+"""
+import argparse, glob, os, re, subprocess, sys, xml.etree.ElementTree as ET
+import numpy as np, soundfile as sf, soxr
+
+RATE = 48000
+PACKAGES = ("hydrogen-drumkits", "avldrums.lv2-soundfont", "fluid-soundfont-gm", "musescore-general-soundfont-lossless")
+HELD_OUT = {"BJA_Pacific"}
+NOT_ACOUSTIC = re.compile(r"electro|electric|808|hand|afrique|break", re.I)
+# instrument name -> drum, first match wins
+WORDS = ((r"rim ?click|side ?stick|^stick|\bstick\b", "rim"), (r"rim ?shot", "snare"), (r"snare roll|roll", None), (r"kick|bass ?drum", "kick"),
+         (r"snare", "snare"), (r"(closed|pedal).*(hh|hat)|(hh|hat|hi-hat).*(closed|pedal)", "hat_closed"),
+         (r"(open|semi|free|swish).*(hh|hat)|(hh|hat|hi-hat).*(open|semi|free|swish)", "hat_open"),
+         (r"(floor|low).*\btom|\btom.*(floor|low)", "tom_floor"), (r"\btom", "tom_high"), (r"bell|cup", None), (r"ride", "ride"),
+         (r"crash|splash|china|cymbal", "crash"))
+KEYS = {35: "kick", 36: "kick", 37: "rim", 38: "snare", 40: "snare", 42: "hat_closed", 44: "hat_closed", 46: "hat_open", 48: "tom_high",
+        50: "tom_high", 47: "tom_high", 41: "tom_floor", 43: "tom_floor", 51: "ride", 59: "ride", 49: "crash", 57: "crash"}
+
+
+def mono48(x, rate):
+    x = np.asarray(x, np.float32)
+    x = x[:, 0] if x.ndim == 2 else x
+    return soxr.resample(x, rate, RATE, "HQ").astype(np.float32) if rate != RATE and len(x) > 64 else x
+
+
+def usable(x):
+    """sound of at least 30 ms that starts from near silence"""
+    a = np.abs(x)
+    return len(x) > 1500 and a.max() > 1e-3 and a[: 16].max() < 0.5 * a.max()
+
+
+def drum_of(name):
+    for pattern, drum in WORDS:
+        if re.search(pattern, name, re.I):
+            return drum
+    return None
+
+
+def xml_kits(root):
+    for path in sorted(glob.glob(f"{root}/**/drumkit.xml", recursive=True)):
+        kit = os.path.basename(os.path.dirname(path))
+        if kit in HELD_OUT or NOT_ACOUSTIC.search(kit):
+            continue
+        tree = ET.parse(path).getroot()
+        for e in tree.iter():
+            e.tag = e.tag.split("}", 1)[-1]
+        for ins in tree.iter("instrument"):
+            drum = drum_of(ins.findtext("name") or "")
+            files = [l.findtext("filename") for l in ins.iter("layer")] or [ins.findtext("filename")]
+            for f in filter(None, files):
+                full = os.path.join(os.path.dirname(path), f)
+                if drum and os.path.exists(full):
+                    x, rate = sf.read(full, dtype="float32")
+                    yield kit, drum, ins.findtext("name"), mono48(x, rate)
+
+
+def soundfonts(root):
+    from sf2utils.sf2parse import Sf2File
+    import logging; logging.disable(logging.CRITICAL)
+    for path in sorted(glob.glob(f"{root}/usr/share/sounds/sf2/*.sf2")):
+        name = os.path.splitext(os.path.basename(path))[0]
+        whole_kit = "LV2" in name
+        with open(path, "rb") as fh:
+            font = Sf2File(fh)
+            seen = set()
+            for p in font.presets:
+                if not hasattr(p, "bank") or not (whole_kit or p.bank == 128) or re.search(r"808|electro|orchestra|march|metro", p.name, re.I):
+                    continue
+                for bag in p.bags:
+                    if bag.instrument is None:
+                        continue
+                    for b in bag.instrument.bags:
+                        keys = b.key_range or bag.key_range
+                        s = b.sample
+                        if s is None or keys is None or s.name.strip().endswith(("R", "(R)", "-R", "_R")):
+                            continue
+                        drum = next((KEYS[k] for k in range(keys[0], min(keys[1], keys[0] + 1) + 1) if k in KEYS), None)
+                        if drum is None or (s.name, drum) in seen or s.duration < 0.03:
+                            continue
+                        seen.add((s.name, drum))
+                        raw = np.frombuffer(s.raw_sample_data, "<i2").astype(np.float32) / 32768
+                        kit = name if whole_kit else f"{name}_{re.sub('[^A-Za-z]', '', p.name)}"
+                        yield kit, drum, f"{bag.instrument.name} {keys}", mono48(raw, s.sample_rate)
+
+
+def main():
+    ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ap.add_argument("out"); ap.add_argument("--work", default="packages")
+    a = ap.parse_args()
+    os.makedirs(a.work, exist_ok=True)
+    for p in PACKAGES:
+        if not glob.glob(f"{a.work}/{p}_*.deb"):
+            subprocess.run(["apt-get", "download", p], cwd=a.work, check=True, stdout=subprocess.DEVNULL)
+        if not os.path.exists(f"{a.work}/x/{p}.done"):
+            subprocess.run(["dpkg", "-x", glob.glob(f"{a.work}/{p}_*.deb")[0], f"{a.work}/x"], check=True)
+            open(f"{a.work}/x/{p}.done", "w").close()
+    sets = {}
+    for source in (xml_kits, soundfonts):
+        for kit, drum, ins, x in source(f"{a.work}/x"):
+            if not usable(x):
+                continue
+            # several instruments of one drum in a kit are several drums: kick, kick-2, ...
+            names = sets.setdefault(kit, {}).setdefault(drum, {})
+            names.setdefault(ins, []).append(x)
+    for kit, drums in sets.items():
+        for drum, instruments in drums.items():
+            for n, (ins, shots) in enumerate(instruments.items()):
+                folder = f"{a.out}/{re.sub('[^A-Za-z0-9]+', '_', kit)}/{drum}{'' if n == 0 else f'-{n + 1}'}"
+                os.makedirs(folder, exist_ok=True)
+                for i, x in enumerate(sorted(shots, key=lambda x: float(np.abs(x).max()))):
+                    sf.write(f"{folder}/{i:02d}.flac", np.clip(x[: 6 * RATE], -1, 1), RATE, subtype="PCM_16")
+        print(kit, {d: [len(s) for s in i.values()] for d, i in drums.items()})
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,291 @@
+#!/usr/bin/env python3
+"""Render multi-mic drum sessions with known strokes: many kits, drummers, rooms and amounts of bleed.
+
+  sessions.py ONESHOTS OUT --count N [--seed S] [--hold-out | --all] [--absent DRUM] [--toms] [--seconds 45]
+
+ONESHOTS comes from oneshots.py. OUT/NAME/ holds nine 24-bit WAV files, one a mic, `truth.csv`
+(drum, time_s, peak_dbfs, kind) and `about.txt`. Everything follows from the seed.
+
+Some kits are held out: sessions are made either from the others (the default) or, with --hold-out, from
+those alone, so that nothing a model learnt from can be heard in what judges it. Kits that may share drums
+or sounds (one maker's versions, general sound sets derived from each other) are on the same side.
+
+time_s is where the close mic of the drum first reaches 5 % of the peak of that stroke's first 30 ms,
+measured on the stroke alone; peak_dbfs is the stroke's own close-mic peak. Kinds: hit, ghost, flam
+(within 45 ms before a stronger stroke), roll (strokes closer than 90 ms).
+"""
+import argparse, csv, glob, os, re
+import numpy as np, soundfile as sf
+from scipy.signal import lfilter, fftconvolve
+
+HELD_OUT = re.compile(r"Audiophob|Millo|Red_|_Jazz$")
+RATE = 48000
+SOUND = 343.2
+MICS = ("kick_in", "snare_top", "snare_bottom", "hat", "tom_high", "tom_floor", "overhead_l", "overhead_r", "room")
+DRUMS = ("kick", "snare", "rim", "hat_closed", "hat_open", "tom_high", "tom_floor", "ride", "crash")
+CLOSE = {"kick": "kick_in", "snare": "snare_top", "rim": "snare_top", "hat_closed": "hat", "hat_open": "hat",
+         "tom_high": "tom_high", "tom_floor": "tom_floor", "ride": "overhead_r", "crash": "overhead_l"}
+# Typical distances in metres and levels in dB re the drum's own close mic; each session varies them. Common practice.
+FAR = {"kick": (0.1, 0.8, 0.6, 1.1, 0.7, 0.7, 1.5, 1.5, 4.0), "snare": (0.8, 0.05, 0.15, 0.4, 0.4, 0.8, 1.0, 1.2, 3.8),
+       "hat": (1.1, 0.35, 0.5, 0.1, 0.6, 1.3, 0.8, 1.5, 3.9), "tom_high": (0.6, 0.4, 0.6, 0.6, 0.08, 0.7, 0.9, 1.0, 3.8),
+       "tom_floor": (0.6, 0.8, 0.8, 1.2, 0.7, 0.08, 1.3, 0.9, 3.8), "ride": (1.1, 0.9, 1.1, 1.3, 0.6, 0.5, 1.4, 0.6, 3.8),
+       "crash": (1.2, 0.8, 1.0, 0.6, 0.6, 1.2, 0.5, 1.4, 3.8)}
+SOFT = {"kick": (0, -25, -21, -34, -24, -22, -22, -22, -18), "snare": (-26, 0, -4, -17, -20, -26, -12, -14, -14),
+        "hat": (-43, -19, -33, 0, -26, -38, -10, -18, -20), "tom_high": (-29, -18, -20, -24, 0, -20, -12, -14, -16),
+        "tom_floor": (-27, -24, -22, -30, -20, 0, -16, -12, -16), "ride": (-47, -33, -42, -30, -26, -22, -14, -4, -18),
+        "crash": (-45, -28, -38, -20, -22, -30, -2, -10, -14)}
+
+
+def family(drum):
+    return {"rim": "snare", "hat_closed": "hat", "hat_open": "hat"}.get(drum, drum)
+
+
+def tilt(x, db, corner):
+    """shelf: highs above the corner raised by db"""
+    if abs(db) < 0.05:
+        return x
+    a = np.exp(-2 * np.pi * corner / RATE)
+    low = lfilter([1 - a], [1, -a], x)
+    return (low + (x - low) * 10 ** (db / 20)).astype(np.float32)
+
+
+def pitch(x, factor):
+    """plays faster by a factor, linear interpolation"""
+    n = int(len(x) / factor)
+    return np.interp(np.arange(n) * factor, np.arange(len(x)), x).astype(np.float32)
+
+
+class Kit:
+    def __init__(self, root, kits, rng):
+        self.rng, self.shots, self.about = rng, {}, []
+        for drum in DRUMS:
+            folders = sorted(f for k in kits for f in glob.glob(f"{root}/{k}/{drum}") + glob.glob(f"{root}/{k}/{drum}-*"))
+            # sets with several strengths are chosen four times as often as single sounds
+            weight = np.array([4.0 if len(os.listdir(f)) > 2 else 1.0 for f in folders])
+            f = folders[rng.choice(len(folders), p=weight / weight.sum())]
+            self.about.append(f"{drum} {os.path.relpath(f, root)}")
+            tune, damp, bright = rng.uniform(0.85, 1.18), rng.uniform(0, 1), rng.uniform(-4, 4)
+            shots = []
+            for path in sorted(glob.glob(f"{f}/*.flac")):
+                x = sf.read(path, dtype="float32")[0]
+                a = np.abs(x[: int(0.03 * RATE)])
+                lead = int(np.argmax(a >= 0.02 * a.max()))
+                x = x[max(0, lead - 240):]
+                x = tilt(pitch(x, tune), bright, 1500)
+                if damp > 0.6:
+                    t = np.arange(len(x)) / RATE
+                    x = x * np.exp(-t / (0.08 + 0.6 * (1 - damp))).astype(np.float32)
+                x = x * np.minimum(1, np.arange(len(x))[::-1] / 480).astype(np.float32)
+                shots.append(x / (np.abs(x).max() + 1e-9))
+            self.shots[drum] = shots
+        self.metres = {d: np.array(FAR[d]) * rng.uniform(0.75, 1.3, len(MICS)) for d in FAR}
+        bleed = rng.uniform(-12, 7)
+        self.level = {d: np.array(SOFT[d], float) + rng.uniform(-4, 4, len(MICS)) + bleed for d in FAR}
+        self.dull = {m: rng.uniform(1500, 5000) if m == "kick_in" else rng.uniform(6000, 16000) for m in MICS}
+        self.sign = {m: rng.choice([1, -1]) for m in MICS}
+        if rng.random() < 0.8:
+            self.sign["snare_bottom"] = -self.sign["snare_top"]
+        self.wires = rng.uniform(0, 0.6)
+        self.dry = 1.0 if rng.random() < 0.6 else rng.uniform(0.3, 0.9)
+        n = int(rng.uniform(0.15, 0.7) * RATE)
+        tail = rng.standard_normal((2, n)) * np.exp(-np.arange(n) / (n / 6))
+        tail[:, : int(0.004 * RATE)] = 0
+        self.tail = (tail / np.sqrt((tail ** 2).sum(1, keepdims=True))).astype(np.float32)
+        self.has_room = rng.random() < 0.7
+
+    def stroke(self, drum, strength):
+        """(close-mic sound, peak 0..1): a layer near the strength, a little different every time"""
+        rng, shots = self.rng, self.shots[drum]
+        want = strength * (len(shots) - 1) + rng.normal(0, 0.4)
+        i = int(np.clip(round(want), 0, len(shots) - 1))
+        x = pitch(shots[i], rng.uniform(0.992, 1.008))
+        # single sounds played softly are duller; every stroke differs in brightness
+        x = tilt(x, rng.normal(0, 0.8) - (1 - strength) * (9 if len(shots) < 3 else 2), rng.uniform(800, 3000))
+        return x / (np.abs(x).max() + 1e-9)
+
+    def in_mic(self, drum, x, mic):
+        """the stroke as another mic hears it, its close peak being 1"""
+        k, fam = MICS.index(mic), family(drum)
+        own = CLOSE[drum] == mic
+        delay = int(round((self.metres[fam][k] - self.metres[fam][MICS.index(CLOSE[drum])]) / SOUND * RATE))
+        if not own:
+            if mic == "snare_bottom" and fam == "snare":
+                noise = self.rng.standard_normal(len(x)).astype(np.float32)
+                env = lfilter([0.002], [1, -0.998], np.abs(x)).astype(np.float32)
+                x = (1 - self.wires) * tilt(x, 6, 2000) + self.wires * 3 * noise * env
+            a = np.exp(-2 * np.pi * self.dull[mic] / RATE)
+            x = lfilter([1 - a], [1, -a], x).astype(np.float32)
+            x = x / (np.abs(x).max() + 1e-9) * 10 ** (self.level[fam][k] / 20)
+        return delay, self.sign[mic] * x
+
+
+# ---- drummers ---------------------------------------------------------------------------------------------------
+
+def drummer(rng, seconds, toms=False):
+    """[(time, drum, strength)], tempo: an invented drummer with habits, playing an invented song"""
+    style = rng.choice(["straight8", "sixteen", "shuffle", "jazz", "funk", "half", "latin", "metal", "ballad", "train"])
+    lo, hi = {"metal": (140, 200), "jazz": (90, 200), "ballad": (60, 90), "half": (70, 150), "funk": (80, 120)}.get(style, (70, 160))
+    bpm = rng.uniform(lo, hi)
+    beat, ev = 60 / bpm, []
+    swing = {"shuffle": rng.uniform(0.6, 0.68), "jazz": rng.uniform(0.58, 0.68)}.get(style, 0.5 + max(0, rng.normal(0, 0.015)))
+    sloppy, ghosts = rng.uniform(0.003, 0.014), rng.uniform(0, 0.6) if style != "metal" else 0.05
+    lag = {d: rng.normal(0, 0.006) for d in DRUMS}
+    loud = {d: rng.uniform(0.6, 0.95) for d in DRUMS}
+    use_rim, flams, rolls = rng.random() < 0.2, rng.uniform(0, 0.12), rng.uniform(0, 0.10)
+    time = 2 * beat + rng.uniform(0, 1)
+    def put(t, d, v):
+        ev.append((t + lag[d] + rng.normal(0, sloppy), d, float(np.clip(v * rng.normal(1, 0.09), 0.04, 1.0))))
+    def snare(t, v):
+        d = "rim" if rim_bar else "snare"
+        r = rng.random()
+        if d == "snare" and r < flams:
+            put(t - rng.uniform(0.018, 0.040), d, v * rng.uniform(0.2, 0.55))
+        elif d == "snare" and r < flams + rolls:
+            n, gap = rng.integers(2, 5), rng.uniform(0.045, 0.085)
+            for k in range(n):
+                put(t - (n - k) * gap, d, v * rng.uniform(0.25, 0.6))
+        put(t, d, v)
+    bar = 0
+    kick16 = sorted(set([0]) | set(rng.choice(16, rng.integers(1, 6), replace=False).tolist()))
+    ghost16 = rng.choice([1, 3, 5, 6, 7, 9, 10, 11, 13, 14, 15], rng.integers(2, 7), replace=False)
+    riding = "tom_floor" if toms else "hat_closed"
+    while time < seconds - 1.5:
+        if bar % 8 == 0 and bar:
+            riding = rng.choice(["tom_floor", "tom_high", "hat_closed"] if toms else ["hat_closed", "ride", "hat_open", "hat_closed"])
+            kick16 = sorted(set([0]) | set(rng.choice(16, rng.integers(1, 6), replace=False).tolist()))
+        rim_bar = use_rim and (bar // 8) % 2 == 0
+        step = beat / 4
+        def at(i):
+            pair, odd = divmod(i, 4)
+            s = {0: 0, 1: swing, 2: 1, 3: 1 + swing}[odd] if style in ("sixteen", "funk", "train") else None
+            if s is not None:
+                return time + (pair * 4 + s * 2) * step
+            # swing on the eighths
+            q, r = divmod(i, 4)
+            return time + q * beat + {0: 0, 1: swing / 2, 2: swing, 3: swing + (1 - swing) / 2}[r] * beat
+        fill = bar % 4 == 3 and rng.random() < 0.5
+        if bar % 8 == 0 and rng.random() < 0.7:
+            put(time, "crash", loud["crash"])
+        every = {"straight8": 2, "half": 2, "ballad": 2, "sixteen": 1, "funk": 1, "latin": 2, "train": 4, "metal": 2}.get(style, 2)
+        for i in range(16):
+            if fill and i >= 8:
+                break
+            t = at(i)
+            if style == "jazz":
+                if i in (0, 4, 6, 8, 12, 14): put(t, "ride", loud["ride"] * (0.9 if i in (4, 12) else 0.7))
+                if i in (4, 12): put(t, "hat_closed", 0.5)
+                if i % 4 == 0 and rng.random() < 0.7: put(t, "kick", rng.uniform(0.12, 0.3))
+                elif rng.random() < 0.1: put(t, "kick", rng.uniform(0.4, 0.9))
+                if rng.random() < 0.22: snare(t, rng.choice([rng.uniform(0.1, 0.35), rng.uniform(0.4, 0.9)]))
+                continue
+            if i % every == 0:
+                v = loud[riding] * (1.0 if i % 4 == 0 else 0.65)
+                put(t, riding if rng.random() > 0.06 else "hat_open", v)
+            if style == "metal" and (bar // 4) % 2:
+                put(t, "kick", loud["kick"] * rng.uniform(0.8, 1))
+            elif i in kick16 and rng.random() < 0.9:
+                put(t, "kick", loud["kick"] * (1 if i in (0, 8) else rng.uniform(0.45, 0.95)))
+            elif rng.random() < 0.02:
+                put(t, "kick", rng.uniform(0.3, 0.7))
+            back = {"half": (8,), "train": tuple(range(16)), "latin": (6, 12)}.get(style, (4, 12))
+            if i in back:
+                soft = style == "train" and i % 4
+                snare(t, loud["snare"] * (rng.uniform(0.2, 0.4) if soft else 1))
+            elif i in ghost16 and rng.random() < ghosts:
+                put(t, "snare", rng.uniform(0.10, 0.34))
+        if fill:
+            drums = rng.choice(["snare", "tom_high", "tom_floor", "kick"], 8, p=[0.45, 0.25, 0.2, 0.1])
+            for i in range(8, 16):
+                if rng.random() < 0.85:
+                    (snare if drums[i - 8] == "snare" else lambda t, v: put(t, drums[i - 8], v))(at(i), rng.uniform(0.4, 1.0))
+        elif rng.random() < 0.08:
+            put(at(14), rng.choice(["tom_high", "tom_floor"]), rng.uniform(0.4, 0.9))
+        time += 4 * beat; bar += 1
+        beat *= 1 + rng.normal(0, 0.002)
+    ev = sorted(e for e in ev if 0.05 < e[0] < seconds - 1)
+    kept, last = [], {}
+    for t, d, v in ev:
+        key = "snare" if d == "rim" else d
+        if t - last.get(key, -1) >= 0.017:
+            kept.append((t, d, v)); last[key] = t
+    return kept, bpm, style
+
+
+def kinds(ev):
+    strokes = [(t, "snare" if d == "rim" else d, v) for t, d, v in ev if d in ("kick", "snare", "rim")]
+    out = {}
+    for t, d, v in strokes:
+        near = [(u - t, w) for u, e, w in strokes if e == d and u != t and abs(u - t) < 0.09]
+        if any(0 < g < 0.045 and w > v for g, w in near): out[t, d] = "flam"
+        elif near: out[t, d] = "roll"
+        elif v < 0.36 and d == "snare": out[t, d] = "ghost"
+        else: out[t, d] = "hit"
+    return out
+
+
+def render(root, kits, out, seed, seconds, absent=None, toms=False):
+    rng = np.random.default_rng(seed)
+    kit = Kit(root, kits, rng)
+    ev, bpm, style = drummer(rng, seconds, toms)
+    if absent:
+        ev = [e for e in ev if not e[1] in ({"snare", "rim"} if absent == "snare" else {absent})]
+    n = int(seconds * RATE)
+    tracks = {m: np.zeros(n + 8 * RATE, np.float32) for m in MICS}
+    wet = np.zeros((2, n + 8 * RATE), np.float32)
+    # loud strokes of every drum are about alike in their close mics; hats and cymbals are softer at the kit itself
+    own = {"kick": (-18, -3), "snare": (-12, -3), "hat": (-18, -6), "ride": (-14, -4), "crash": (-9, -1)}
+    gain = {d: 10 ** (rng.uniform(*own.get(d, (-8, -3))) / 20) for d in FAR}
+    # dB a decade of strength: a ghost lies 10 to 30 dB under an accent
+    law = rng.uniform(18, 32)
+    kind, truth = kinds(ev), []
+    for t, d, v in ev:
+        x = kit.stroke(d, v) * gain[family(d)] * 10 ** (law * np.log10(max(v, 0.02)) / 20)
+        a = np.abs(x[: int(0.03 * RATE)])
+        on = int(np.argmax(a >= 0.05 * a.max()))
+        pos = int(round(t * RATE)) - on
+        if pos < 0:
+            continue
+        for m in MICS:
+            delay, s = kit.in_mic(d, x, m)
+            p = max(pos + delay, 0)
+            tracks[m][p:p + len(s)] += s[: n + 8 * RATE - p]
+        wet[:, pos:pos + len(x)] += x * 10 ** (kit.level[family(d)][8] / 20)
+        if d in ("kick", "snare", "rim"):
+            name = "snare" if d == "rim" else d
+            truth.append((name, (pos + on) / RATE, 20 * np.log10(np.abs(x).max() + 1e-12), kind[t, name]))
+    for c, m in ((0, "room"), (1, "room"), (0, "overhead_l"), (1, "overhead_r")):
+        send = (1 - kit.dry) * (1.5 if m == "room" else 0.35)
+        tracks[m] += send * fftconvolve(wet[c], kit.tail[c])[: len(tracks[m])].astype(np.float32)
+    peak = {m: np.abs(t[:n]).max() for m, t in tracks.items()}
+    noise = rng.uniform(-92, -66)
+    os.makedirs(out, exist_ok=True)
+    # mics whose own drum carries the truth keep their level (peaks are truth); all are held under full scale
+    scale = min(1.0, 0.97 / max(peak["kick_in"], peak["snare_top"]))
+    for m in MICS:
+        g = scale if m in ("kick_in", "snare_top") else 10 ** (rng.uniform(-14, -2) / 20) / (peak[m] + 1e-9)
+        y = g * tracks[m][:n] + (10 ** (noise / 20) * rng.standard_normal(n)).astype(np.float32)
+        sf.write(f"{out}/{m}.wav", np.clip(y, -1, 1 - 2 ** -23), RATE, subtype="PCM_24")
+    with open(f"{out}/truth.csv", "w", newline="") as f:
+        w = csv.writer(f); w.writerow(["drum", "time_s", "peak_dbfs", "kind"])
+        w.writerows([d, f"{t:.6f}", f"{p + 20 * np.log10(scale):.2f}", k] for d, t, p, k in sorted(truth, key=lambda r: r[1]))
+    with open(f"{out}/about.txt", "w") as f:
+        f.write("\n".join([f"seed {seed}", f"style {style}", f"bpm {bpm:.2f}", f"noise {noise:.1f}", *kit.about]) + "\n")
+
+
+def main():
+    ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ap.add_argument("oneshots"); ap.add_argument("out"); ap.add_argument("--count", type=int, default=16)
+    ap.add_argument("--seed", type=int, default=1); ap.add_argument("--hold-out", action="store_true")
+    ap.add_argument("--all", action="store_true"); ap.add_argument("--absent", choices=["kick", "snare"], help="this drum is never struck")
+    ap.add_argument("--toms", action="store_true", help="the toms are played as others play the hi-hat")
+    ap.add_argument("--seconds", type=float, default=45)
+    a = ap.parse_args()
+    kits = sorted(os.path.basename(k) for k in glob.glob(f"{a.oneshots}/*"))
+    if not a.all:
+        kits = [k for k in kits if bool(HELD_OUT.search(k)) == a.hold_out]
+    for n in range(a.count):
+        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms)
+
+
+if __name__ == "__main__":
+    main()

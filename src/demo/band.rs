@@ -147,7 +147,7 @@ pub(super) fn shaker(layout: &Layout, rate: SampleRate, frames: usize) -> Vec<f3
         }
         let step = f64::from(bar.quarter_us) * 1e-6 / 4.0;
         for k in 0..bar.quarters * 4 {
-            let level = [0.42, 0.16, 0.28, 0.20][k % 4];
+            let level = [1.25, 0.45, 0.85, 0.60][k % 4];
             let mut hiss = Hiss::new(3_800.0, 12_000.0, hz, Dice::for_item(n as u64, 9, k as u64));
             let mut swell = Swell::new(0.012, 0.11, hz);
             // The beads swing before they hit: the sound begins a little before its step.

@@ -1,7 +1,7 @@
 //! Cymbals: dense inharmonic modes, made once per kit and struck in ever new mixtures.
 
 use super::dice::Dice;
-use super::modes::{Glide, Mode, blow, ring};
+use super::modes::{Glide, Mode, ring};
 
 /// A bronze plate. Its modes are gathered in groups, low to high, each group's ring made once; a stroke is a
 /// weighted sum of the groups, so that no two strokes are alike and a stroke costs little.
@@ -47,15 +47,16 @@ impl Plate {
                     })
                     .collect();
                 let mut y = vec![0f32; n];
-                let share = g as f64 / groups as f64;
-                // The blow itself feeds every mode at once; what the low modes pass on arrives over milliseconds.
-                let mut force = blow(0.0004, rate);
-                let later = blow(0.003 + 0.010 * share, rate);
-                force.resize(later.len().max(force.len()), 0.0);
-                for (f, l) in force.iter_mut().zip(&later) {
-                    *f += l * (0.6 * share) as f32;
+                // The stick's own contact is short: it drives every mode alike.
+                ring(&modes, &[1.0], Glide::default(), rate, 1.0 / (groups as f32).sqrt(), &mut y);
+                // What the low modes pass on to the high ones arrives over milliseconds.
+                let share = (g as f64 / groups as f64) as f32;
+                let fade = libm::exp(-1.0 / ((0.002 + 0.006 * f64::from(share)) * rate)) as f32;
+                let mut missing = 0.7 * share;
+                for x in &mut y {
+                    *x *= 1.0 - missing;
+                    missing *= fade;
                 }
-                ring(&modes, &force, Glide::default(), rate, 1.0 / (groups as f32).sqrt(), &mut y);
                 y
             })
             .collect();

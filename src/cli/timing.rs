@@ -12,7 +12,7 @@ use crate::hits::{HitList, find};
 use crate::midi::{MidiFault, TriggerPlan, Version, tempo_map, write_triggers};
 use crate::output::AtomicFile;
 use crate::progress::Progress;
-use crate::report::timing_pictures;
+use crate::report::{timing_pictures, timing_report};
 use crate::song::{Drum, Section, Song};
 use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
 use crate::timing::{
@@ -33,7 +33,7 @@ Examples:
   underlay timing song.toml --find-tempo           no click was played to: the tempo map, found from the hits
   underlay timing hits.csv --bpm 104               a hit list without a sheet
 
-Early is negative, late positive. Writes pictures/timing_*.svg; with --pull moves.csv, moves.mid, triggers.mid and
+Early is negative, late positive. Writes timing.html and pictures/timing_*.svg; with --pull moves.csv, moves.mid, triggers.mid and
 triggers_on_grid.mid; with --click click.wav; with --find-tempo found_tempo.mid. Start with a low headphone level when
 you play a click for the first time.";
 
@@ -289,7 +289,15 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     };
     let click = args.clicking.click.then(|| plan_click(&map, plan.rate, end, args.clicking.count_in)).transpose()?;
     let mut batch = Batch { inputs: &plan.inputs, begun: Vec::new() };
-    put_pictures(&mut batch, folder.path(), &timing_pictures(&timing, &list, &map, &form, end), args.png)?;
+    let pictures = timing_pictures(&timing, &list, &map, &form, end);
+    put_pictures(&mut batch, folder.path(), &pictures, args.png)?;
+    let facts = vec![
+        tempo_words(&map),
+        format!("grid {}, {:.0} ms between lines", plan.grid, timing.step_ms),
+        format!("{} strokes", timing.strokes),
+    ];
+    let page = timing_report(&plan.title, facts, &timing, pulled.as_ref(), pictures, plan.findings.clone());
+    batch.put(&folder.file("timing.html"), page.html().as_bytes())?;
     if found.is_some() {
         let path = folder.file("found_tempo.mid");
         let file = tempo_map(&plan.title, &map, Some(end)).map_err(|e| Located::whole(&path, MidiFault::Tempo(e)))?;

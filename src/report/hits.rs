@@ -22,7 +22,7 @@ pub fn hits_report(song: &Song, found: &Found) -> Report {
     }
     sections.push(settings(song));
     let title = if song.title.is_empty() { "Untitled song".to_owned() } else { song.title.clone() };
-    Report { title, facts: facts(song), findings: found.findings.clone(), sections }
+    Report { title, subject: "hits".into(), facts: facts(song), findings: found.findings.clone(), sections }
 }
 
 fn facts(song: &Song) -> Vec<String> {

@@ -14,6 +14,7 @@ mod phase;
 mod picture;
 mod summary;
 mod timing;
+mod timing_page;
 
 pub use chart::{Cell, Column, Frame, clock, gathered, matrix, short, ticks};
 pub use drums::{WIDTH, near, offsets, overview, velocity};
@@ -25,3 +26,4 @@ pub use phase::{layer_gains, phase_matrix, phase_sum};
 pub use picture::{Align, Dash, Picture, escape};
 pub use summary::{DrumSummary, KINDS, busiest, is_doubtful};
 pub use timing::timing_pictures;
+pub use timing_page::{timing_report, timing_sections};

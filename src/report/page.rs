@@ -59,6 +59,8 @@ pub struct Section {
 pub struct Report {
     /// Title of the song.
     pub title: String,
+    /// What it is about, for the window's title: `hits`, `timing`.
+    pub subject: String,
     /// What it is and what it was made from, in short pieces.
     pub facts: Vec<String>,
     /// Things to look at.

@@ -5,7 +5,7 @@
 use super::feel::Feel;
 use super::place::Placed;
 use super::stats::median;
-use super::words::early_late;
+use super::words::later_earlier;
 use crate::song::Drum;
 use serde::Serialize;
 
@@ -83,7 +83,7 @@ impl Halves {
         let unsure = a.error_ms.unwrap_or(f64::INFINITY).hypot(b.error_ms.unwrap_or(f64::INFINITY));
         let mut parts = Vec::new();
         if moved.abs() >= 1.0 && moved.abs() > unsure {
-            parts.push(early_late(moved).replace("late", "later").replace("early", "earlier"));
+            parts.push(later_earlier(moved));
         }
         if let (Some(sa), Some(sb)) = (a.spread_ms, b.spread_ms) {
             // A standard deviation of n values is itself uncertain by about 1/√(2n); half as much again for the MAD.

@@ -39,4 +39,4 @@ pub use sources::{Parting, form_of_cues, parting};
 pub use strokes::{Stroke, grid_step, strokes};
 pub use summary::{feel_words, summary};
 pub use swing::{Level, Swing};
-pub use words::{Lean, early_late, just_noticed_ms, tightness};
+pub use words::{Lean, early_late, just_noticed_ms, later_earlier, tightness};

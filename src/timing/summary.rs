@@ -4,7 +4,7 @@
 
 use super::check::{DrumTiming, Timing};
 use super::feel::{Feel, Relation};
-use super::words::{early_late, tightness};
+use super::words::{early_late, later_earlier, tightness};
 
 /// How many outliers a summary names.
 const NAMED: usize = 5;
@@ -49,10 +49,7 @@ pub fn summary(t: &Timing) -> Vec<String> {
         lines.push(format!("{}: {} ({:.2} : 1 over {} pairs)", s.level.word(), s.words(), s.ratio, s.pairs));
     }
     if let Some(d) = t.drift.filter(|d| d.over_song_ms.abs() >= 5.0) {
-        lines.push(format!(
-            "drift over the song: {}",
-            early_late(d.over_song_ms).replace("late", "later").replace("early", "earlier")
-        ));
+        lines.push(format!("drift over the song: {}", later_earlier(d.over_song_ms)));
     }
     if !t.worst.is_empty() {
         lines.push("What stands out:".into());

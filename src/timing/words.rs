@@ -22,6 +22,17 @@ pub fn early_late(ms: f64) -> String {
     }
 }
 
+/// `6 ms later`, `4 ms earlier`, `not at all` below half a millisecond: for changes.
+#[must_use]
+pub fn later_earlier(ms: f64) -> String {
+    let whole = ms.abs().round();
+    match () {
+        () if whole < 1.0 => "not at all".into(),
+        () if ms < 0.0 => format!("{whole} ms earlier"),
+        () => format!("{whole} ms later"),
+    }
+}
+
 /// Which way and how plainly a group of strokes leans.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]

@@ -1,28 +1,31 @@
 //! `underlay timing SHEET|HITS.csv`: the take against its grid; triggers pulled to it; a click; a tempo found from hits.
 
+mod click;
+mod write;
+
 use super::files::OutFolder;
 use super::hits::OUT;
 use super::options;
 use super::outcome::Outcome;
 use super::take::{Batch, put_pictures};
-use crate::audio::{AudioReader, SampleFormat, WavExtras, WavSpec, WavWriter};
+use crate::audio::AudioReader;
 use crate::error::{Error, Located, Result};
-use crate::finding::{Finding, Weight};
+use crate::finding::Finding;
 use crate::hits::{HitList, find};
-use crate::midi::{MidiFault, TriggerPlan, Version, tempo_map, write_triggers};
-use crate::output::AtomicFile;
+use crate::midi::{MidiFault, tempo_map};
 use crate::progress::Progress;
 use crate::report::{timing_pictures, timing_report};
-use crate::song::{Drum, Section, Song};
+use crate::song::{Section, Song};
 use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
 use crate::timing::{
     CheckSettings, Click, FoundTempo, MOST_COUNT_IN, PullCounts, PullSettings, Pulled, TempoHints, Timing, check,
-    find_tempo, form_of_cues, moves_csv, moves_cues, moves_midi, parting, plan_click, pull, summary, write_click,
+    find_tempo, form_of_cues, parting, plan_click, pull, summary, write_click,
 };
 use crate::units::{Bpm, SampleRate, Seconds};
 use serde::Serialize;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
+use write::{Checked, put_moves, trigger_names, write_both};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -32,17 +35,18 @@ Examples:
   underlay timing song.toml --click --count-in 2   a click track from the tempo map
   underlay timing song.toml --find-tempo           no click was played to: the tempo map, found from the hits
   underlay timing hits.csv --bpm 104               a hit list without a sheet
+  underlay timing tempo.mid --click --length 240   a click before anything is recorded
 
-Early is negative, late positive. Writes timing.html and pictures/timing_*.svg; with --pull moves.csv, moves.mid, triggers.mid and
-triggers_on_grid.mid; with --click click.wav; with --find-tempo found_tempo.mid. Start with a low headphone level when
+Early is negative, late positive. Writes timing.html and pictures/timing_*.svg; with --pull moves.csv, moves.mid,
+triggers.mid and triggers_on_grid.mid; with --click click.wav; with --find-tempo found_tempo.mid. Start with a low headphone level when
 you play a click for the first time.";
 
 /// Check the take against the grid: offsets, feel, swing, drift; pull triggers towards it; print a click
 #[derive(clap::Args)]
 #[command(after_help = EXAMPLES)]
 pub(super) struct Args {
-    /// A song sheet (.toml), or a hit list (.csv) that `underlay hits` wrote
-    #[arg(value_name = "SHEET|HITS")]
+    /// A song sheet (.toml), a hit list (.csv) that `underlay hits` wrote, or for --click alone a tempo track (.mid)
+    #[arg(value_name = "SHEET|HITS|TEMPO")]
     input: PathBuf,
     /// Folder for the results [default: "underlay" beside the sheet, or the hit list's own folder]
     #[arg(long, value_name = "DIR")]
@@ -63,6 +67,9 @@ pub(super) struct Args {
     /// WAV file whose cue markers are the form [default: the sheet's form]
     #[arg(long, value_name = "WAV")]
     form_from: Option<PathBuf>,
+    /// Sampling rate of the recording that a hit list without a sheet belongs to, and of its click, Hz, 8000 to 192000
+    #[arg(long, value_name = "HZ", value_parser = rate, default_value = "48000", hide_default_value = false)]
+    rate: SampleRate,
     /// Write pictures as PNG too
     #[arg(long)]
     png: bool,
@@ -100,6 +107,9 @@ struct Clicking {
     /// Bars to count in before bar 1, 0 to 16 [default: 2, or as many as fit]
     #[arg(long, value_name = "BARS", value_parser = clap::value_parser!(u32).range(0..=i64::from(MOST_COUNT_IN)), requires = "click")]
     count_in: Option<u32>,
+    /// Length of the click, seconds, 1 to 86400 [default: the song's, or 2 s after a hit list's last hit]
+    #[arg(long, value_name = "SECONDS", value_parser = length, requires = "click")]
+    length: Option<Seconds>,
 }
 
 #[derive(clap::Args)]
@@ -131,6 +141,15 @@ fn window(text: &str) -> std::result::Result<f64, String> {
 
 fn percent(text: &str) -> std::result::Result<f64, String> {
     options::number(text, 0.0..=100.0, "(per cent)")
+}
+
+fn rate(text: &str) -> std::result::Result<SampleRate, String> {
+    let hz = options::number(text, f64::from(SampleRate::MIN)..=f64::from(SampleRate::MAX), "(Hz)")?;
+    SampleRate::new(hz as u32).ok_or_else(|| "it takes a sampling rate in Hz".into())
+}
+
+fn length(text: &str) -> std::result::Result<Seconds, String> {
+    options::number(text, 1.0..=86_400.0, "(seconds)").map(Seconds)
 }
 
 fn limit(text: &str) -> std::result::Result<f64, String> {
@@ -187,15 +206,15 @@ impl Args {
                 map: None,
                 form: Vec::new(),
                 grid: self.grid.unwrap_or_default(),
-                rate: SampleRate::SESSION,
+                rate: self.rate,
                 end: None,
                 inputs: vec![self.input.clone()],
                 findings: Vec::new(),
             }
         } else {
             return Err(Error::usage(
-                format!("{} is neither a song sheet nor a hit list", self.input.display()),
-                "Name a sheet (.toml), or the hits.csv that `underlay hits` wrote for your recording.",
+                format!("{} is no song sheet, hit list or tempo track", self.input.display()),
+                "Name a sheet (.toml), the hits.csv that `underlay hits` wrote for your recording, or a tempo track (.mid) for a click.",
             ));
         };
         plan.inputs.extend(plan.list.iter().chain(&self.tempo.tempo).chain(&self.form_from).cloned());
@@ -263,6 +282,9 @@ struct Told<'a> {
 }
 
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+    if args.input.extension().is_some_and(|e| e.eq_ignore_ascii_case("mid")) {
+        return click::execute(args);
+    }
     let mut plan = args.plan()?;
     let folder = OutFolder::prepare(&plan.out)?;
     let list = hits_of(&mut plan, progress)?;
@@ -287,7 +309,8 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         }
         None => None,
     };
-    let click = args.clicking.click.then(|| plan_click(&map, plan.rate, end, args.clicking.count_in)).transpose()?;
+    let clicks = args.clicking.length.unwrap_or(end);
+    let click = args.clicking.click.then(|| plan_click(&map, plan.rate, clicks, args.clicking.count_in)).transpose()?;
     let mut batch = Batch { inputs: &plan.inputs, begun: Vec::new() };
     let pictures = timing_pictures(&timing, &list, &map, &form, end);
     put_pictures(&mut batch, folder.path(), &pictures, args.png)?;
@@ -389,79 +412,16 @@ fn inputs_of(song: &Song, sheet: &Path) -> Vec<PathBuf> {
     inputs
 }
 
-/// The move list as a table, as MIDI markers and, where asked for, as cue points.
-fn put_moves(batch: &mut Batch<'_>, folder: &OutFolder, args: &Args, plan: &Plan, checked: &Checked<'_>) -> Result<()> {
-    let Checked { list, map, pulled, end } = checked;
-    batch.put(&folder.file("moves.csv"), moves_csv(list, pulled, map, plan.grid).as_bytes())?;
-    let path = folder.file("moves.mid");
-    batch.put(&path, &moves_midi(&path, &plan.title, list, pulled, map, Some(*end))?)?;
-    if args.pulling.cues {
-        let path = folder.file("moves.wav");
-        batch.check(&path)?;
-        batch.add(cue_file(&path, list, pulled, *end)?);
-    }
-    Ok(())
-}
-
-/// A silent file that carries the moves as cue points.
-fn cue_file(path: &Path, list: &HitList, pulled: &Pulled, end: Seconds) -> Result<AtomicFile> {
-    let spec = WavSpec { rate: list.rate, channels: 1, format: SampleFormat::Int16 };
-    let frames = end.sample(list.rate).0.max(list.hits.last().map_or(0, |h| h.pos.0 + 1));
-    let extras = WavExtras { cues: moves_cues(list, pulled), frames: Some(frames), ..WavExtras::default() };
-    let mut wav = WavWriter::create_with(path, spec, extras)?;
-    let silence = vec![0.0; 1 << 15];
-    let mut left = frames as usize;
-    while left > 0 {
-        let n = left.min(silence.len());
-        wav.write(silence.get(..n).unwrap_or_default())?;
-        left -= n;
-    }
-    wav.close()
-}
-
-fn drums_of(list: &HitList) -> Vec<Drum> {
-    Drum::FOUND.into_iter().filter(|d| list.of(*d).next().is_some()).collect()
-}
-
-/// Names of the trigger files that a pull writes.
-fn trigger_names(folder: &OutFolder, list: &HitList) -> Vec<PathBuf> {
-    let stems = ["triggers"].into_iter().chain(drums_of(list).into_iter().map(Drum::word));
-    stems.flat_map(|s| ["", "_on_grid"].map(|v| folder.file(&format!("{s}{v}.mid")))).collect()
-}
-
-/// Triggers as played and pulled, side by side.
-fn write_both(plan: &mut Plan, folder: &OutFolder, checked: &Checked<'_>) -> Result<Vec<PathBuf>> {
-    let Checked { list, map, pulled, end } = checked;
-    let triggers = TriggerPlan {
-        title: &plan.title,
-        tempo: Some(map),
-        end: Some(*end),
-        ..plan.song.as_ref().map_or_else(TriggerPlan::default, TriggerPlan::of)
-    };
-    let targets = pulled.times();
-    let (mut written, mut findings) = (Vec::new(), Vec::<Finding>::new());
-    for version in [Version::AsPlayed, Version::OnGrid(&targets)] {
-        let report = write_triggers(folder.path(), list, &drums_of(list), triggers, version)?;
-        written.extend(report.files.into_iter().map(|f| f.path));
-        findings.extend(report.findings.into_iter().filter(|f| f.weight > Weight::Note));
-    }
-    plan.findings.extend(findings);
-    Ok(written)
-}
-
-/// What moves and trigger files are made from.
-struct Checked<'a> {
-    list: &'a HitList,
-    map: &'a TempoMap,
-    pulled: &'a Pulled,
-    end: Seconds,
-}
-
 fn tempo_words(map: &TempoMap) -> String {
     let bpms: Vec<f64> = map.tempos().iter().map(|t| t.bpm()).collect();
     let low = bpms.iter().copied().fold(f64::INFINITY, f64::min);
     let high = bpms.iter().copied().fold(0.0, f64::max);
     if bpms.len() == 1 { format!("{low:.2} BPM") } else { format!("{low:.2} to {high:.2} BPM in {} steps", bpms.len()) }
+}
+
+fn click_words(click: &Click) -> String {
+    let bars = if click.count_in == 1 { "1 bar".to_owned() } else { format!("{} bars", click.count_in) };
+    format!("click: {} beats, {bars} counted in; begin at a low headphone level", click.beats.len())
 }
 
 fn text(told: &Told<'_>, pulled: Option<&Pulled>, folder: &Path) -> String {
@@ -483,12 +443,7 @@ fn text(told: &Told<'_>, pulled: Option<&Pulled>, folder: &Path) -> String {
         let _ = writeln!(text, "  pulled {} %: {}", pulled.settings.percent, pulled.sentence());
     }
     if let Some(click) = told.click {
-        let _ = writeln!(
-            text,
-            "  click: {} beats, {} counted in; begin at a low headphone level",
-            click.beats.len(),
-            if click.count_in == 1 { "1 bar".to_owned() } else { format!("{} bars", click.count_in) }
-        );
+        let _ = writeln!(text, "  {}", click_words(click));
     }
     if !told.timing.context.is_empty() {
         let _ = writeln!(text, "  What the numbers mean:");

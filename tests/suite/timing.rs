@@ -109,6 +109,24 @@ fn a_click_is_printed_to_the_sample() {
 }
 
 #[test]
+fn a_click_is_printed_from_a_tempo_track_before_anything_is_recorded() {
+    let folder = Folder::rock(24, 3.0, 4.0);
+    folder.json(&["--find-tempo"]);
+    let run = |options: &[&str]| {
+        let mut command = Command::cargo_bin("underlay").unwrap();
+        let out = command.arg("timing").arg(folder.path("found_tempo.mid")).args(options).output().unwrap();
+        (out.status.code().unwrap(), String::from_utf8(out.stderr).unwrap())
+    };
+    assert_eq!(run(&["--click", "--length", "30", "--rate", "44100"]).0, 0);
+    let (info, _) = underlay::audio::read_mono(&folder.path("click.wav"), underlay::audio::Channel::Sum).unwrap();
+    assert_eq!((info.rate.hz(), info.frames), (44_100, 1_323_000));
+    let (code, err) = run(&["--click"]);
+    assert!(code == 2 && err.contains("--length"), "{err}");
+    let (code, err) = run(&["--pull", "50"]);
+    assert!(code == 2 && err.contains("holds no hits"), "{err}");
+}
+
+#[test]
 fn a_take_without_a_click_gets_a_tempo_map_that_reads_back() {
     let folder = Folder::rock(24, 3.0, 4.0);
     let told = folder.json(&["--find-tempo"]);

@@ -18,9 +18,9 @@ pub const LAYOUT: u32 = 1;
 /// One delivery, as data.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Manifest {
-    /// Always [`KIND`].
+    /// Always `KIND`.
     pub kind: String,
-    /// Always at most [`LAYOUT`].
+    /// Always at most `LAYOUT`.
     pub layout: u32,
     /// Version of the program that made it.
     pub made_by: String,

@@ -29,7 +29,7 @@ const HOLD_DECAY: f32 = 0.794_328_2;
 /// prediction, so that the drum's own strokes fall out as outliers. No labels are needed. Without other mics
 /// the prediction is the floor.
 ///
-/// Frames within [`STROKE_FRAMES`] after one of `strokes` (in order) are known to be the drum's own and are left
+/// Frames within `STROKE_FRAMES` after one of `strokes` (in order) are known to be the drum's own and are left
 /// out of the fit. All mics have the same number of frames. Cost: frames × mics × bands, plus the fit.
 #[must_use]
 pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> Vec<Bands> {

@@ -99,7 +99,7 @@ const UNSURE: f64 = 0.5;
 /// Finds beats, bars and a tempo map from hits.
 ///
 /// # Errors
-/// A usage error when there are fewer than [`FEWEST`] strokes or they repeat in no way.
+/// A usage error when there are fewer than `FEWEST` strokes or they repeat in no way.
 pub fn find_tempo(list: &HitList, hints: &TempoHints) -> Result<FoundTempo> {
     let onsets = onsets(list);
     if onsets.len() < FEWEST {

@@ -41,7 +41,9 @@ impl Fault for OutputFault {
             OutputFault::WouldReplaceInput => {
                 "Choose another folder with --out; recordings are never written to.".into()
             }
-            OutputFault::Exists => "Name another file with --out, or move the old one away first.".into(),
+            OutputFault::Exists => {
+                "Name another file or folder (--out does it for most commands), or move the old one away first.".into()
+            }
         }
     }
 

@@ -34,6 +34,11 @@ pub(super) struct Mode {
     pub gain: f64,
 }
 
+/// The amplitude factor of a level in dB, by the demo's own mathematics, so that machines agree to the last bit.
+pub(super) fn amplitude(db: f64) -> f64 {
+    libm::pow(10.0, db / 20.0)
+}
+
 /// The modes of a membrane struck at a distance from its middle.
 ///
 /// `hz` and `ring` belong to the lowest mode; a mode of ratio q rings `ring / (1 + loss·(q − 1))`. `radius` is

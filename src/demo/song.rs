@@ -16,7 +16,7 @@ use crate::song::{Drum, may_write};
 use crate::units::{Dbfs, SamplePos, SampleRate, Seconds};
 use rayon::prelude::*;
 use serde::Serialize;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// One stroke as it truly is in its close mic.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -187,12 +187,23 @@ impl DemoSong {
     pub fn render_session(&self, dir: &Path, progress: &dyn Progress) -> Result<()> {
         let sheet = dir.join("song.toml");
         let text = self.sheet();
+        let mics = self.spec.mics.iter().map(|m| format!("{}.wav", m.name()));
+        let others = ["guide.wav", "shaker.wav", "tempo.mid", "truth.csv"].map(String::from);
+        let files: Vec<PathBuf> = mics.chain(others).map(|name| dir.join(name)).collect();
         // The demo may be rendered again over itself, but over nothing else.
-        if std::fs::read(&sheet).ok().as_deref() != Some(text.as_bytes()) {
-            let mics = self.spec.mics.iter().map(|m| format!("{}.wav", m.name()));
-            let others = ["guide.wav", "shaker.wav", "tempo.mid", "truth.csv", "song.toml"].map(String::from);
-            mics.chain(others).try_for_each(|name| may_write(&dir.join(name)))?;
+        let again = std::fs::read(&sheet).is_ok_and(|there| there == text.as_bytes());
+        if !again {
+            files.iter().chain([&sheet]).try_for_each(|file| may_write(file))?;
         }
+        let done = self.render_files(dir, progress).and_then(|()| write_whole(&sheet, text.as_bytes()));
+        if done.is_err() && !again {
+            // None of these was there before, so half a session goes again. What cannot be removed was never made.
+            files.iter().for_each(|file| drop(std::fs::remove_file(file)));
+        }
+        done
+    }
+
+    fn render_files(&self, dir: &Path, progress: &dyn Progress) -> Result<()> {
         self.render(dir, progress)?;
         let frames = self.frames() as usize;
         progress.begin("playing the client's tracks", 2);
@@ -201,8 +212,7 @@ impl DemoSong {
         let done = rayon::join(guide, shaker);
         progress.advance(2);
         progress.end();
-        done.0.and(done.1)?;
-        write_whole(&sheet, text.as_bytes())
+        done.0.and(done.1)
     }
 
     fn track(&self, dir: &Path, name: &str, channels: u16, samples: &[f32]) -> Result<()> {

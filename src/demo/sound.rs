@@ -1,7 +1,7 @@
 //! The sound of one stroke: membranes, wires, wood and bronze, each stroke a little different.
 
 use super::dice::Dice;
-use super::modes::{Glide, Hiss, Mode, Swell, blow, membrane, ring};
+use super::modes::{Glide, Hiss, Mode, Swell, amplitude, blow, membrane, ring};
 use super::plate::Plate;
 use super::spec::DemoSpec;
 use super::stage::Source;
@@ -245,7 +245,7 @@ impl<'a> Sounds<'a> {
 
     fn hats(&mut self, s: &Stroke, until: Option<usize>, longest: usize, mut d: Dice, put: &mut Put<'_>) {
         let c = self.spec.kit.cymbals;
-        let a = force_of(s.strength) * c.level.gain();
+        let a = force_of(s.strength) * amplitude(c.level.0);
         let (fall, level, rise) = match s.voice {
             Voice::HatOpen => (c.open, 0.9, 0.0002),
             Voice::HatPedal => (c.closed * 0.8, 0.45, 0.0015),
@@ -273,7 +273,7 @@ impl<'a> Sounds<'a> {
 
     fn cymbal(&mut self, source: Source, s: &Stroke, longest: usize, mut d: Dice, put: &mut Put<'_>) {
         let c = self.spec.kit.cymbals;
-        let a = force_of(s.strength) * c.level.gain();
+        let a = force_of(s.strength) * amplitude(c.level.0);
         let (ring_time, air, rise) =
             if source == Source::Crash { (c.crash, 0.40, 0.004) } else { (c.ride, 0.10, 0.0004) };
         // A soft stroke sinks into the noise sooner: 60 dB below a full stroke is enough.

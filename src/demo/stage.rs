@@ -1,5 +1,6 @@
 //! Where the drums and mics stand, and what the air does between them.
 
+use super::modes::amplitude;
 use super::spec::DemoSpec;
 use crate::song::{Drum, Place};
 use crate::units::Seconds;
@@ -226,7 +227,7 @@ pub(super) fn path(spec: &DemoSpec, source: Source, mic: DemoMic) -> Path {
         _ => {}
     }
     if mic.is_close() && !own {
-        gain *= spec.bleed.gain();
+        gain *= amplitude(spec.bleed.0);
     }
     // Below the drum the head moves away when it moves towards a mic above it.
     if mic == DemoMic::SnareBottom && source == Source::SnareHead {

@@ -1,7 +1,7 @@
 //! From strokes to what each mic records.
 
 use super::dice::Dice;
-use super::modes::Pole;
+use super::modes::{Pole, amplitude};
 use super::room;
 use super::sound::Sounds;
 use super::spec::DemoSpec;
@@ -73,9 +73,9 @@ impl<'a> Kitchen<'a> {
             _ => (3, ROOM_IN[0]),
         };
         let sign = if self.spec.flipped.contains(&mic) { -1.0 } else { 1.0 };
-        let wet = (sign * level * self.spec.room.gain()) as f32;
+        let wet = (sign * level * amplitude(self.spec.room.0)) as f32;
         let gain = gain_of(&self.gains, mic) as f32;
-        let noise = (self.spec.noise.peak() * 3f64.sqrt()) as f32;
+        let noise = (amplitude(self.spec.noise.0) * 3f64.sqrt()) as f32;
         let mut dice = Dice::for_item(self.spec.seed, 6, mic as u64);
         for (x, r) in y.iter_mut().zip(&self.room[place]) {
             *x = gain * (*x + wet * r) + noise * dice.noise();
@@ -237,7 +237,7 @@ fn sound_check(spec: &DemoSpec) -> Vec<(DemoMic, f64)> {
                 alone(spec, &mut sounds, &stroke, Dice::for_item(spec.seed, 7, voice as u64), mic, &mut y, n);
                 own = y.iter().fold(own, |a, x| a.max(x.abs()));
             }
-            let want = libm::pow(10.0, if mic.is_close() { CLOSE_PEAK_DB } else { FAR_PEAK_DB } / 20.0);
+            let want = amplitude(if mic.is_close() { CLOSE_PEAK_DB } else { FAR_PEAK_DB });
             (mic, if own > 0.0 { want / f64::from(own) } else { 1.0 })
         })
         .collect()

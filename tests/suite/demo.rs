@@ -8,7 +8,7 @@ use underlay::hits::{HitList, Kind};
 use underlay::song::{Drum, Song};
 use underlay::tempo::parse_tempo_track;
 use underlay::units::{Dbfs, Decibels, SampleRate, Seconds};
-use underlay::{ExitCode, Quiet};
+use underlay::{ExitCode, Progress, Quiet};
 
 /// A short take without noise and room, so that single sounds can be measured.
 fn dry(strokes: Vec<Stroke>, mics: &[DemoMic]) -> DemoSong {
@@ -231,4 +231,44 @@ fn the_demo_never_replaces_recordings_that_are_not_its_own() {
     let e = DemoSong::story().render_session(dir.path(), &Quiet).unwrap_err();
     assert_eq!(e.exit_code(), ExitCode::Output);
     assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 1);
+}
+
+#[test]
+fn the_demo_may_be_rendered_again_over_itself_but_not_over_an_edited_sheet() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut spec = DemoSpec::varied(2, 1);
+    spec.mics.truncate(2);
+    let song = DemoSong::new(spec);
+    song.render_session(dir.path(), &Quiet).unwrap();
+    let first = std::fs::read(dir.path().join("kick_in.wav")).unwrap();
+    song.render_session(dir.path(), &Quiet).unwrap();
+    assert_eq!(std::fs::read(dir.path().join("kick_in.wav")).unwrap(), first);
+    let sheet = dir.path().join("song.toml");
+    std::fs::write(&sheet, "[song]\ntitle = \"Mine now\"\n").unwrap();
+    assert_eq!(song.render_session(dir.path(), &Quiet).unwrap_err().exit_code(), ExitCode::Output);
+    assert!(std::fs::read_to_string(&sheet).unwrap().contains("Mine now"));
+}
+
+#[test]
+fn a_demo_that_cannot_be_finished_leaves_nothing_half_done() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut spec = DemoSpec::varied(2, 1);
+    spec.mics.truncate(2);
+    let e = DemoSong::new(spec).render_session(dir.path(), &InTheWay(dir.path())).unwrap_err();
+    assert_eq!(e.exit_code(), ExitCode::Output);
+    let left: Vec<_> = std::fs::read_dir(dir.path()).unwrap().map(|f| f.unwrap().path()).collect();
+    assert_eq!(left, [dir.path().join("shaker.wav")]);
+}
+
+/// Puts a folder where the shaker is to be written, as soon as the mics are done.
+struct InTheWay<'a>(&'a Path);
+
+impl Progress for InTheWay<'_> {
+    fn begin(&self, what: &str, _total: u64) {
+        if what.contains("client") {
+            std::fs::create_dir(self.0.join("shaker.wav")).unwrap();
+        }
+    }
+    fn advance(&self, _units: u64) {}
+    fn end(&self) {}
 }

@@ -27,18 +27,20 @@ pub fn phase_matrix(report: &PhaseReport) -> Picture {
             };
             let p = report.pairs.iter().find(of_mic)?;
             let (sign, ink) = match p.polarity {
-                Agreement::Same => ("+", Ink::Good),
-                Agreement::Opposite => ("\u{2212}", Ink::Warm),
-                Agreement::Unclear => ("?", Ink::Faint),
+                Agreement::Same => ("", Ink::Good),
+                Agreement::Opposite => ("opp. ", Ink::Warm),
+                Agreement::Unclear => ("? ", Ink::Faint),
             };
-            let lag = if p.arrival_sure { format!(" {:.1}", p.lag.ms()) } else { String::new() };
-            Some(Cell { text: format!("{sign}{lag}"), ink, strength: 0.2 + 0.4 * p.confidence })
+            // Cells are narrow: tenths of a millisecond below 10 ms.
+            let digits = usize::from(p.lag.ms().abs() < 9.95);
+            let lag = if p.arrival_sure { format!("{:.digits$}", p.lag.ms()) } else { String::new() };
+            Some(Cell { text: format!("{sign}{lag}").trim().to_owned(), ink, strength: 0.2 + 0.4 * p.confidence })
         });
         cells.push(row.collect());
     }
     rows.push("advice".into());
     cells.push(report.advice.iter().map(advice_cell).collect());
-    let title = "How each mic hears the drums: sign against the main mic and arrival in ms, later is positive";
+    let title = "Arrival of the drums in each mic, ms after the main mic; opp. = opposite sign, ? = sign not clear";
     matrix("phase_matrix", title, &rows, &columns, &cells)
 }
 

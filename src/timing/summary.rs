@@ -4,7 +4,7 @@
 
 use super::check::{DrumTiming, Timing};
 use super::feel::{Feel, Relation};
-use super::words::{early_late, later_earlier, tightness};
+use super::words::{Lean, early_late, later_earlier, tightness};
 
 /// How many outliers a summary names.
 const NAMED: usize = 5;
@@ -12,10 +12,12 @@ const NAMED: usize = 5;
 /// `4 ms early (±2), spread 9 ms: tight, 78 % within 10 ms`.
 #[must_use]
 pub fn feel_words(feel: &Feel, window_ms: f64) -> String {
-    let mut text = format!("{} ({})", early_late(feel.median_ms), feel.words());
-    if early_late(feel.median_ms) == feel.words() {
-        text = feel.words().to_owned();
-    }
+    let place = early_late(feel.median_ms);
+    let mut text = match feel.lean {
+        Lean::OnTheLine if place != feel.words() => format!("{} ({place})", feel.words()),
+        Lean::OnTheLine => place,
+        _ => format!("{place} ({})", feel.words()),
+    };
     if let (Some(spread), Some(error)) = (feel.spread_ms, feel.error_ms) {
         text += &format!(" give or take {error:.0} ms, spread {spread:.0} ms: {}", tightness(spread));
     }

@@ -48,6 +48,7 @@ impl Swing {
     #[must_use]
     pub fn words(&self) -> &'static str {
         match self.share {
+            s if (s - 0.5).abs() <= self.error && self.error > 0.03 => "too uneven to tell",
             s if (s - 0.5).abs() <= self.error.max(0.01) => "straight",
             s if s < 0.5 => "the off-beats come early",
             s if s < 0.55 => "straight with late off-beats",

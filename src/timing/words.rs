@@ -39,6 +39,8 @@ pub fn later_earlier(ms: f64) -> String {
 pub enum Lean {
     /// Not to be told from the line with so many strokes.
     OnTheLine,
+    /// So few or so scattered strokes that they may lie anywhere within what listeners would notice, and beyond.
+    Open,
     /// Early, but by less than listeners notice.
     ShadeEarly,
     /// Early.
@@ -59,7 +61,9 @@ impl Lean {
     pub fn of(median_ms: f64, error_ms: f64, noticed_ms: f64) -> Self {
         let size = median_ms.abs();
         let early = median_ms < 0.0;
-        if size < 1.0 || size <= error_ms {
+        if size <= error_ms && error_ms > noticed_ms {
+            Lean::Open
+        } else if size < 1.0 || size <= error_ms {
             Lean::OnTheLine
         } else if size < noticed_ms {
             if early { Lean::ShadeEarly } else { Lean::ShadeLate }
@@ -77,6 +81,7 @@ impl Lean {
     pub fn words(self) -> &'static str {
         match self {
             Lean::OnTheLine => "on the line",
+            Lean::Open => "cannot be told",
             Lean::ShadeEarly => "a shade early",
             Lean::Early => "early",
             Lean::ClearlyEarly => "clearly early",
@@ -117,6 +122,7 @@ mod tests {
         assert_eq!(Lean::of(5.0, 1.0, just_noticed_ms(125.0)), Lean::ShadeLate);
         assert_eq!(Lean::of(-15.0, 1.0, just_noticed_ms(125.0)), Lean::ClearlyEarly);
         assert_eq!(Lean::of(-4.0, 5.0, 6.0), Lean::OnTheLine);
+        assert_eq!(Lean::of(-32.0, 77.0, 6.0), Lean::Open);
     }
 
     #[test]

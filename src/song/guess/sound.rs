@@ -23,6 +23,10 @@ pub(super) struct Sound {
     pub high: f64,
     /// How far strokes stand above what is usual: 95th percentile of the frame levels above their median, dB.
     pub punch: f64,
+    /// Loud strokes a second below 120 Hz: rises of 6 dB to within 12 dB of the loudest.
+    pub low_strokes: f64,
+    /// The same from 120 to 800 Hz.
+    pub middle_strokes: f64,
     /// Highest sample value.
     pub peak: Dbfs,
 }
@@ -54,7 +58,8 @@ fn analyse(samples: &mut Vec<f32>, rate: f64) -> Sound {
         (0..FRAME).map(|i| 0.5 - 0.5 * (std::f32::consts::TAU * i as f32 / FRAME as f32).cos()).collect();
     let bin = |hz: f64| ((hz * FRAME as f64 / rate).round() as usize).min(FRAME / 2 + 1);
     let edges = [bin(20.0), bin(120.0), bin(800.0), bin(2500.0), FRAME / 2 + 1];
-    let (mut bands, mut levels) = ([0.0f64; 4], Vec::with_capacity(samples.len() / (FRAME / 2) + 1));
+    let mut bands = [0.0f64; 4];
+    let (mut levels, mut low, mut middle) = (Vec::new(), Vec::new(), Vec::new());
     for start in (0..=samples.len() - FRAME).step_by(FRAME / 2) {
         for ((f, s), w) in frame.iter_mut().zip(&samples[start..]).zip(&window) {
             *f = s * w;
@@ -62,14 +67,17 @@ fn analyse(samples: &mut Vec<f32>, rate: f64) -> Sound {
         if fft.process(&mut frame, &mut spectrum).is_err() {
             continue;
         }
-        let mut power = 0.0;
-        for (band, edge) in bands.iter_mut().zip(edges.windows(2)) {
-            let p: f64 = spectrum[edge[0]..edge[1].max(edge[0])].iter().map(|c| f64::from(c.norm_sqr())).sum();
-            *band += p;
-            power += p;
+        let mut powers = [0.0f64; 4];
+        for ((band, power), edge) in bands.iter_mut().zip(&mut powers).zip(edges.windows(2)) {
+            *power = spectrum[edge[0]..edge[1].max(edge[0])].iter().map(|c| f64::from(c.norm_sqr())).sum();
+            *band += *power;
         }
-        levels.push(10.0 * (power + 1e-12).log10());
+        let level = |power: f64| 10.0 * (power + 1e-12).log10();
+        levels.push(level(powers.iter().sum()));
+        low.push(level(powers[0]));
+        middle.push(level(powers[1]));
     }
+    let seconds = samples.len() as f64 / rate;
     levels.sort_by(f64::total_cmp);
     let at = |share: f64| levels.get(((levels.len() as f64 - 1.0) * share) as usize).copied().unwrap_or(0.0);
     let total = bands.iter().sum::<f64>().max(1e-12);
@@ -78,9 +86,26 @@ fn analyse(samples: &mut Vec<f32>, rate: f64) -> Sound {
         middle: bands[1] / total,
         high: bands[3] / total,
         punch: at(0.95) - at(0.5),
+        low_strokes: loud_strokes(&low) / seconds,
+        middle_strokes: loud_strokes(&middle) / seconds,
         peak: Dbfs::from_peak(f64::from(peak)),
     }
 }
+
+/// How often a level rises by 6 dB within three frames to a peak within 12 dB of the loudest.
+fn loud_strokes(levels: &[f64]) -> f64 {
+    let loudest = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let strokes = (0..levels.len()).filter(|&i| {
+        let around = &levels[i.saturating_sub(2)..(i + 3).min(levels.len())];
+        let before = levels[i.saturating_sub(3)];
+        let peak = around.iter().all(|l| *l <= levels[i]);
+        peak && levels[i] > loudest - 12.0 && levels[i] - before > 6.0
+    });
+    strokes.count() as f64
+}
+
+/// Loud strokes a second from which a drum is one that carries the song; toms are struck more rarely.
+const STEADY: f64 = 0.5;
 
 impl Sound {
     /// Nothing was recorded in the stretch that was listened to.
@@ -88,17 +113,21 @@ impl Sound {
         self.peak.0 < -90.0
     }
 
-    /// How much it is like a kick mic, 0 = not at all: nearly all power below 120 Hz, in strokes.
+    /// How much it is like a kick mic, 0 = not at all: nearly all power below 120 Hz, in strokes that carry the song.
     pub fn like_kick(&self) -> f64 {
-        if self.is_silent() || self.low < 0.6 || self.punch < 12.0 { 0.0 } else { self.low * self.punch }
+        if self.is_silent() || self.low < 0.6 || self.punch < 12.0 {
+            0.0
+        } else {
+            self.low * (self.low_strokes / STEADY).min(1.0)
+        }
     }
 
-    /// How much it is like a snare mic: most power from 120 to 800 Hz, in strokes.
+    /// How much it is like a snare mic: most power from 120 to 800 Hz, in strokes that carry the song.
     pub fn like_snare(&self) -> f64 {
         if self.is_silent() || self.middle < 0.4 || self.low > 0.5 || self.punch < 12.0 {
             0.0
         } else {
-            self.middle * self.punch
+            self.middle * (self.middle_strokes / STEADY).min(1.0)
         }
     }
 

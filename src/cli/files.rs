@@ -1,7 +1,7 @@
 //! Output folders and sets of output files: all of them appear, or none.
 
 use crate::error::{Located, Result};
-use crate::output::{AtomicFile, OutputFault, fault_of};
+use crate::output::{AtomicFile, commit_all, fault_of, refuse_to_replace};
 use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -16,7 +16,7 @@ impl OutFolder {
     /// Makes the folder where it is missing and sees that files can be made in it, before any work is done.
     ///
     /// # Errors
-    /// [`OutputFault`] when it cannot be made or written to.
+    /// [`OutputFault`](crate::output::OutputFault) when it cannot be made or written to.
     pub fn prepare(path: &Path) -> Result<Self> {
         let path = if path.as_os_str().is_empty() { Path::new(".") } else { path };
         let missing: Vec<PathBuf> =
@@ -50,12 +50,11 @@ impl Drop for OutFolder {
 /// Writes several files: every one is complete on the disk before the first takes its name.
 ///
 /// # Errors
-/// [`OutputFault::WouldReplaceInput`] when a target is one of the inputs; others when writing fails.
+/// [`OutputFault`](crate::output::OutputFault): `WouldReplaceInput` when a target is one of the inputs; others when
+/// writing fails.
 pub(super) fn write_together(files: &[(PathBuf, Vec<u8>)], inputs: &[PathBuf]) -> Result<()> {
     for (target, _) in files {
-        if inputs.iter().any(|input| same_file(input, target)) {
-            return Err(Located::whole(target, OutputFault::WouldReplaceInput).into());
-        }
+        refuse_to_replace(target, inputs)?;
     }
     let mut begun = Vec::with_capacity(files.len());
     for (target, contents) in files {
@@ -63,7 +62,7 @@ pub(super) fn write_together(files: &[(PathBuf, Vec<u8>)], inputs: &[PathBuf]) -
         file.write_all(contents).and_then(|()| file.flush()).map_err(|e| Located::whole(target, fault_of(&e)))?;
         begun.push(file);
     }
-    begun.into_iter().try_for_each(AtomicFile::commit)
+    commit_all(begun)
 }
 
 /// Whether two paths name one file, links followed.

@@ -6,11 +6,11 @@ use super::outcome::Outcome;
 use crate::audio::{AudioReader, Levels};
 use crate::error::{Error, Result};
 use crate::finding::Finding;
-use crate::hits::{Found, Hit, HitList, Kind, State, find};
+use crate::hits::{Found, Hit, HitList, State, find};
 use crate::midi::{TriggerPlan, Version, make_triggers};
 use crate::output::Unwritten;
 use crate::progress::Progress;
-use crate::report::{Report, hits_report};
+use crate::report::{DrumSummary, hits_report};
 use crate::song::{Curve, Drum, FinderSettings, Mic, SingleFiles, Song};
 use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
 use crate::units::{Bpm, Seconds};
@@ -21,6 +21,8 @@ use std::path::{Path, PathBuf};
 
 /// Folder for results beside a sheet.
 pub(super) const OUT: &str = "underlay";
+/// Folder for pictures in the folder for results.
+const PICTURES: &str = "pictures";
 
 const EXAMPLES: &str = "\
 Examples:
@@ -46,7 +48,7 @@ pub(super) struct Args {
     /// Write MIDI and report again from a hit list, hand-edited rows included, instead of finding strokes
     #[arg(long, value_name = "CSV")]
     from_list: Option<PathBuf>,
-    /// Write every picture as PNG, too
+    /// Write pictures as PNG too
     #[arg(long)]
     png: bool,
     #[command(flatten)]
@@ -183,23 +185,11 @@ impl Args {
     }
 }
 
-/// Numbers of one drum, for the summary.
-#[derive(Serialize)]
-struct DrumTold {
-    drum: Drum,
-    hits: usize,
-    ghosts: usize,
-    flams: usize,
-    rolls: usize,
-    /// Hits of certainty below one half.
-    doubtful: usize,
-}
-
 /// What was done.
 #[derive(Serialize)]
 struct Told<'a> {
     title: &'a str,
-    drums: Vec<DrumTold>,
+    drums: Vec<DrumSummary>,
     hits: &'a [Hit],
     files: Vec<PathBuf>,
 }
@@ -207,24 +197,17 @@ struct Told<'a> {
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let plan = args.plan()?;
     let folder = OutFolder::prepare(&plan.out)?;
-    let from_list = args.from_list.as_deref();
-    let mut found = strokes(&plan, from_list, progress)?;
-    let mut outputs = outputs(&plan, &found, &folder, from_list)?;
-    let mut findings = plan.song.findings();
-    findings.append(&mut found.findings);
-    findings.append(&mut outputs.findings);
-    let report = Report { findings: findings.clone(), ..hits_report(&plan.song, &found) };
-    let pictures = OutFolder::prepare(&folder.file("pictures"))?;
-    outputs.files.extend(report.files(args.png)?.into_iter().map(|(path, bytes)| (folder.path().join(path), bytes)));
-    write_together(&outputs.files, &plan.inputs)?;
-    drop(pictures);
+    let mut found = strokes(&plan, args.from_list.as_deref(), progress)?;
+    let files = outputs(&plan, &mut found, &folder, args)?;
+    let _pictures = OutFolder::prepare(&folder.file(PICTURES))?;
+    write_together(&files, &plan.inputs)?;
     let told = Told {
         title: &plan.song.title,
-        drums: plan.song.drums().into_iter().map(|d| told_of(&found.list, d)).collect(),
+        drums: plan.song.drums().into_iter().map(|d| DrumSummary::of(&found.list, d)).collect(),
         hits: &found.list.hits,
-        files: outputs.files.into_iter().map(|f| f.0).collect(),
+        files: files.into_iter().map(|f| f.0).collect(),
     };
-    Outcome::new("hits", summary(&told, folder.path()), &told, findings)
+    Outcome::new("hits", summary(&told, folder.path()), &told, found.findings)
 }
 
 /// Strokes from the recordings, or from a hit list where one is named.
@@ -269,80 +252,77 @@ fn none_found(song: &Song, list: &HitList, drum: Drum) -> Option<Finding> {
     })
 }
 
-/// Every file of the result, complete, before the first is written.
-fn outputs(plan: &Plan, found: &Found, folder: &OutFolder, from_list: Option<&Path>) -> Result<Outputs> {
+/// Every file of the result, complete, before the first is written. What was noticed on the way joins the findings.
+fn outputs(plan: &Plan, found: &mut Found, folder: &OutFolder, args: &Args) -> Result<Unwritten> {
+    let mut files = Unwritten::new();
+    found.findings.splice(0..0, plan.song.findings());
     let list = folder.file("hits.csv");
-    let mut outputs = Outputs::default();
-    let (mut report, triggers) =
-        make_triggers(folder.path(), &found.list, &plan.song.drums(), TriggerPlan::of(&plan.song), Version::AsPlayed)?;
-    outputs.findings.append(&mut report.findings);
     // A list that is worked from is the user's own and stays as it is.
-    if !from_list.is_some_and(|from| same_file(from, &list)) {
-        keep_edits(&list, plan, folder, &mut outputs);
-        outputs.files.push((list, found.list.to_csv().into_bytes()));
+    if !args.from_list.as_ref().is_some_and(|from| same_file(from, &list)) {
+        if let Some((kept, bytes)) = kept(&list, plan, folder) {
+            found.findings.push(Finding::caution(
+                &kept,
+                "the list that was here held rows edited by hand, or other drums; it was kept under this name",
+                "To write MIDI from it, run hits again with --from-list and this file.",
+            ));
+            files.push((kept, bytes));
+        }
+        files.push((list, found.list.to_csv().into_bytes()));
     }
-    outputs.files.extend(triggers);
-    Ok(outputs)
+    let plan = &plan.song;
+    let (mut triggers, midi) =
+        make_triggers(folder.path(), &found.list, &plan.drums(), TriggerPlan::of(plan), Version::AsPlayed)?;
+    found.findings.append(&mut triggers.findings);
+    files.extend(midi);
+    let report = hits_report(plan, found).files(args.png)?;
+    files.extend(report.into_iter().map(|(name, bytes)| (folder.path().join(name), bytes)));
+    Ok(files)
 }
 
-#[derive(Default)]
-struct Outputs {
-    files: Unwritten,
-    findings: Vec<Finding>,
-}
-
-/// An older list with hand-edited rows, or of other drums, could not be made again: it is kept under a name of its own.
-fn keep_edits(list: &Path, plan: &Plan, folder: &OutFolder, outputs: &mut Outputs) {
-    let Ok(bytes) = std::fs::read(list) else { return };
+/// An older list with hand-edited rows, or of other drums, could not be made again: its contents, and a free name.
+fn kept(list: &Path, plan: &Plan, folder: &OutFolder) -> Option<(PathBuf, Vec<u8>)> {
+    let bytes = std::fs::read(list).ok()?;
     let song = &plan.song;
     let own = |h: &Hit| h.state == State::Found && song.mics_of(h.drum).next().is_some();
     let old = HitList::parse(list, &bytes, song.rate(), None);
     if old.is_ok_and(|old| old.list.hits.iter().all(own)) {
-        return;
+        return None;
     }
-    let free = (1..10_000).map(|n| folder.file(&format!("hits_kept_{n}.csv"))).find(|p| !p.exists());
-    let Some(kept) = free else { return };
-    outputs.findings.push(Finding::caution(
-        &kept,
-        "the list that was here held rows edited by hand, or other drums; it was kept under this name",
-        "To write MIDI from it, run hits again with --from-list and this file.",
-    ));
-    outputs.files.push((kept, bytes));
-}
-
-fn told_of(list: &HitList, drum: Drum) -> DrumTold {
-    let count = |wanted: fn(&Hit) -> bool| list.of(drum).filter(|h| wanted(h)).count();
-    DrumTold {
-        drum,
-        hits: count(|_| true),
-        ghosts: count(|h| h.kind == Kind::Ghost),
-        flams: count(|h| h.kind == Kind::Flam),
-        rolls: count(|h| h.kind == Kind::Roll),
-        doubtful: count(|h| h.certainty < 0.5),
-    }
+    let free = (1..10_000).map(|n| folder.file(&format!("hits_kept_{n}.csv"))).find(|p| !p.exists())?;
+    Some((free, bytes))
 }
 
 fn summary(told: &Told<'_>, folder: &Path) -> String {
     let mut text = format!("{}\n", told.title);
     for d in &told.drums {
-        let _ = write!(text, "  {:<6} {:>5} strokes", d.drum.word(), d.hits);
-        for (n, word) in
-            [(d.ghosts, "ghosts"), (d.flams, "flams"), (d.rolls, "in rolls"), (d.doubtful, "doubtful: listen to them")]
-        {
+        let _ = write!(text, "  {:<6} {:>5} strokes", d.drum.word(), d.strokes);
+        let [_, ghosts, grace, rolls] = d.kinds;
+        for (n, word) in [
+            (ghosts, "ghost notes"),
+            (grace, "grace notes"),
+            (rolls, "in rolls"),
+            (d.by_hand.0, "added by hand"),
+            (d.by_hand.1, "dropped by hand"),
+        ] {
             if n > 0 {
                 let _ = write!(text, ", {n} {word}");
             }
         }
+        if let Some((offset, spread)) = d.offset_ms {
+            let way = if offset < 0.0 { "early" } else { "late" };
+            let _ = write!(text, "; typically {:.1} ms {way}, spread {spread:.1} ms", offset.abs());
+        }
         text.push('\n');
+        if d.doubtful > 0 {
+            let _ =
+                writeln!(text, "         {} doubtful ones are listed first in the report: listen to them", d.doubtful);
+        }
     }
-    let mut names: Vec<String> = told
-        .files
-        .iter()
-        .filter_map(|f| f.strip_prefix(folder).ok())
-        .filter_map(|f| f.components().next())
-        .map(|first| first.as_os_str().to_string_lossy().into_owned())
-        .collect();
-    names.dedup();
+    let name = |f: &PathBuf| f.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let (pictures, files): (Vec<&PathBuf>, Vec<&PathBuf>) =
+        told.files.iter().partition(|f| f.parent().is_some_and(|p| p.ends_with(PICTURES)));
+    let mut names: Vec<String> = files.into_iter().map(name).collect();
+    names.push(format!("{PICTURES} ({})", pictures.len()));
     let _ = writeln!(text, "Written to {}: {}", folder.display(), names.join(", "));
     text
 }

@@ -151,6 +151,7 @@ fn say_error(e: &Error, screen: &mut Screen<'_>) {
 
 fn typed_wrongly(e: &clap::Error, screen: &mut Screen<'_>) -> ExitCode {
     let text = e.render().to_string();
+    let text = text.strip_prefix("error: ").map_or(text.clone(), |rest| format!("underlay: {rest}"));
     if e.use_stderr() {
         let _ = write!(screen.err, "{text}");
         ExitCode::Usage

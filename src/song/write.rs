@@ -35,6 +35,14 @@ impl Draft {
             let _ = writeln!(t, "# file = {}\n# drum = \"\"", quoted_path(&guess.info.path, &base));
         }
         t.push_str("\n# The form, in bars: one [[section]] for each part of the song.\n");
+        if !self.markers.is_empty() {
+            let bars: Vec<String> = self.markers.iter().map(|(name, bar)| format!("{name} (bar {bar})")).collect();
+            let _ = writeln!(
+                t,
+                "# Without any, the markers of the tempo file count: {}.",
+                bars.join(", ").replace(|c: char| c.is_control(), " ")
+            );
+        }
         t.push_str("# [[section]]\n# name = \"verse 1\"\n# bar = 1\n# bars = 8\n");
         section(&mut t, "[hits]", &[]);
         t.push_str("\n# A sample layer under a drum.\n");

@@ -381,6 +381,24 @@ fn mics_of_another_rate_and_broken_files_are_left_out_and_said() {
     assert_eq!(Song::parse(&draft.to_text(&sheet), &sheet).unwrap().mics.len(), 3);
 }
 
+#[test]
+fn markers_of_the_tempo_file_are_the_form_until_the_sheet_has_one() {
+    let dir = studio();
+    // Standard MIDI File 1.0: marker events FF 06, 960 ticks a quarter; "a" at 0, "b" at the second quarter.
+    let mut bytes = b"MThd\0\0\0\x06\0\0\0\x01\x03\xc0MTrk\0\0\0\x16".to_vec();
+    bytes.extend_from_slice(b"\0\xff\x51\x03\x03\xd0\x90\0\xff\x06\x01a\x9e\x00\xff\x06\x01b\0\xff\x2f\0");
+    let length = (bytes.len() - 22) as u8;
+    bytes[21] = length;
+    std::fs::write(dir.path().join("tempo.mid"), bytes).unwrap();
+    let song = read(dir.path(), &format!("[tempo]\nfile = \"tempo.mid\"\n{TWO_MICS}")).unwrap();
+    // The files last one second: at 240 quarters a minute that is bar 1 alone, so only the first marker is in the song.
+    let form: Vec<(&str, i64, i64)> = song.form.iter().map(|s| (s.name.as_str(), s.first_bar, s.end_bar)).collect();
+    assert_eq!(form, [("a", 1, 2)]);
+    let draft = Draft::look(dir.path(), &Quiet).unwrap();
+    assert_eq!(draft.markers, [("a".to_owned(), 1), ("b".to_owned(), 2)]);
+    assert!(draft.to_text(&dir.path().join("x.toml")).contains("a (bar 1), b (bar 2)"));
+}
+
 #[cfg(unix)]
 #[test]
 fn links_are_followed_and_stay_links_in_the_sheet() {

@@ -77,6 +77,8 @@ pub struct Draft {
     pub files: Vec<Guess>,
     /// Tempo file to be used.
     pub tempo: Option<PathBuf>,
+    /// Its markers: name and bar, in order.
+    pub markers: Vec<(String, i64)>,
     /// What to look at.
     pub findings: Vec<Finding>,
 }
@@ -120,8 +122,8 @@ impl Draft {
                 )
             });
         }
-        let tempo = tempo_of(&paths, &mut findings);
-        Ok(Self { folder: folder.to_owned(), files, tempo, findings })
+        let (tempo, markers) = tempo_of(&paths, &mut findings).unzip();
+        Ok(Self { folder: folder.to_owned(), files, tempo, markers: markers.unwrap_or_default(), findings })
     }
 }
 
@@ -235,8 +237,8 @@ fn odd_rates(files: &mut [Guess], findings: &mut Vec<Finding>) {
     }
 }
 
-/// The MIDI file that is most likely the tempo track, of those that can be read.
-fn tempo_of(paths: &[PathBuf], findings: &mut Vec<Finding>) -> Option<PathBuf> {
+/// The MIDI file that is most likely the tempo track, of those that can be read, and its markers.
+fn tempo_of(paths: &[PathBuf], findings: &mut Vec<Finding>) -> Option<(PathBuf, Vec<(String, i64)>)> {
     let stem = |p: &Path| p.file_stem().map_or_else(String::new, |s| s.to_string_lossy().to_lowercase());
     let mut candidates: Vec<&PathBuf> =
         paths.iter().filter(|p| ends_in(p, &["mid", "midi", "smf"]) && !OWN_MIDI.contains(&stem(p).as_str())).collect();
@@ -244,21 +246,22 @@ fn tempo_of(paths: &[PathBuf], findings: &mut Vec<Finding>) -> Option<PathBuf> {
     let mut usable = Vec::new();
     for path in candidates {
         match read_tempo_track(path, Seconds(0.0)) {
-            Ok(_) => usable.push(path),
+            Ok(track) => usable.push((path, track.map)),
             Err(e) => findings.push(left_out(path, &e)),
         }
     }
-    let chosen = (*usable.first()?).clone();
+    let (chosen, map) = usable.first()?;
+    let markers = map.markers().iter().map(|m| (m.name.clone(), map.bar_beat(m.tick as f64).bar)).collect();
     if usable.len() > 1 {
         let others: Vec<String> =
-            usable[1..].iter().map(|p| p.file_name().unwrap_or_default().to_string_lossy().into_owned()).collect();
+            usable[1..].iter().map(|(p, _)| p.file_name().unwrap_or_default().to_string_lossy().into_owned()).collect();
         findings.push(Finding::caution(
-            &chosen,
+            chosen,
             format!("taken as the tempo file; there is also {}", others.join(", ")),
             "If another one is right, change file in [tempo].",
         ));
     }
-    Some(chosen)
+    Some(((*chosen).clone(), markers))
 }
 
 /// The channel that a light listen takes.

@@ -116,6 +116,24 @@ fn clashing_files_and_names_are_told() {
 }
 
 #[test]
+fn a_file_of_many_channels_is_refused_with_the_remedy() {
+    let dir = studio();
+    let spec = hound::WavSpec {
+        channels: 8,
+        sample_rate: 48_000,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut w = hound::WavWriter::create(dir.path().join("all.wav"), spec).unwrap();
+    (0..8 * 4_800).for_each(|i| w.write_sample((i % 99) as i16).unwrap());
+    w.finalize().unwrap();
+    let e = read(dir.path(), "[[mic]]\nfile = \"all.wav\"\ndrum = \"kick\"\n").unwrap_err();
+    assert!(e.to_string().contains("all.wav holds 8 channels"), "{e}");
+    let draft = Draft::look(dir.path(), &Quiet).unwrap();
+    assert!(draft.findings.iter().any(|f| f.what.contains("8 channels") && f.remedy.contains("file of its own")));
+}
+
+#[test]
 fn two_toms_need_only_different_names() {
     let dir = studio();
     let toms = "[[mic]]\nname = \"tom_1\"\nfile = \"kick.wav\"\ndrum = \"tom\"\n\

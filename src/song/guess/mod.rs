@@ -101,6 +101,11 @@ impl Draft {
         let mut infos = Vec::new();
         for path in paths.iter().filter(|p| ends_in(p, &AUDIO)) {
             match AudioReader::open(path) {
+                Ok(reader) if reader.info().channels > 2 => findings.push(Finding::caution(
+                    path,
+                    format!("left out: this file holds {} channels in one", reader.info().channels),
+                    "Export every mic as a file of its own, and run prep again.",
+                )),
                 Ok(reader) => infos.push(reader.info().clone()),
                 Err(e) => findings.push(left_out(path, &e)),
             }

@@ -159,6 +159,11 @@ fn open(part: &Part<'_>, folder: &Path) -> Result<AudioInfo> {
     let written = part.required("file")?;
     let path: PathBuf = folder.join(written);
     match AudioReader::open(&path) {
+        Ok(reader) if reader.info().channels > 2 => Err(part.wrong(
+            "file",
+            format!("{} holds {} channels in one file", shown(&path), reader.info().channels),
+            "Export every mic as a file of its own.",
+        )),
         Ok(reader) => Ok(reader.info().clone()),
         Err(Error::Audio(e)) if matches!(e.fault, AudioFault::Missing) => Err(part.wrong(
             "file",

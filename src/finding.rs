@@ -3,11 +3,11 @@
 //! A finding never stops the work by itself; an error ([`crate::Error`]) does. The report, the
 //! terminal summary and `--json` all render the same values.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 
 /// How much a finding matters.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Weight {
     /// Good to know; the exit code stays 0.
@@ -19,7 +19,7 @@ pub enum Weight {
 }
 
 /// One thing noticed: where, what, and what to do.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Finding {
     /// How much it matters.
     pub weight: Weight,

@@ -18,6 +18,7 @@
 //! | [`layer`] | hits, sample sets | printed layers |
 //! | [`mix`] | mics, layers, guide | rough mix, loudness |
 //! | [`handoff`] | everything | one verified zip |
+//! | [`run`] | the song, what earlier runs made | which stages are up to date |
 //! | [`report`] | values of the rooms above | pictures, HTML |
 //! | [`demo`] | nothing | an invented song with known strokes |
 //! | [`cli`] | arguments | the commands |
@@ -36,6 +37,7 @@ pub mod output;
 pub mod phase;
 mod progress;
 pub mod report;
+pub mod run;
 pub mod song;
 pub mod tempo;
 pub mod timing;

@@ -122,6 +122,37 @@ fn is_same_file(_: &fs::Metadata, _: &fs::Metadata) -> bool {
     false
 }
 
+/// Marks a passing file as being written by a living run: the system lifts the mark when the run ends, however it ends.
+#[cfg(unix)]
+fn hold(file: &File) {
+    // A file system without locks only keeps leftovers from being swept up.
+    let _ = file.try_lock();
+}
+
+#[cfg(not(unix))]
+fn hold(_: &File) {
+    // Elsewhere a lock would keep the file from being read back under its passing name.
+}
+
+/// Removes the passing files that killed runs have left in a folder. Files of living runs stay.
+pub fn sweep(folder: &Path) {
+    #[cfg(unix)]
+    for entry in fs::read_dir(folder).into_iter().flatten().flatten() {
+        let name = entry.file_name();
+        let name = name.to_string_lossy();
+        if !(name.starts_with('.') && name.ends_with(".tmp-underlay")) {
+            continue;
+        }
+        let free = File::open(entry.path()).is_ok_and(|f| f.try_lock().is_ok());
+        if free {
+            // A failure here changes nothing for the user.
+            let _ = fs::remove_file(entry.path());
+        }
+    }
+    #[cfg(not(unix))]
+    let _ = folder;
+}
+
 /// Numbers the passing names of one run, so that two files never share one.
 static NEXT: AtomicU64 = AtomicU64::new(0);
 
@@ -155,6 +186,7 @@ impl AtomicFile {
             let beside = target.with_file_name(format!(".{short}.{}-{n}.tmp-underlay", std::process::id()));
             match OpenOptions::new().write(true).read(true).create_new(true).open(&beside) {
                 Ok(file) => {
+                    hold(&file);
                     let file = Some(BufWriter::with_capacity(1 << 18, file));
                     return Ok(Self { target: target.to_owned(), beside, file, placed: false });
                 }
@@ -282,6 +314,18 @@ mod tests {
         drop(f);
         assert_eq!(fs::read(&target).unwrap(), b"old");
         assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn what_a_killed_run_left_is_swept_up_and_what_a_living_one_writes_is_not() {
+        let dir = tempfile::tempdir().unwrap();
+        fs::write(dir.path().join(".hits.csv.1-0.tmp-underlay"), b"half").unwrap();
+        fs::write(dir.path().join("notes.tmp-underlay"), b"a user's own").unwrap();
+        let living = AtomicFile::create(&dir.path().join("a.wav")).unwrap();
+        sweep(dir.path());
+        assert!(living.beside().exists());
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 2);
     }
 
     #[test]

@@ -23,6 +23,7 @@ impl OutFolder {
             path.ancestors().take_while(|p| !p.as_os_str().is_empty() && !p.exists()).map(Path::to_owned).collect();
         let folder = Self { path: path.to_owned(), made: missing };
         crate::output::make_folder(path)?;
+        crate::output::sweep(path);
         // A file that is begun and dropped leaves nothing.
         drop(AtomicFile::create(&path.join("probe"))?);
         Ok(folder)

@@ -23,6 +23,8 @@ use std::path::{Path, PathBuf};
 pub(super) const OUT: &str = "underlay";
 /// Folder for pictures in the folder for results.
 const PICTURES: &str = "pictures";
+/// File name of the hit list.
+pub(super) const HITS: &str = "hits.csv";
 
 const EXAMPLES: &str = "\
 Examples:

@@ -7,12 +7,17 @@ mod about;
 mod bars;
 mod demo;
 mod files;
+mod handoff;
 mod hits;
 mod options;
 mod outcome;
+mod page;
 mod phase;
 mod prep;
 mod print;
+mod results;
+mod rough;
+mod run;
 mod take;
 mod timing;
 
@@ -41,6 +46,9 @@ Examples:
   underlay hits kick.wav --drum kick --bpm 104    the same for one file
   underlay phase song.toml                    polarity and arrival of every mic
   underlay print song.toml                    sample layers under the real drums
+  underlay rough song.toml                    make a rough mix for approval
+  underlay handoff song.toml                  check everything and pack one verified zip
+  underlay run song.toml                      all of it, only what has changed, and one page at the end
 
 Exit codes: 0 done, 1 done with findings to look at, 2 wrong use, 3 an input cannot be used, 4 could not write.
 Recordings are only ever read.";
@@ -67,6 +75,9 @@ enum Command {
     Phase(Box<phase::Args>),
     Print(Box<print::Args>),
     Timing(Box<timing::Args>),
+    Rough(rough::Args),
+    Handoff(handoff::Args),
+    Run(run::Args),
     /// Print shell completions
     #[command(hide = true)]
     Completions(about::Completions),
@@ -137,6 +148,9 @@ fn execute(command: &Command, progress: &dyn Progress) -> crate::Result<Outcome>
         Command::Phase(args) => phase::execute(args, progress),
         Command::Print(args) => print::execute(args, progress),
         Command::Timing(args) => timing::execute(args, progress),
+        Command::Rough(args) => rough::execute(args, progress),
+        Command::Handoff(args) => handoff::execute(args, progress),
+        Command::Run(args) => run::execute(args, progress),
         Command::Completions(_) | Command::Man => Err(Error::usage("this prints text", "Call it without --json.")),
     }
 }

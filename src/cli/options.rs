@@ -3,7 +3,7 @@
 use crate::error::Fault;
 use crate::song::{BAR_ONE, FLOOR_DBFS, MIN_GAP_MS, MicSettings, SONG_BPM, THRESHOLD_DB};
 use crate::tempo::{Grid, GridFault, Meter, TempoFault};
-use crate::units::{Dbfs, Seconds};
+use crate::units::{Dbfs, SampleRate, Seconds};
 use std::ops::RangeInclusive;
 
 /// Settings of the finder that a run may override.
@@ -74,4 +74,35 @@ pub(super) fn meter(text: &str) -> Result<Meter, String> {
 /// A grid such as `1/16` or `1/8t`.
 pub(super) fn grid(text: &str) -> Result<Grid, String> {
     text.parse().map_err(|e: GridFault| e.remedy())
+}
+
+/// Loudness of the rough mix, LUFS.
+pub(super) fn loudness(text: &str) -> Result<f64, String> {
+    number(text, -40.0..=-8.0, "(LUFS)")
+}
+
+/// True peak of the rough mix, dBTP.
+pub(super) fn true_peak(text: &str) -> Result<f64, String> {
+    number(text, -9.0..=0.0, "(dBTP)")
+}
+
+/// Loudness of the two-mix against the drums, dB.
+pub(super) fn guide_level(text: &str) -> Result<f64, String> {
+    number(text, -60.0..=24.0, "(dB)")
+}
+
+/// Rate of delivered files.
+pub(super) fn delivery_rate(text: &str) -> Result<SampleRate, String> {
+    const RATES: [u32; 6] = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000];
+    let rate = text.trim().parse().ok().filter(|hz| RATES.contains(hz)).and_then(SampleRate::new);
+    rate.ok_or_else(|| "it takes 44100, 48000, 88200, 96000, 176400 or 192000 (Hz)".into())
+}
+
+/// Bits of delivered files.
+pub(super) fn delivery_bits(text: &str) -> Result<u16, String> {
+    text.trim()
+        .parse()
+        .ok()
+        .filter(|b| crate::handoff::DEPTHS.contains(b))
+        .ok_or_else(|| "it takes 16, 24 or 32".into())
 }

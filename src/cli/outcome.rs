@@ -35,6 +35,21 @@ impl Outcome {
         Self { command, text: format!("{before}{}{after}", self.text), ..self }
     }
 
+    /// The summary.
+    pub fn text(&self) -> &str {
+        &self.text
+    }
+
+    /// The values that the summary was made of.
+    pub fn data(&self) -> &Value {
+        &self.data
+    }
+
+    /// What was noticed.
+    pub fn findings(&self) -> &[Finding] {
+        &self.findings
+    }
+
     /// 1 where something is to be looked at.
     pub fn exit_code(&self) -> ExitCode {
         if self.findings.iter().any(|f| f.weight >= Weight::Caution) { ExitCode::Findings } else { ExitCode::Done }

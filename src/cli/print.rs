@@ -153,7 +153,7 @@ impl Single {
 }
 
 /// The layer that lies under a drum when nothing else is said.
-fn default_plan(drum: Drum) -> LayerPlan {
+pub(super) fn default_plan(drum: Drum) -> LayerPlan {
     LayerPlan {
         name: format!("{drum}_layer"),
         drum,

@@ -8,8 +8,10 @@ use super::manifest::hex;
 use crate::error::{Located, Result};
 use crate::output::{AtomicFile, OutputFault, fault_of};
 use sha2::{Digest, Sha256};
+use std::cell::RefCell;
 use std::io::{self, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
+use std::rc::Rc;
 use zip::result::ZipError;
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, DateTime, ZipWriter};
@@ -27,15 +29,18 @@ pub(super) struct Written {
 pub(super) struct Bundle {
     target: PathBuf,
     root: String,
-    zip: ZipWriter<Latch>,
+    /// `None` once it is finished.
+    zip: Option<ZipWriter<Shared>>,
+    file: Shared,
     open: Option<(String, u64, Sha256)>,
 }
 
 impl Bundle {
     /// Starts a zip beside `target`; everything in it lies under the folder `root`.
     pub fn create(target: &Path, root: &str) -> Result<Self> {
-        let file = Latch { file: AtomicFile::create(target)?, failed: false, pos: 0 };
-        Ok(Self { target: target.to_owned(), root: root.to_owned(), zip: ZipWriter::new(file), open: None })
+        let file = Shared(Rc::new(RefCell::new(Some(AtomicFile::create(target)?))));
+        let zip = Some(ZipWriter::new(file.clone()));
+        Ok(Self { target: target.to_owned(), root: root.to_owned(), zip, file, open: None })
     }
 
     /// Adds a whole document, deflated.
@@ -63,7 +68,9 @@ impl Bundle {
             .unix_permissions(0o644)
             // ZIP64 only where the 32-bit fields cannot hold the size; a deflated entry may grow a little.
             .large_file(bytes >= u64::from(u32::MAX) - (1 << 20));
-        self.zip.start_file(format!("{}/{path}", self.root), options).map_err(|e| self.fail(e))?;
+        let name = format!("{}/{path}", self.root);
+        let started = self.writer()?.start_file(name, options);
+        started.map_err(|e| fault(&self.target, e))?;
         self.open = Some((path.to_owned(), 0, Sha256::new()));
         Ok(())
     }
@@ -74,7 +81,8 @@ impl Bundle {
             *size += bytes.len() as u64;
             sha.update(bytes);
         }
-        self.zip.write_all(bytes).map_err(|e| Located::whole(&self.target, fault_of(&e)).into())
+        let written = self.writer()?.write_all(bytes);
+        written.map_err(|e| Located::whole(&self.target, fault_of(&e)).into())
     }
 
     /// Ends the entry that was started last.
@@ -84,15 +92,29 @@ impl Bundle {
     }
 
     /// Completes the zip under its passing name.
-    pub fn finish(self) -> Result<AtomicFile> {
-        let target = self.target;
-        let mut latch = self.zip.finish().map_err(|e| fault(&target, e))?;
-        latch.file.flush().map_err(|e| Located::whole(&target, fault_of(&e)))?;
-        Ok(latch.file)
+    pub fn finish(mut self) -> Result<AtomicFile> {
+        if let Some(zip) = self.zip.take() {
+            zip.finish().map_err(|e| fault(&self.target, e))?;
+        }
+        let mut file = self.file.0.borrow_mut().take().ok_or_else(|| fault(&self.target, gone().into()))?;
+        file.flush().map_err(|e| Located::whole(&self.target, fault_of(&e)))?;
+        Ok(file)
     }
 
-    fn fail(&self, e: ZipError) -> crate::Error {
-        fault(&self.target, e)
+    fn writer(&mut self) -> Result<&mut ZipWriter<Shared>> {
+        let target = &self.target;
+        self.zip.as_mut().ok_or_else(|| fault(target, gone().into()))
+    }
+}
+
+impl Drop for Bundle {
+    fn drop(&mut self) {
+        // The file vanishes now. The writer of a zip that is given up would still try to write its directory when it is
+        // dropped, complain of the full disk a second time, or worse; so it is left behind instead.
+        self.file.0.borrow_mut().take();
+        if let Some(zip) = self.zip.take() {
+            std::mem::forget(zip);
+        }
     }
 }
 
@@ -104,49 +126,32 @@ fn fault(target: &Path, e: ZipError) -> crate::Error {
     Located::whole(target, fault).into()
 }
 
-/// Passes everything on until something fails, and from then on swallows it: a zip that is given up wants to write its
-/// directory, and would complain of the full disk a second time.
-struct Latch {
-    file: AtomicFile,
-    failed: bool,
-    pos: u64,
+fn gone() -> io::Error {
+    io::Error::other("the zip was given up")
 }
 
-impl Latch {
-    fn keep<T>(&mut self, done: io::Result<T>) -> io::Result<T> {
-        self.failed |= done.as_ref().is_err_and(|e| e.kind() != io::ErrorKind::Interrupted);
-        done
+/// The file, held by the zip's writer and by the bundle, which takes it away when the zip is given up.
+#[derive(Clone)]
+struct Shared(Rc<RefCell<Option<AtomicFile>>>);
+
+impl Shared {
+    fn with<T>(&self, act: impl FnOnce(&mut AtomicFile) -> io::Result<T>) -> io::Result<T> {
+        self.0.borrow_mut().as_mut().map_or_else(|| Err(gone()), act)
     }
 }
 
-impl Write for Latch {
+impl Write for Shared {
     fn write(&mut self, buf: &[u8]) -> io::Result<usize> {
-        if self.failed {
-            self.pos += buf.len() as u64;
-            return Ok(buf.len());
-        }
-        let done = self.file.write(buf);
-        self.keep(done)
+        self.with(|f| f.write(buf))
     }
 
     fn flush(&mut self) -> io::Result<()> {
-        if self.failed {
-            return Ok(());
-        }
-        let done = self.file.flush();
-        self.keep(done)
+        self.with(Write::flush)
     }
 }
 
-impl Seek for Latch {
+impl Seek for Shared {
     fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
-        if self.failed {
-            if let SeekFrom::Start(n) = to {
-                self.pos = n;
-            }
-            return Ok(self.pos);
-        }
-        let done = self.file.seek(to);
-        self.keep(done)
+        self.with(|f| f.seek(to))
     }
 }

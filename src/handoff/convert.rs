@@ -36,7 +36,7 @@ impl Conversion {
     /// Opens a source. `seed` tells the dither of one file from that of another.
     pub fn open(item: &Item, plan: &Plan, used: u64, apply_polarity: bool, seed: u64) -> Result<Self> {
         let invert = apply_polarity && item.polarity == Polarity::Invert;
-        let format = if plan.bits == 16 { SampleFormat::Int16 } else { SampleFormat::Int24 };
+        let format = plan.format();
         let stored = item.info.format;
         let same_rate = item.info.rate == plan.rate;
         let exact = same_rate && stored.is_integer() && stored.bits() <= plan.bits;

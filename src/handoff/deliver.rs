@@ -9,12 +9,13 @@ use super::check::check;
 use super::convert::Conversion;
 use super::fault::HandoffFault;
 use super::manifest::{AudioEntry, CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, Manifest, hex};
+use super::midi::{tempo_file, trigger_file};
 use super::papers::{notes, sheet_csv, sheet_html};
 use super::plan::{Document, Item, Plan, plan};
 use super::revision::{Changes, former, root_name, zip_name};
 use super::scan::{Facts, Stamp, scan};
 use super::verify::verify;
-use crate::audio::{Bext, SampleFormat, WavExtras, WavSpec, around, resampled_frames};
+use crate::audio::{Bext, WavExtras, WavSpec, around, resampled_frames};
 use crate::error::{Located, Result};
 use crate::finding::{Finding, Weight};
 use crate::hits::HitList;
@@ -36,13 +37,11 @@ pub struct Request<'a> {
     /// The song.
     pub song: &'a Song,
     /// Its printed layers.
-    pub layers: &'a [PrintedLayer<'a>],
+    pub layers: &'a [PrintedLayer],
     /// Its hit list, where there is one.
     pub hits: Option<&'a HitList>,
-    /// Documents to put beside the handoff's own: hit list, triggers, rough mix.
+    /// Documents to put beside the handoff's own: hit list, rough mix.
     pub documents: &'a [Document],
-    /// The tempo map as a MIDI file with form markers, where a tempo is known.
-    pub tempo_midi: Option<&'a [u8]>,
     /// What other rooms found out that belongs with the checks (a layer that is out of date).
     pub findings: &'a [Finding],
     /// Folder for the zip.
@@ -115,7 +114,8 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     }
     make_folder(request.out)?;
     let decisions = decisions(request.song, &plan);
-    let content = content(request, &plan, &facts, &papers, &decisions);
+    let midi = midi_files(request)?;
+    let content = content(request, &plan, &facts, &papers, &midi, &decisions);
     let former = former(request.out, &plan.song);
     if let Some(f) = &former {
         match &f.manifest {
@@ -161,6 +161,9 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
         manifest.files.push(copy(&mut bundle, paper)?);
     }
     let changes = former.and_then(|f| f.manifest).map(|old| Changes::between(&old, &manifest));
+    for (what, bytes) in &midi {
+        manifest.files.push(entry(bundle.add(&plan.paper(what, "mid"), bytes)?, None));
+    }
     write_papers(&mut bundle, request, &plan, &mut manifest, &findings, changes.as_ref())?;
 
     let file = bundle.finish()?;
@@ -215,7 +218,11 @@ fn see<'a>(request: &Request<'a>, progress: &dyn Progress) -> Result<Seen<'a>> {
         papers.push(Paper { document, path: path.clone(), bytes, sha });
     }
     let mut findings = check(song, &plan, &facts, request.hits);
-    findings.extend(request.findings.iter().cloned());
+    for f in request.findings {
+        if !findings.contains(f) {
+            findings.push(f.clone());
+        }
+    }
     // Stable: inside a weight the order of the files stays.
     findings.sort_by_key(|f| std::cmp::Reverse(f.weight));
     Ok(Seen { plan, facts, papers, findings })
@@ -259,8 +266,7 @@ fn pack(
     song: &Song,
     progress: &dyn Progress,
 ) -> Result<FileEntry> {
-    let format = if plan.bits == 16 { SampleFormat::Int16 } else { SampleFormat::Int24 };
-    let spec = WavSpec { rate: plan.rate, channels: item.info.channels, format };
+    let spec = WavSpec { rate: plan.rate, channels: item.info.channels, format: plan.format() };
     let bext = Bext { description: description(song, item), originator: "underlay".into(), ..Bext::default() };
     let (head, tail) = around(spec, WavExtras { bext: Some(bext), ..WavExtras::default() }, plan.frames)?;
     let frame = u64::from(item.info.channels) * u64::from(plan.bits / 8);
@@ -388,6 +394,20 @@ fn copy(bundle: &mut Bundle, paper: &Paper<'_>) -> Result<FileEntry> {
     Ok(entry(written, None))
 }
 
+/// Tempo map and triggers, made anew so that they cannot be older than sheet and hit list.
+fn midi_files(request: &Request<'_>) -> Result<Vec<(&'static str, Vec<u8>)>> {
+    let mut out = Vec::new();
+    if let Some(bytes) = tempo_file(request.song)? {
+        out.push(("TempoMap", bytes));
+    }
+    if let Some(hits) = request.hits {
+        if let Some(bytes) = trigger_file(request.song, hits)? {
+            out.push(("Triggers", bytes));
+        }
+    }
+    Ok(out)
+}
+
 fn write_papers(
     bundle: &mut Bundle,
     request: &Request<'_>,
@@ -397,9 +417,6 @@ fn write_papers(
     changes: Option<&Changes>,
 ) -> Result<()> {
     let mut own: Vec<(String, Vec<u8>)> = Vec::new();
-    if let Some(midi) = request.tempo_midi {
-        own.push((plan.paper("TempoMap", "mid"), midi.to_vec()));
-    }
     own.push((plan.paper("Notes", "txt"), notes(request.song, manifest, findings, changes).into_bytes()));
     own.push((plan.paper("TrackSheet", "csv"), sheet_csv(manifest)?));
     for (path, contents) in &own {
@@ -468,6 +485,7 @@ fn content(
     plan: &Plan,
     facts: &[Facts],
     papers: &[Paper<'_>],
+    midi: &[(&str, Vec<u8>)],
     decisions: &BTreeMap<String, String>,
 ) -> String {
     let mut sha = Sha256::new();
@@ -499,6 +517,9 @@ fn content(
         part(&s.first_bar.to_le_bytes());
         part(&s.end_bar.to_le_bytes());
     }
-    part(request.tempo_midi.unwrap_or_default());
+    for (what, bytes) in midi {
+        part(what.as_bytes());
+        part(bytes);
+    }
     hex(&sha.finalize())
 }

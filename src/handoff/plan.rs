@@ -3,7 +3,7 @@
 //! In: the song, its printed layers, its documents. Out: [`Plan`], with every path inside the zip decided.
 
 use super::name::{self, BadName, Fields, rate_word, words};
-use crate::audio::{AudioInfo, AudioReader, resampled_frames};
+use crate::audio::{AudioInfo, AudioReader, SampleFormat, resampled_frames};
 use crate::error::{Error, Located, Result};
 use crate::mix::{PrintedLayer, kind_word};
 use crate::song::{Polarity, SheetFault, Song, TrackKind};
@@ -62,6 +62,15 @@ pub(super) struct Plan {
 }
 
 impl Plan {
+    /// How the delivered samples are stored.
+    pub fn format(&self) -> SampleFormat {
+        match self.bits {
+            16 => SampleFormat::Int16,
+            32 => SampleFormat::Int32,
+            _ => SampleFormat::Int24,
+        }
+    }
+
     /// Path of one of the handoff's own documents, such as `Documents/LowTide_TrackSheet.csv`.
     pub fn paper(&self, what: &str, ending: &str) -> String {
         format!("{}/{}_{what}.{ending}", self.papers, self.song)
@@ -69,21 +78,21 @@ impl Plan {
 }
 
 /// Bits that can be delivered.
-pub const DEPTHS: [u16; 2] = [16, 24];
+pub const DEPTHS: [u16; 3] = [16, 24, 32];
 
 /// Decides folders and names.
 ///
 /// # Errors
 /// A sheet fault for a template or folder that cannot be used; usage for a depth that is not delivered; audio faults of
 /// a printed layer.
-pub(super) fn plan(song: &Song, layers: &[PrintedLayer<'_>], documents: &[Document]) -> Result<Plan> {
+pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document]) -> Result<Plan> {
     let h = &song.handoff;
     if !DEPTHS.contains(&h.bits) {
         return Err(sheet(
             song,
             BadName {
                 what: format!("{} bit is asked for in the handoff", h.bits),
-                remedy: "Deliver 24 bit, or 16 bit where the client asks for it.".into(),
+                remedy: "Deliver 24 bit; 16 or 32 bit only where the client asks for it.".into(),
             },
         ));
     }

@@ -8,7 +8,8 @@ use crate::song::{Drum, Mic, Place};
 use crate::units::Decibels;
 use serde::Serialize;
 
-/// No fader is opened further than this above the middle one, so that a mic with nothing but bleed stays quiet.
+/// The fader of a drum that may not be played in a song is opened no further than this above the middle one, so that a
+/// mic with nothing but bleed stays quiet.
 pub const LIFT: Decibels = Decibels(6.0);
 /// Level difference between the overheads at which a close mic stands as far out as its role allows.
 const FULL_SIDE: f64 = 6.0;
@@ -62,6 +63,11 @@ fn widest(drum: Drum) -> f64 {
     }
 }
 
+/// Drums that may not be played at all in a song. Kick and snare are, and are only quiet where their strokes are short.
+fn may_be_idle(drum: Drum) -> bool {
+    matches!(drum, Drum::Hat | Drum::Tom | Drum::Ride | Drum::Cymbal | Drum::Percussion)
+}
+
 /// Two mics that are one picture and keep their balance: left and right of one drum.
 fn mates(a: &Mic, b: &Mic) -> bool {
     let side = |m: &Mic| matches!(m.place, Place::Left | Place::Right);
@@ -91,7 +97,7 @@ pub fn balance(mics: &[Mic], strokes: &[Option<Lufs>], side: &[Option<f64>]) -> 
         .map(|(i, m)| {
             let gain = wanted.get(i).copied().flatten();
             let most = middle + LIFT.0;
-            let held_back = m.level.is_none() && gain.is_some_and(|g| g > most);
+            let held_back = may_be_idle(m.drum) && m.level.is_none() && gain.is_some_and(|g| g > most);
             let by_overheads = || {
                 let d = side.get(i).copied().flatten().unwrap_or(0.0);
                 let pan = widest(m.drum) * (d / FULL_SIDE).clamp(-1.0, 1.0);

@@ -13,6 +13,9 @@ pub const LOOK_AHEAD: Seconds = Seconds(0.003);
 /// Time in which the gain recovers by 63 % after a peak (common practice: 50 to 200 ms).
 pub const RELEASE: Seconds = Seconds(0.080);
 
+/// Reduction from which on a frame counts as touched in the report.
+pub const AUDIBLE: Decibels = Decibels(0.1);
+
 /// Gain as an integer, so that running sums of it are exact and "no reduction" is exactly 1.
 const UNITY: u64 = 1 << 30;
 /// Samples on either side that the interpolator looks at.
@@ -27,7 +30,7 @@ pub struct Limited {
     pub deepest: Decibels,
     /// Where that was.
     pub at: SamplePos,
-    /// Frames with any reduction.
+    /// Frames with a reduction of [`AUDIBLE`] or more.
     pub frames: u64,
 }
 
@@ -155,7 +158,7 @@ impl Limiter {
                 self.limited.deepest = Decibels(deep);
                 self.limited.at = SamplePos(self.out_pos);
             }
-            self.limited.frames += 1;
+            self.limited.frames += u64::from(deep >= AUDIBLE.0);
             out.extend_from_slice(&[(f64::from(l) * gain) as f32, (f64::from(r) * gain) as f32]);
         }
         self.out_pos += 1;

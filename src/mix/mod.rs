@@ -13,9 +13,9 @@ mod survey;
 mod version;
 
 pub use balance::{Fader, LIFT, balance, balance_stereo, pan_mono, role_level};
-pub use limiter::{LOOK_AHEAD, Limited, Limiter, RELEASE};
+pub use limiter::{AUDIBLE, LOOK_AHEAD, Limited, Limiter, RELEASE};
 pub use loudness::{Dbtp, Loudness, Lufs, Meter, Watch};
 pub use rough::{
     DRUMS_ONLY, MIX, PROGRAMMING_LEVEL, PrintedLayer, Rough, Row, WITHOUT_LAYERS, aim_words, kind_word, make,
 };
-pub use version::{GENTLE, Version};
+pub use version::{GENTLE, MOST, Version};

@@ -6,10 +6,10 @@ use super::balance::{Fader, balance, balance_stereo, pan_mono};
 use super::bus::{Bus, Buses, Sends, WIDTH};
 use super::feed::Feed;
 use super::survey::{Seen, survey};
-use super::version::{self, Aim, GENTLE, Version};
+use super::version::{self, Aim, GENTLE, MOST, Version};
 use super::{Dbtp, Lufs, Meter, Watch};
 use crate::error::{Error, Result};
-use crate::finding::Finding;
+use crate::finding::{Finding, Weight};
 use crate::output::make_folder;
 use crate::progress::Progress;
 use crate::song::{LayerPlan, Mic, Polarity, Song, Track, TrackKind};
@@ -33,9 +33,9 @@ const FRAMES_AT_ONCE: usize = 1 << 13;
 
 /// A layer that was printed, and where.
 #[derive(Clone, Debug)]
-pub struct PrintedLayer<'a> {
+pub struct PrintedLayer {
     /// Its plan.
-    pub plan: &'a LayerPlan,
+    pub plan: LayerPlan,
     /// Its file.
     pub file: PathBuf,
 }
@@ -94,7 +94,7 @@ impl Source {
 ///
 /// # Errors
 /// Usage when there is nothing to mix; audio faults of any source; output faults.
-pub fn make(song: &Song, layers: &[PrintedLayer<'_>], dir: &Path, progress: &dyn Progress) -> Result<Rough> {
+pub fn make(song: &Song, layers: &[PrintedLayer], dir: &Path, progress: &dyn Progress) -> Result<Rough> {
     if song.mics.is_empty() && layers.is_empty() && song.tracks.is_empty() {
         return Err(Error::usage("there is nothing to mix", "Name at least one mic in the song sheet."));
     }
@@ -142,24 +142,28 @@ fn with_music(source: Source, music: f64) -> Row {
     row
 }
 
+/// Says so where the limiter had to work hard, or where even that did not reach the target.
 fn missed(v: &Version) -> Option<Finding> {
     let (miss, got, target) = (v.miss()?, v.loudness.integrated?, v.target?);
-    (miss < -0.1).then(|| {
-        Finding::note(
-            &v.file,
-            format!("{} is at {got} instead of {target}: more would cost its peaks over {:.0} dB", v.what, GENTLE.0),
-        )
-    })
+    let what = if miss < -0.1 {
+        format!("{} is at {got} instead of {target}: more would cost its peaks over {:.0} dB", v.what, MOST.0)
+    } else if v.limited.deepest > GENTLE {
+        format!("to reach {target} the limiter took {:.1} dB off the peaks of {}", v.limited.deepest.0, v.what)
+    } else {
+        return None;
+    };
+    let remedy = "If it lacks punch, ask for less with --loudness, such as -20.";
+    Some(Finding { weight: Weight::Note, file: Some(v.file.clone()), what, remedy: remedy.into() })
 }
 
-fn open(song: &Song, layers: &[PrintedLayer<'_>]) -> Result<Vec<Feed>> {
+fn open(song: &Song, layers: &[PrintedLayer]) -> Result<Vec<Feed>> {
     let mics = song.mics.iter().map(|m| m.info.path.as_path());
     let tracks = song.tracks.iter().map(|t| t.info.path.as_path());
     mics.chain(layers.iter().map(|l| l.file.as_path())).chain(tracks).map(|p| Feed::open(p, song.rate())).collect()
 }
 
 /// Decides gain and pan of every source.
-fn place(song: &Song, layers: &[PrintedLayer<'_>], seen: &[Seen], findings: &mut Vec<Finding>) -> Vec<Source> {
+fn place(song: &Song, layers: &[PrintedLayer], seen: &[Seen], findings: &mut Vec<Finding>) -> Vec<Source> {
     let strokes: Vec<_> = seen.iter().map(|s| s.loudness.momentary).collect();
     let sides: Vec<_> = seen.iter().map(|s| s.side).collect();
     let faders = balance(&song.mics, &strokes, &sides);
@@ -207,7 +211,7 @@ fn mic_source(m: &Mic, fader: &Fader, s: &Seen, findings: &mut Vec<Finding>) -> 
 }
 
 /// A layer gets the fader of the mic that it was aligned with, so that it stays as printed against the real drum.
-fn layer_source(l: &PrintedLayer<'_>, mics: &[Mic], faders: &[Fader], s: &Seen) -> Source {
+fn layer_source(l: &PrintedLayer, mics: &[Mic], faders: &[Fader], s: &Seen) -> Source {
     let lead = mics.iter().zip(faders).find(|(m, f)| m.drum == l.plan.drum && f.gain.is_some());
     let gain = s.loudness.momentary.map(|_| lead.and_then(|(_, f)| f.gain).unwrap_or_default());
     let note = match (gain, lead) {

@@ -11,8 +11,10 @@ use crate::units::{Decibels, SampleRate};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
-/// The most that the safety limiter may take off a peak. Where the target would need more, the mix stays quieter.
+/// What the safety limiter may take off a peak without a word.
 pub const GENTLE: Decibels = Decibels(6.0);
+/// The most that it may take at all. Where the target would need more, the mix stays quieter.
+pub const MOST: Decibels = Decibels(10.0);
 /// Seed of the mix's dither: any number, so long as it stays.
 const SEED: u64 = 0x006d_6978;
 /// How near to the target is near enough, LU.
@@ -89,8 +91,8 @@ fn settle(buses: &Buses, sends: Sends, aim: Aim, plan: &RoughPlan, rate: SampleR
     let (Some(now), peak) = (plain.integrated, plain.true_peak) else {
         return Ok(Setting { gain: 0.0, ceiling: Some(Dbtp(plan.true_peak)) });
     };
-    // Gains above this would make the limiter take more than is gentle.
-    let most = plan.true_peak + GENTLE.0 - peak.0;
+    // Gains above this would make the limiter take more than it may.
+    let most = plan.true_peak + MOST.0 - peak.0;
     let mut gain = match aim {
         Aim::Target => (plan.loudness - now.0).min(most),
         Aim::Gain(g) => g.0,

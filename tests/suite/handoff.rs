@@ -14,7 +14,7 @@ use underlay::units::{SampleRate, Seconds};
 use underlay::{ExitCode, Finding, Progress, Quiet, Result, Weight};
 
 fn request<'a>(song: &'a Song, out: &'a Path) -> Request<'a> {
-    Request { song, layers: &[], hits: None, documents: &[], tempo_midi: None, findings: &[], out }
+    Request { song, layers: &[], hits: None, documents: &[], findings: &[], out }
 }
 
 fn made(song: &Song, out: &Path) -> Delivered {
@@ -35,6 +35,9 @@ fn contents(zip: &Path) -> BTreeMap<String, Vec<u8>> {
         })
         .collect()
 }
+
+/// Files with their paths, in order.
+type Files = Vec<(String, Vec<u8>)>;
 
 /// Writes a zip from such a map, under a top folder.
 fn zip_of(path: &Path, root: &str, files: &[(String, Vec<u8>)]) {
@@ -226,10 +229,10 @@ fn the_zip_verifies_and_any_change_is_found() {
 
     // Repacked with right CRCs but changed, missing, added or escaping files.
     let root = "LowTide_Handoff_R01/";
-    let files: Vec<(String, Vec<u8>)> = contents(&d.zip).into_iter().collect();
+    let files: Files = contents(&d.zip).into_iter().collect();
     zip_of(&bad, root, &files);
     assert_eq!(wrong(&bad), "");
-    let repack = |change: &dyn Fn(&mut Vec<(String, Vec<u8>)>)| {
+    let repack = |change: &dyn Fn(&mut Files)| {
         let mut f = files.clone();
         change(&mut f);
         zip_of(&bad, root, &f);
@@ -242,7 +245,7 @@ fn the_zip_verifies_and_any_change_is_found() {
     assert!(repack(&|f| f.push(("Guide/virus.exe".into(), vec![1]))).contains("was added"));
     assert!(repack(&|f| f.push(("../../escape.wav".into(), vec![1]))).contains("outside the folder"));
     let manifest = files.iter().position(|(n, _)| n == handoff::MANIFEST).unwrap();
-    let edited = |f: &mut Vec<(String, Vec<u8>)>| {
+    let edited = |f: &mut Files| {
         let text = String::from_utf8(f[manifest].1.clone()).unwrap();
         f[manifest].1 = text.replace("The house drummer", "Someone else").into_bytes();
     };
@@ -276,11 +279,10 @@ fn the_manifest_lists_exactly_what_is_in_the_zip() {
     fs::write(&hits, "drum,hit\r\n").unwrap();
     let plan = layer("snare_fat", Drum::Snare);
     let file = write(&dir.path().join("snare_fat.wav"), 1, &strokes(1.5, 0.5, 1.0, 170.0, 0.2, 9));
-    let layers = [PrintedLayer { plan: &plan, file }];
+    let layers = [PrintedLayer { plan, file }];
     let documents = [Document { file: hits, what: "Hits".into() }];
-    let midi = b"MThd".to_vec();
     let out = dir.path().join("out");
-    let r = Request { layers: &layers, documents: &documents, tempo_midi: Some(&midi), ..request(&s, &out) };
+    let r = Request { layers: &layers, documents: &documents, ..request(&s, &out) };
     let d = handoff::make(&r, &Quiet).unwrap().delivered.unwrap();
     let files = contents(&d.zip);
     let mut listed: Vec<String> = d.manifest.files.iter().map(|f| f.path.clone()).collect();
@@ -509,9 +511,8 @@ impl Progress for When<'_> {
         what.clone_into(&mut self.now.lock().unwrap());
     }
     fn advance(&self, _units: u64) {
-        if *self.now.lock().unwrap() == self.step
-            && let Some(act) = self.act.lock().unwrap().take()
-        {
+        let due = *self.now.lock().unwrap() == self.step;
+        if let Some(act) = due.then(|| self.act.lock().unwrap().take()).flatten() {
             act();
         }
     }

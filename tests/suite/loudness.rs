@@ -120,3 +120,22 @@ fn a_full_scale_997_hz_sine_is_at_minus_3_01_in_one_channel_and_0_in_two() {
     let mono: Vec<f32> = (0..480_000).map(sine).collect();
     close(through_a_file(&mono, 1).integrated, -3.01, 0.05);
 }
+
+#[test]
+fn noise_in_steps_reads_as_an_independent_implementation_says() {
+    // Values: reference_data/loudness.py, ITU-R BS.1770-4 in numpy and scipy. Tolerance 0.01 LU: other filter arithmetic.
+    let text = include_str!("../../reference_data/loudness.json");
+    let known: serde_json::Value = serde_json::from_str(text).unwrap();
+    for case in known["cases"].as_array().unwrap() {
+        let channels = case["channels"].as_u64().unwrap() as usize;
+        let levels: Vec<f64> = case["levels_db"].as_array().unwrap().iter().map(|l| l.as_f64().unwrap()).collect();
+        let each = (case["seconds"].as_f64().unwrap() * RATE.hz_f64()) as usize;
+        let mut sources: Vec<_> = (1..=channels as u32).map(crate::small_song::noise).collect();
+        let mut x = Vec::new();
+        for i in 0..each * levels.len() {
+            let gain = Decibels(levels[i / each]).gain();
+            x.extend(sources.iter_mut().map(|n| (gain * n()) as f32));
+        }
+        close(through_a_file(&x, channels as u16).integrated, case["lufs"].as_f64().unwrap(), 0.01);
+    }
+}

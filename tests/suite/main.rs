@@ -13,6 +13,7 @@ mod midi;
 mod mix;
 mod phase;
 mod report;
+mod run;
 mod sessions;
 mod sheet;
 mod small_song;

@@ -1,0 +1,233 @@
+//! `underlay handoff SHEET`: checks everything, packs one verified zip; `--verify` checks a zip that came.
+
+use super::files::OutFolder;
+use super::hits::HITS;
+use super::options;
+use super::outcome::Outcome;
+use super::print::MAP as LAYER_MAP;
+use super::results::{self, folder_for};
+use crate::error::{Error, Located, Result};
+use crate::finding::{Finding, Weight};
+use crate::handoff::{self, Delivered, Document, Handoff, HandoffFault, Request, Verified};
+use crate::hits::HitList;
+use crate::mix::{MIX, PrintedLayer};
+use crate::progress::Progress;
+use crate::song::Song;
+use crate::units::{SamplePos, SampleRate};
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+const EXAMPLES: &str = "\
+Examples:
+  underlay handoff song.toml --check                 say what stands against a delivery, write nothing
+  underlay handoff song.toml                         the zip, in the folder \"underlay\" beside the sheet
+  underlay handoff song.toml --rate 44100 --bits 16  a copy for a client who asks for it
+  underlay handoff --verify LowTide_Handoff_R01.zip  for the receiver: is everything there and unharmed?
+
+Every file begins at zero and is as long as the song; audio that need not change is bit-identical to the recording. The
+zip is read back and compared before it gets its name. A second handoff gets the next number and says what changed; an
+unchanged song gets no new zip.";
+
+/// Check everything and pack the delivery into one verified zip
+#[derive(clap::Args)]
+#[command(after_help = EXAMPLES)]
+pub(super) struct Args {
+    /// The song sheet (.toml)
+    #[arg(value_name = "SHEET", required_unless_present = "verify")]
+    pub sheet: Option<PathBuf>,
+    /// Folder for the zip; hit list, layers and rough mix are taken from there too, else from "underlay" beside the
+    /// sheet [default: "underlay" beside the sheet]
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Check only; write nothing
+    #[arg(long)]
+    check: bool,
+    /// Rate of the delivered files, Hz: 44100, 48000, 88200, 96000, 176400 or 192000 [default: the sheet's, else 48000]
+    #[arg(long, value_name = "HZ", value_parser = options::delivery_rate)]
+    rate: Option<SampleRate>,
+    /// Bits of the delivered files: 16, 24 or 32 [default: the sheet's, else 24]
+    #[arg(long, value_parser = options::delivery_bits)]
+    bits: Option<u16>,
+    /// Check a zip that was made by handoff, entry by entry
+    #[arg(long, value_name = "ZIP", conflicts_with_all = ["sheet", "out", "check", "rate", "bits"])]
+    verify: Option<PathBuf>,
+}
+
+pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+    if let Some(zip) = &args.verify {
+        return verify(zip, progress);
+    }
+    let Some(sheet) = &args.sheet else {
+        return Err(Error::usage("no song sheet is named", "Name the song sheet, or a zip with --verify."));
+    };
+    let mut song = Song::read(sheet)?;
+    song.handoff.rate = args.rate.unwrap_or(song.handoff.rate);
+    song.handoff.bits = args.bits.unwrap_or(song.handoff.bits);
+    let out = folder_for(sheet, args.out.as_deref());
+    let usual = folder_for(sheet, None);
+    let from = if out.join(HITS).is_file() || !usual.join(HITS).is_file() { out.clone() } else { usual };
+    hand_off(&song, &from, &out, args.check, progress)
+}
+
+/// Checks and packs. `from` holds the results of earlier commands, `out` gets the zip.
+pub(super) fn hand_off(
+    song: &Song,
+    from: &Path,
+    out: &Path,
+    check_only: bool,
+    progress: &dyn Progress,
+) -> Result<Outcome> {
+    let prepared = Prepared::of(song, from)?;
+    let request = Request {
+        song,
+        layers: &prepared.layers,
+        hits: prepared.hits.as_ref(),
+        documents: &prepared.documents,
+        findings: &prepared.findings,
+        out,
+    };
+    if check_only {
+        let h = handoff::look(&request, progress)?;
+        let text = checked(song, &h);
+        return Outcome::new("handoff", text, &h.delivered, h.findings);
+    }
+    // Made here so that it vanishes again if nothing is put into it.
+    let _folder = OutFolder::prepare(out)?;
+    let h = handoff::make(&request, progress)?;
+    match &h.delivered {
+        Some(d) => {
+            let text = summary(song, d);
+            Outcome::new("handoff", text, &h.delivered, h.findings)
+        }
+        None => Err(stopped(song, &h)),
+    }
+}
+
+/// What earlier commands left for the delivery.
+struct Prepared {
+    layers: Vec<PrintedLayer>,
+    hits: Option<HitList>,
+    documents: Vec<Document>,
+    findings: Vec<Finding>,
+}
+
+impl Prepared {
+    fn of(song: &Song, from: &Path) -> Result<Self> {
+        let (layers, missing) = results::printed(song, from);
+        let hits = results::hit_list(song, from)?;
+        let mut findings = song.findings();
+        // A layer that is planned but not printed would be missed in the delivery.
+        findings.extend(missing.into_iter().map(|f| Finding { weight: Weight::Error, ..f }));
+        let map = from.join(LAYER_MAP);
+        if let (Some(hits), false) = (&hits, layers.is_empty()) {
+            let text = std::fs::read_to_string(&map).ok();
+            findings.extend(handoff::out_of_date(song, &layers, hits, text.as_deref(), &map));
+        }
+        let mut documents = Vec::new();
+        for (name, what) in [(HITS, "Hits"), (LAYER_MAP, "LayerMap"), (MIX, "RoughMix")] {
+            let file = from.join(name);
+            if file.is_file() {
+                documents.push(Document { file, what: what.into() });
+            }
+        }
+        if !from.join(MIX).is_file() {
+            let mut f = Finding::song("there is no rough mix to go with it; `underlay rough` makes one", "");
+            f.weight = Weight::Note;
+            findings.push(f);
+        }
+        Ok(Self { layers, hits, documents, findings })
+    }
+}
+
+/// Errors stand against the delivery: all findings are told in one error, worst first.
+fn stopped(song: &Song, h: &Handoff) -> Error {
+    let n = h.errors();
+    let things = if n == 1 { "one thing stands" } else { "these things stand" };
+    let mut text = format!("nothing was written: {things} against the handoff");
+    for f in &h.findings {
+        let word = match f.weight {
+            Weight::Error => "error",
+            Weight::Caution => "caution",
+            Weight::Note => continue,
+        };
+        let file = f.file.as_ref().map_or_else(String::new, |p| format!("{}: ", p.display()));
+        let _ = write!(text, "\n- {word}: {file}{}", f.what);
+        if !f.remedy.is_empty() {
+            let _ = write!(text, "\n  What to do: {}", f.remedy);
+        }
+    }
+    Located::whole(&song.sheet, HandoffFault::NotFit(text)).into()
+}
+
+fn checked(song: &Song, h: &Handoff) -> String {
+    match h.errors() {
+        0 => format!("{}: nothing stands against the handoff\n", song.title),
+        1 => format!("{}: one error stands against the handoff\n", song.title),
+        n => format!("{}: {n} errors stand against the handoff\n", song.title),
+    }
+}
+
+fn size(bytes: u64) -> String {
+    match bytes {
+        0..1_000_000 => format!("{:.0} kB", bytes as f64 / 1e3),
+        1_000_000..1_000_000_000 => format!("{:.1} MB", bytes as f64 / 1e6),
+        _ => format!("{:.2} GB", bytes as f64 / 1e9),
+    }
+}
+
+/// The delivery in a few lines.
+pub(super) fn summary(song: &Song, d: &Delivered) -> String {
+    let m = &d.manifest;
+    let mut t = String::new();
+    if !d.fresh {
+        let _ = writeln!(
+            t,
+            "{}: nothing changed since revision {}, so it stands\n  {}",
+            song.title,
+            d.revision,
+            d.zip.display()
+        );
+        return t;
+    }
+    let audio = m.files.iter().filter(|f| f.audio.is_some()).count();
+    let untouched = m.files.iter().filter_map(|f| f.audio.as_ref()).filter(|a| a.treatment.is_empty()).count();
+    let rate = SampleRate::new(m.rate_hz).unwrap_or(SampleRate::SESSION);
+    let _ = writeln!(t, "{}: revision {}, packed and verified", song.title, d.revision);
+    let _ = writeln!(
+        t,
+        "  {audio} audio files, {rate}, {} bit, each {} long from zero; {untouched} of them bit-identical",
+        m.bits,
+        SamplePos(m.frames).at(rate)
+    );
+    let _ = writeln!(t, "  {} ({}, {} files)", d.zip.display(), size(d.bytes), d.files);
+    if let Some(c) = &d.changes {
+        let _ = write!(t, "\n{}", c.to_text());
+    }
+    t
+}
+
+fn verify(zip: &Path, progress: &dyn Progress) -> Result<Outcome> {
+    let v = handoff::verify(zip, progress)?;
+    if !v.wrong.is_empty() {
+        let list = v.wrong.iter().fold(String::new(), |t, w| t + "\n- " + w);
+        let fault = HandoffFault::Broken(format!("this zip is not what was sent:{list}"));
+        return Err(Located::whole(zip, fault).into());
+    }
+    let text = verified(&v);
+    Outcome::new("handoff", text, &v, Vec::new())
+}
+
+fn verified(v: &Verified) -> String {
+    let m = &v.manifest;
+    let audio = m.files.iter().filter(|f| f.audio.is_some()).count();
+    format!(
+        "{}: revision {}, complete and unharmed\n  {} files ({}) read to their end; {audio} audio files, {} Hz, {} bit, {} samples each\n",
+        m.song,
+        m.revision,
+        v.files,
+        size(v.bytes),
+        m.rate_hz,
+        m.bits,
+        m.frames
+    )
+}

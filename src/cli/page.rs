@@ -1,0 +1,193 @@
+//! The one page at the end of `run`: what was done, what came of it, what to look at, what to send.
+//!
+//! In: the steps of a run. Out: a few lines for the terminal, and a page to read or print. Nothing is computed here.
+
+use super::run::{Did, Step, Told};
+use crate::finding::{Finding, Weight};
+use crate::run::Stage;
+use serde_json::Value;
+use std::fmt::Write as _;
+
+/// Lines that a stage's text gives where nothing better is known.
+const MOST_LINES: usize = 3;
+
+/// What came of a stage, in one to three short lines, from the values that its command tells.
+pub(super) fn lines(stage: Stage, data: &Value, text: &str) -> Vec<String> {
+    let lines = match stage {
+        Stage::Hits => hits(data),
+        Stage::Phase => phase(data),
+        Stage::Print => print(data),
+        Stage::Rough => rough(data),
+        Stage::Handoff => handoff(data),
+        Stage::Timing => None,
+    };
+    let fallback = || {
+        let rest = text.lines().map(str::trim).filter(|l| !l.is_empty() && !l.starts_with("Written"));
+        rest.skip(1).take(MOST_LINES).map(str::to_owned).collect()
+    };
+    lines.filter(|l| !l.is_empty()).unwrap_or_else(fallback)
+}
+
+fn word<'a>(v: &'a Value, field: &str) -> Option<&'a str> {
+    v.get(field)?.as_str()
+}
+
+fn number(v: &Value, field: &str) -> Option<f64> {
+    v.get(field)?.as_f64()
+}
+
+fn hits(data: &Value) -> Option<Vec<String>> {
+    let drums = data.get("drums")?.as_array()?;
+    let line = |d: &Value| {
+        let mut t = format!("{} {}", word(d, "drum")?, number(d, "hits")?);
+        for (field, text) in [("ghosts", "ghosts"), ("flams", "flams"), ("rolls", "in rolls"), ("doubtful", "doubtful")]
+        {
+            if let Some(n) = number(d, field).filter(|n| *n > 0.0) {
+                let _ = write!(t, ", {n} {text}");
+            }
+        }
+        Some(t)
+    };
+    Some(vec![drums.iter().filter_map(line).collect::<Vec<_>>().join("; ") + " (strokes)"])
+}
+
+fn phase(data: &Value) -> Option<Vec<String>> {
+    let advice = data.get("report")?.get("advice")?.as_array()?;
+    let to_invert: Vec<&str> = advice
+        .iter()
+        .filter(|a| word(a, "recommendation").is_some_and(|r| r.eq_ignore_ascii_case("invert")))
+        .filter_map(|a| word(a, "mic"))
+        .collect();
+    let line = if to_invert.is_empty() {
+        format!("{} mics looked at, none to invert", advice.len())
+    } else {
+        format!("better inverted: {}", to_invert.join(", "))
+    };
+    Some(vec![line])
+}
+
+fn print(data: &Value) -> Option<Vec<String>> {
+    let layers = data.get("layers")?.as_array()?;
+    let line = |l: &Value| {
+        let r = l.get("report")?;
+        let strokes = r.get("hits")?.as_array()?.len();
+        let gain = r.get("sum").and_then(|s| number(s, "median_after"));
+        let gain = gain.map_or_else(String::new, |g| format!(", adds {g:.1} dB in the drum's low band"));
+        Some(format!("{}: {strokes} strokes under the {}{gain}", word(r, "name")?, word(r, "drum")?))
+    };
+    Some(layers.iter().filter_map(line).collect())
+}
+
+fn rough(data: &Value) -> Option<Vec<String>> {
+    let versions = data.get("versions")?.as_array()?;
+    let line = |v: &Value| {
+        let l = v.get("loudness")?;
+        let loud = number(l, "integrated").map_or_else(|| "silent".to_owned(), |i| format!("{i:.1} LUFS"));
+        Some(format!("{}: {loud}, {:.1} dBTP", word(v, "what")?, number(l, "true_peak")?))
+    };
+    Some(versions.iter().filter_map(line).collect())
+}
+
+fn handoff(data: &Value) -> Option<Vec<String>> {
+    let mut out = vec![format!("revision {}, verified: {}", number(data, "revision")?, word(data, "zip")?)];
+    if let Some(c) = data.get("changes").filter(|c| !c.is_null()) {
+        let count = |field: &str| c.get(field).and_then(Value::as_array).map_or(0, Vec::len);
+        out.push(format!(
+            "since revision {}: {} files differ, {} new, {} gone, {} decisions changed (see the notes inside)",
+            number(c, "since")?,
+            count("changed"),
+            count("added"),
+            count("removed"),
+            count("decisions")
+        ));
+    }
+    Some(out)
+}
+
+/// The page for the terminal; findings are listed behind it by whoever shows it.
+pub(super) fn text(told: &Told) -> String {
+    let mut t = format!("{}\n", told.title);
+    for s in &told.steps {
+        let mut first = true;
+        for line in if s.lines.is_empty() { vec![String::new()] } else { s.lines.clone() } {
+            let (name, did) = if first { (s.stage.word(), s.did.word()) } else { ("", "") };
+            let _ = writeln!(t, "  {name:<8} {did:<10} {line}");
+            first = false;
+        }
+    }
+    let _ = writeln!(t, "The page: {}", told.page.display());
+    t
+}
+
+fn escape(text: &str) -> String {
+    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
+}
+
+const STYLE: &str =
+    "body{font:16px/1.5 system-ui,sans-serif;color:#222;background:#fff;margin:2em auto;max-width:46em;padding:0 1em}
+h1{font-size:1.6em;margin:0}h2{font-size:1.05em;margin:1.6em 0 .4em}
+.verdict{font-size:1.1em;margin:.3em 0 1em}
+table{border-collapse:collapse;width:100%}td{vertical-align:top;padding:.35em .7em .35em 0;border-bottom:1px solid #ddd}
+td.s{font-weight:600;width:5em}td.d{width:6em;color:#555}.stopped td{background:#fbeee6}
+li{margin:.5em 0}.do{color:#444}.n{color:#555}
+@media print{body{margin:0;font-size:12px}}
+";
+
+/// The page as HTML: one file, nothing to load.
+pub(super) fn html(told: &Told) -> String {
+    let e = escape;
+    let mut h = format!(
+        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>{0}</title>\n<style>\n{STYLE}</style></head><body>\n<h1>{0}</h1>\n",
+        e(&told.title)
+    );
+    let _ = writeln!(h, "<p class=\"verdict\">{}</p>", e(&verdict(told)));
+    h.push_str("<table>\n");
+    for s in &told.steps {
+        let lines = s.lines.iter().map(|l| e(l)).collect::<Vec<_>>().join("<br>");
+        let class = if s.did == Did::Failed { " class=\"stopped\"" } else { "" };
+        let _ = writeln!(
+            h,
+            "<tr{class}><td class=\"s\">{}</td><td class=\"d\">{}</td><td>{lines}</td></tr>",
+            s.stage.word(),
+            s.did.word()
+        );
+    }
+    h.push_str("</table>\n");
+    for (title, wanted) in [("To look at", true), ("Noted", false)] {
+        let some: Vec<&Finding> = told.findings.iter().filter(|f| (f.weight >= Weight::Caution) == wanted).collect();
+        if some.is_empty() {
+            continue;
+        }
+        let _ = writeln!(h, "<h2>{title}</h2>\n<ul{}>", if wanted { "" } else { " class=\"n\"" });
+        for f in some {
+            let file =
+                f.file.as_ref().and_then(|p| p.file_name()).map(|n| format!("<b>{}</b>: ", e(&n.to_string_lossy())));
+            let remedy = if f.remedy.is_empty() {
+                String::new()
+            } else {
+                format!("<br><span class=\"do\">{}</span>", e(&f.remedy))
+            };
+            let _ = writeln!(h, "<li>{}{}{remedy}</li>", file.unwrap_or_default(), e(&f.what));
+        }
+        h.push_str("</ul>\n");
+    }
+    h.push_str("</body></html>\n");
+    h
+}
+
+/// How it stands, in one sentence.
+fn verdict(told: &Told) -> String {
+    let stopped: Option<&Step> = told.steps.iter().find(|s| s.did == Did::Failed);
+    let ready = told.steps.iter().any(|s| s.stage == Stage::Handoff && matches!(s.did, Did::Done | Did::Unchanged));
+    let serious = told.serious().count();
+    let look = match serious {
+        0 => "nothing needs a look".to_owned(),
+        1 => "one thing to look at first".to_owned(),
+        n => format!("{n} things to look at first"),
+    };
+    match (ready, stopped) {
+        (true, _) => format!("Ready to send; {look}."),
+        (false, Some(s)) => format!("Stopped at {}: put right what is said there and run again.", s.stage.word()),
+        (false, None) => format!("Done as far as asked; {look}."),
+    }
+}

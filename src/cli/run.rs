@@ -1,0 +1,349 @@
+//! `underlay run SHEET`: every stage in order, only where something has changed, and one page at the end.
+
+use super::files::OutFolder;
+use super::hits::HITS;
+use super::outcome::Outcome;
+use super::page;
+use super::print::MAP;
+use super::results::{folder_for, printed};
+use crate::error::{Error, Result};
+use crate::finding::{Finding, Weight};
+use crate::mix::MIX;
+use crate::output::write_whole;
+use crate::progress::Progress;
+use crate::run::{Key, RECORD, Record, Stage, StageRecord, Standing, Sums};
+use crate::song::Song;
+use clap::Parser;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::time::SystemTime;
+
+/// The page for the drummer, in the folder of results.
+pub(super) const PAGE: &str = "summary.html";
+/// Findings that are told on the terminal; the page holds all.
+const TOLD: usize = 8;
+
+const EXAMPLES: &str = "\
+Examples:
+  underlay run song.toml                 hits, timing, phase, print, rough, handoff; then one page: summary.html
+  underlay run song.toml --again print   print anew, and whatever depends on it
+  underlay run song.toml --until phase   stop before layers are printed
+
+A stage whose recordings, settings and hit list have not changed is not done again. Strokes that you edited in hits.csv
+are kept and used. Change a line of the sheet and run again: that is a revision.";
+
+/// Do the whole song: hits, timing, phase, layers, rough mix, handoff; only what has changed
+#[derive(clap::Args)]
+#[command(after_help = EXAMPLES)]
+pub(super) struct Args {
+    /// The song sheet (.toml)
+    #[arg(value_name = "SHEET")]
+    sheet: PathBuf,
+    /// Folder for all results [default: "underlay" beside the sheet]
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Do this stage again even where nothing has changed; may be given several times
+    #[arg(long, value_name = "STAGE", value_parser = stage)]
+    again: Vec<Stage>,
+    /// Stop after this stage: hits, timing, phase, print, rough or handoff
+    #[arg(long, value_name = "STAGE", value_parser = stage, default_value = "handoff")]
+    until: Stage,
+}
+
+fn stage(text: &str) -> std::result::Result<Stage, String> {
+    let known = Stage::ALL.into_iter().find(|s| s.word() == text.trim());
+    known.ok_or_else(|| "it takes hits, timing, phase, print, rough or handoff".into())
+}
+
+/// What became of a stage.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub(super) enum Did {
+    /// Done now.
+    Done,
+    /// Up to date, not done again.
+    Unchanged,
+    /// Its result was edited by hand and is used as it is.
+    Kept,
+    /// Nothing for it to do.
+    Skipped,
+    /// It could not be done; the others went on or stopped here.
+    Failed,
+}
+
+impl Did {
+    pub fn word(self) -> &'static str {
+        match self {
+            Did::Done => "done",
+            Did::Unchanged => "unchanged",
+            Did::Kept => "kept",
+            Did::Skipped => "left out",
+            Did::Failed => "stopped",
+        }
+    }
+}
+
+/// A line of the page.
+#[derive(Clone, Debug, Serialize)]
+pub(super) struct Step {
+    pub stage: Stage,
+    pub did: Did,
+    /// What came of it, in short lines.
+    pub lines: Vec<String>,
+}
+
+/// The whole run.
+#[derive(Clone, Debug, Serialize)]
+pub(super) struct Told {
+    pub title: String,
+    pub folder: PathBuf,
+    pub steps: Vec<Step>,
+    /// Everything to look at, worst first.
+    pub findings: Vec<Finding>,
+    pub page: PathBuf,
+}
+
+/// A run on its way.
+struct Run<'a> {
+    args: &'a Args,
+    song: Song,
+    out: PathBuf,
+    record: Record,
+    sums: Sums,
+    steps: Vec<Step>,
+    findings: Vec<Finding>,
+    progress: &'a dyn Progress,
+}
+
+pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+    let song = Song::read(&args.sheet)?;
+    let out = folder_for(&args.sheet, args.out.as_deref());
+    let folder = OutFolder::prepare(&out)?;
+    let record = Record::read(&out);
+    let (steps, findings) = (Vec::new(), Vec::new());
+    let mut run = Run { args, song, out, record, sums: Sums::default(), steps, findings, progress };
+    let mut stopped = None;
+    for stage in Stage::ALL.into_iter().filter(|s| *s <= args.until && is_there(*s)) {
+        if let Err(e) = run.stage(stage) {
+            run.steps.push(Step { stage, did: Did::Failed, lines: vec![first_line(&e.to_string())] });
+            stopped = Some(e);
+            break;
+        }
+    }
+    let told = run.told(folder.path());
+    write_whole(&told.page, page::html(&told).as_bytes())?;
+    if let Some(e) = stopped {
+        return Err(e);
+    }
+    let text = page::text(&told);
+    let shown = told.findings.iter().take(TOLD).cloned().collect();
+    Outcome::new("run", text, &told, shown)
+}
+
+/// Whether the command of a stage exists in this build.
+fn is_there(stage: Stage) -> bool {
+    super::definition().find_subcommand(stage.word()).is_some()
+}
+
+fn first_line(text: &str) -> String {
+    text.lines().next().unwrap_or_default().to_owned()
+}
+
+impl Run<'_> {
+    fn stage(&mut self, stage: Stage) -> Result<()> {
+        if let Some(why) = self.nothing_to_do(stage) {
+            self.record.forget(stage);
+            self.steps.push(Step { stage, did: Did::Skipped, lines: vec![why.into()] });
+            return Ok(());
+        }
+        let inputs = self.inputs(stage);
+        self.sums.add(&inputs)?;
+        let made: Vec<PathBuf> =
+            self.record.of(stage).map(|r| r.outputs.keys().map(|p| self.out.join(p)).collect()).unwrap_or_default();
+        self.sums.add(&made)?;
+        let key = Key::of(stage, &self.song, &self.sums, &inputs);
+        let editable = (stage == Stage::Hits).then(|| Path::new(HITS));
+        let standing = self.record.standing(stage, &key, &self.out, &self.sums, editable);
+        let again = self.args.again.contains(&stage);
+        match standing {
+            _ if again => self.perform(stage, key),
+            Standing::UpToDate => self.reuse(stage, Did::Unchanged),
+            Standing::Edited => self.reuse(stage, Did::Kept),
+            Standing::EditedAndDue => {
+                self.findings.push(Finding::caution(
+                    &self.out.join(HITS),
+                    "it was edited by hand, and recordings or settings have changed since; the edited list is used",
+                    "To find the strokes anew, move it away and run again.",
+                ));
+                self.reuse(stage, Did::Kept)
+            }
+            Standing::Due if stage == Stage::Hits && self.found_before() => self.take_over(stage),
+            Standing::Due => self.perform(stage, key),
+        }
+    }
+
+    /// Why a stage has nothing to do for this song.
+    fn nothing_to_do(&self, stage: Stage) -> Option<&'static str> {
+        match stage {
+            Stage::Timing if self.song.tempo.is_none() => Some("no tempo is known"),
+            Stage::Phase if self.song.mics.len() < 2 => Some("there is one mic only"),
+            Stage::Print if self.song.layers.is_empty() => Some("the sheet asks for no layer"),
+            _ => None,
+        }
+    }
+
+    /// Files that a stage's results depend on, in a fixed order.
+    fn inputs(&self, stage: Stage) -> Vec<PathBuf> {
+        let song = &self.song;
+        let mics = song.mics.iter().map(|m| m.info.path.clone());
+        let tracks = song.tracks.iter().map(|t| t.info.path.clone());
+        let list = self.out.join(HITS);
+        let layers = || printed(song, &self.out).0.into_iter().map(|l| l.file);
+        match stage {
+            Stage::Hits => mics.collect(),
+            Stage::Timing => vec![list],
+            Stage::Phase => mics.chain([list]).collect(),
+            Stage::Print => {
+                let shots = song.layers.iter().flat_map(|l| &l.samples).flat_map(|p| files_of(p));
+                mics.chain([list]).chain(shots).collect()
+            }
+            Stage::Rough => mics.chain(tracks).chain(layers()).collect(),
+            Stage::Handoff => {
+                let papers = [list, self.out.join(MAP), self.out.join(MIX)];
+                mics.chain(tracks).chain(layers()).chain(papers).collect()
+            }
+        }
+    }
+
+    /// Whether a hit list lies there that no run has made: it may hold edits.
+    fn found_before(&self) -> bool {
+        self.record.of(Stage::Hits).is_none() && self.out.join(HITS).is_file()
+    }
+
+    fn take_over(&mut self, stage: Stage) -> Result<()> {
+        let line = format!("{HITS} was there already and is used; move it away to find the strokes anew");
+        self.steps.push(Step { stage, did: Did::Kept, lines: vec![line] });
+        Ok(())
+    }
+
+    fn reuse(&mut self, stage: Stage, did: Did) -> Result<()> {
+        let mut lines = Vec::new();
+        if did == Did::Kept {
+            lines.push(format!("your edits in {HITS} are kept and used"));
+        }
+        if let Some(r) = self.record.of(stage) {
+            if did == Did::Unchanged {
+                lines.extend(r.lines.iter().cloned());
+            }
+            self.findings.extend(r.findings.iter().cloned());
+        }
+        self.steps.push(Step { stage, did, lines });
+        Ok(())
+    }
+
+    /// Does a stage as its own command would, and notes what it made.
+    fn perform(&mut self, stage: Stage, key: Key) -> Result<()> {
+        let before = listing(&self.out);
+        let typed = [
+            "underlay".into(),
+            stage.word().into(),
+            self.args.sheet.clone().into_os_string(),
+            "--out".into(),
+            self.out.clone().into_os_string(),
+        ];
+        let args = super::Args::try_parse_from(typed)
+            .map_err(|e| Error::usage(first_line(&e.to_string()), "Give the sheet's file a plainer name."))?;
+        let outcome = match super::execute(&args.command, self.progress) {
+            Ok(outcome) => outcome,
+            // A check that has nothing to go by does not keep the song from being made.
+            Err(e @ Error::Usage(_)) if matches!(stage, Stage::Timing | Stage::Phase) => {
+                self.findings.push(Finding::song(format!("{}: {e}", stage.word()), e.remedy()));
+                self.steps.push(Step { stage, did: Did::Failed, lines: vec![first_line(&e.to_string())] });
+                self.record.forget(stage);
+                return Ok(());
+            }
+            Err(e) => return Err(e),
+        };
+        let mut written = changed(&before, &listing(&self.out));
+        if let Some(zip) = outcome.data().get("zip").and_then(|z| z.as_str()) {
+            // An unchanged song gets no new zip; the former one is then this stage's result.
+            written = Path::new(zip).strip_prefix(&self.out).map(Path::to_owned).into_iter().collect();
+        }
+        let files: Vec<PathBuf> = written.iter().map(|p| self.out.join(p)).collect();
+        self.sums.forget(&files);
+        self.sums.add(&files)?;
+        let outputs: BTreeMap<PathBuf, String> = written
+            .into_iter()
+            .filter_map(|p| self.sums.of(&self.out.join(&p)).map(|s| (p.clone(), s.to_owned())))
+            .collect();
+        let lines = page::lines(stage, outcome.data(), outcome.text());
+        let findings = outcome.findings().to_vec();
+        self.findings.extend(findings.iter().cloned());
+        self.record.note(stage, StageRecord { key, outputs, lines: lines.clone(), findings });
+        self.record.write(&self.out)?;
+        self.steps.push(Step { stage, did: Did::Done, lines });
+        Ok(())
+    }
+
+    fn told(self, folder: &Path) -> Told {
+        let mut findings: Vec<Finding> = Vec::new();
+        for f in self.findings {
+            if !findings.contains(&f) {
+                findings.push(f);
+            }
+        }
+        findings.sort_by_key(|f| std::cmp::Reverse(f.weight));
+        Told { title: self.song.title, folder: folder.to_owned(), steps: self.steps, findings, page: folder.join(PAGE) }
+    }
+}
+
+impl Told {
+    /// Findings that the exit code tells of.
+    pub fn serious(&self) -> impl Iterator<Item = &Finding> {
+        self.findings.iter().filter(|f| f.weight >= Weight::Caution)
+    }
+}
+
+/// A file, or the files of a folder, by name.
+fn files_of(path: &Path) -> Vec<PathBuf> {
+    if !path.is_dir() {
+        return vec![path.to_owned()];
+    }
+    let mut files: Vec<PathBuf> = fs::read_dir(path)
+        .into_iter()
+        .flatten()
+        .filter_map(|e| e.ok().map(|e| e.path()))
+        .filter(|p| p.is_file())
+        .collect();
+    files.sort();
+    files
+}
+
+type Listing = BTreeMap<PathBuf, (u64, Option<SystemTime>)>;
+
+/// Every file below a folder, with size and time; the run's own files and passing ones are left out.
+fn listing(folder: &Path) -> Listing {
+    let mut out = Listing::new();
+    let mut folders = vec![PathBuf::new()];
+    while let Some(sub) = folders.pop() {
+        for e in fs::read_dir(folder.join(&sub)).into_iter().flatten().flatten() {
+            let path = sub.join(e.file_name());
+            let Ok(meta) = e.metadata() else { continue };
+            let name = e.file_name();
+            let name = name.to_string_lossy();
+            if meta.is_dir() {
+                folders.push(path);
+            } else if !name.ends_with(".tmp-underlay") && name != RECORD && name != PAGE {
+                out.insert(path, (meta.len(), meta.modified().ok()));
+            }
+        }
+    }
+    out
+}
+
+/// Files of the second listing that are new or differ.
+fn changed(before: &Listing, after: &Listing) -> Vec<PathBuf> {
+    after.iter().filter(|(p, meta)| before.get(*p) != Some(meta)).map(|(p, _)| p.clone()).collect()
+}

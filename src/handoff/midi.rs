@@ -1,0 +1,56 @@
+//! The MIDI files of a delivery: tempo map with form markers, and triggers of the hit list as it stands.
+
+use crate::error::{Located, Result};
+use crate::hits::HitList;
+use crate::midi::{FileMap, MidiFault, TriggerPlan, TriggerTrack, tempo_map, triggers};
+use crate::song::{Drum, Song};
+use crate::tempo::{Marker, TempoFault, TempoMap};
+use crate::units::SamplePos;
+
+/// The song's tempo map with a marker at the start of every section; the map's own markers where the sheet has no form.
+fn with_form(song: &Song, map: &TempoMap) -> Result<TempoMap, TempoFault> {
+    if song.form.is_empty() {
+        return Ok(map.clone());
+    }
+    let marker = |s: &crate::song::Section| {
+        let tick = u64::try_from(map.bar_start(s.first_bar)).ok()?;
+        Some(Marker { tick, name: s.name.clone() })
+    };
+    map.clone().with_markers(song.form.iter().filter_map(marker).collect())
+}
+
+fn at_sheet(song: &Song) -> impl Fn(TempoFault) -> crate::Error + '_ {
+    |e| Located::whole(&song.sheet, MidiFault::Tempo(e)).into()
+}
+
+/// The tempo map as a Standard MIDI File; `None` where no tempo is known.
+pub(super) fn tempo_file(song: &Song) -> Result<Option<Vec<u8>>> {
+    let Some(map) = &song.tempo else { return Ok(None) };
+    let end = SamplePos(song.frames()).at(song.rate());
+    let map = with_form(song, map).map_err(at_sheet(song))?;
+    let file = tempo_map(&song.title, &map, Some(end)).map_err(at_sheet(song))?;
+    Ok(Some(file.bytes))
+}
+
+/// The triggers of every drum that was searched, as played; `None` without any stroke.
+pub(super) fn trigger_file(song: &Song, hits: &HitList) -> Result<Option<Vec<u8>>> {
+    let plan = TriggerPlan::of(song);
+    let file = match &song.tempo {
+        Some(map) => {
+            let map = with_form(song, map).map_err(at_sheet(song))?;
+            FileMap::of(&map).map_err(at_sheet(song))?
+        }
+        None => FileMap::unknown(),
+    };
+    let keys = [song.keys.0, song.keys.1];
+    let tracks: Vec<TriggerTrack> = Drum::FOUND
+        .into_iter()
+        .zip(keys)
+        .filter(|(drum, _)| hits.of(*drum).next().is_some())
+        .map(|(drum, key)| TriggerTrack::as_played(hits, drum, key))
+        .collect();
+    if tracks.is_empty() {
+        return Ok(None);
+    }
+    Ok(Some(triggers(plan.title, &file, &tracks, plan.shift_ms, plan.end)?.bytes))
+}

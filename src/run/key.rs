@@ -1,0 +1,174 @@
+//! What a stage's results depend on, as one hash.
+
+use crate::error::{Located, Result};
+use crate::handoff::HandoffFault;
+use crate::output::in_words;
+use crate::song::Song;
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::fs::File;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+/// The stages of a song, in their order.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Stage {
+    /// Finding strokes.
+    Hits,
+    /// The take against the grid.
+    Timing,
+    /// Polarity and arrival.
+    Phase,
+    /// Layers.
+    Print,
+    /// Rough mix.
+    Rough,
+    /// Delivery.
+    Handoff,
+}
+
+impl Stage {
+    /// All, in order.
+    pub const ALL: [Stage; 6] = [Stage::Hits, Stage::Timing, Stage::Phase, Stage::Print, Stage::Rough, Stage::Handoff];
+
+    /// The command of the same name.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Stage::Hits => "hits",
+            Stage::Timing => "timing",
+            Stage::Phase => "phase",
+            Stage::Print => "print",
+            Stage::Rough => "rough",
+            Stage::Handoff => "handoff",
+        }
+    }
+
+    /// Parts of the song that its results depend on; recordings and results of other stages come by their contents.
+    fn settings(self, song: &Song) -> Value {
+        let mics = |fields: &[&str]| part_of_each(&song.mics, fields);
+        let base = json!({ "title": song.title, "end": song.end, "tempo": song.tempo, "grid": song.grid });
+        let own = match self {
+            Stage::Hits => json!([
+                mics(&["name", "drum", "place", "channel", "settings"]),
+                song.finder,
+                song.keys,
+                song.trigger_shift_ms,
+                song.form,
+            ]),
+            Stage::Timing => json!([song.form]),
+            Stage::Phase => json!([mics(&["name", "drum", "place", "channel", "polarity"])]),
+            Stage::Print => {
+                json!([mics(&["name", "drum", "place", "channel"]), song.layers, song.form, song.keys])
+            }
+            Stage::Rough => json!([
+                mics(&["name", "drum", "place", "polarity", "level", "pan"]),
+                part_of_each(&song.tracks, &["name", "kind", "level", "pan"]),
+                song.layers,
+                song.rough,
+            ]),
+            Stage::Handoff => json!([
+                mics(&["name", "drum", "place", "polarity"]),
+                part_of_each(&song.tracks, &["name", "kind"]),
+                song.layers,
+                song.form,
+                song.keys,
+                song.trigger_shift_ms,
+                song.handoff,
+                song.drummer,
+            ]),
+        };
+        json!([base, own])
+    }
+}
+
+/// Only these fields of each value.
+fn part_of_each<T: Serialize>(values: &[T], fields: &[&str]) -> Value {
+    let pick = |v: &T| {
+        let v = serde_json::to_value(v).unwrap_or_default();
+        fields.iter().map(|f| v.get(f).cloned().unwrap_or_default()).collect::<Vec<Value>>()
+    };
+    values.iter().map(pick).collect::<Vec<_>>().into()
+}
+
+/// SHA-256 of everything that a stage depends on, in hexadecimal.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Key(String);
+
+impl Key {
+    /// The key of a stage of a song, from its settings and the contents of its input files. Files that are not there count
+    /// as not there.
+    #[must_use]
+    pub fn of(stage: Stage, song: &Song, sums: &Sums, inputs: &[PathBuf]) -> Self {
+        let mut sha = Sha256::new();
+        let mut part = |bytes: &[u8]| {
+            sha.update((bytes.len() as u64).to_le_bytes());
+            sha.update(bytes);
+        };
+        part(env!("CARGO_PKG_VERSION").as_bytes());
+        part(stage.word().as_bytes());
+        part(stage.settings(song).to_string().as_bytes());
+        for file in inputs {
+            part(sums.0.get(file).map_or("", String::as_str).as_bytes());
+        }
+        Self(hex(&sha.finalize()))
+    }
+}
+
+/// SHA-256 of files, each read once.
+#[derive(Clone, Debug, Default)]
+pub struct Sums(BTreeMap<PathBuf, String>);
+
+impl Sums {
+    /// Reads the files that are not known yet, side by side. Missing files are left out.
+    ///
+    /// # Errors
+    /// A file that is there and cannot be read.
+    pub fn add(&mut self, files: &[PathBuf]) -> Result<()> {
+        let new: Vec<&PathBuf> = files.iter().filter(|f| !self.0.contains_key(*f) && f.is_file()).collect();
+        let sums: Vec<Result<String>> = new.par_iter().map(|f| sum(f)).collect();
+        for (file, sum) in new.into_iter().zip(sums) {
+            self.0.insert(file.clone(), sum?);
+        }
+        Ok(())
+    }
+
+    /// Forgets files that may have been written anew.
+    pub fn forget(&mut self, files: &[PathBuf]) {
+        for f in files {
+            self.0.remove(f);
+        }
+    }
+
+    /// The sum of a file that was added.
+    #[must_use]
+    pub fn of(&self, file: &Path) -> Option<&str> {
+        self.0.get(file).map(String::as_str)
+    }
+}
+
+fn sum(path: &Path) -> Result<String> {
+    let fail = |e: std::io::Error| Located::whole(path, HandoffFault::Unreadable(in_words(&e)));
+    let mut file = File::open(path).map_err(fail)?;
+    let mut sha = Sha256::new();
+    let mut block = vec![0u8; 1 << 17];
+    loop {
+        match file.read(&mut block).map_err(fail)? {
+            0 => return Ok(hex(&sha.finalize())),
+            n => sha.update(block.get(..n).unwrap_or_default()),
+        }
+    }
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::new(), |mut t, b| {
+        let _ = write!(t, "{b:02x}");
+        t
+    })
+}

@@ -1,0 +1,224 @@
+//! `run` and its stages through the built command: what is skipped, what is kept, what a page says, what a kill leaves.
+
+use crate::small_song::song;
+use assert_cmd::Command;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command as Process, Stdio};
+use std::time::Duration;
+
+fn underlay() -> Command {
+    Command::new(assert_cmd::cargo::cargo_bin!("underlay"))
+}
+
+/// A sheet for the small song in a folder; `extra` lines are put behind it.
+fn sheet(dir: &Path, seconds: f64, extra: &str) -> PathBuf {
+    song(dir, seconds);
+    let mut text = String::from(
+        "[song]\ntitle = \"Low Tide\"\ndrummer = \"The house drummer\"\n\n[tempo]\nbpm = 120\nbar_one = 0\n\n",
+    );
+    for (name, drum, place) in [
+        ("kick_in", "kick", "in"),
+        ("snare_top", "snare", "top"),
+        ("snare_bottom", "snare", "bottom"),
+        ("oh_l", "overhead", "left"),
+        ("oh_r", "overhead", "right"),
+    ] {
+        let polarity = if name == "snare_bottom" { "invert" } else { "keep" };
+        text += &format!(
+            "[[mic]]\nname = \"{name}\"\nfile = \"{name}.wav\"\ndrum = \"{drum}\"\nplace = \"{place}\"\npolarity = \"{polarity}\"\n\n"
+        );
+    }
+    for (name, kind) in [("two_mix", "guide"), ("shaker", "programming")] {
+        text += &format!("[[track]]\nname = \"{name}\"\nfile = \"{name}.wav\"\nkind = \"{kind}\"\n\n");
+    }
+    let path = dir.join("song.toml");
+    fs::write(&path, text + extra).unwrap();
+    path
+}
+
+const LAYER: &str = "[[layer]]\nname = \"snare_fat\"\ndrum = \"snare\"\nset = \"snare-full\"\nlevel = -6\n\n";
+
+/// Runs the song and gives what became of each stage.
+fn did(sheet: &Path, more: &[&str]) -> Vec<(String, String)> {
+    let out = underlay().arg("run").arg(sheet).arg("--json").args(more).output().unwrap();
+    let text = String::from_utf8(out.stdout).unwrap();
+    let told: serde_json::Value =
+        serde_json::from_str(&text).unwrap_or_else(|e| panic!("{e}: {text} {}", String::from_utf8_lossy(&out.stderr)));
+    assert!(matches!(out.status.code(), Some(0 | 1)), "{text}");
+    let steps = told["result"]["steps"].as_array().unwrap();
+    steps.iter().map(|s| (s["stage"].as_str().unwrap().into(), s["did"].as_str().unwrap().into())).collect()
+}
+
+fn of<'a>(steps: &'a [(String, String)], stage: &str) -> &'a str {
+    steps.iter().find(|s| s.0 == stage).map_or("absent", |s| &s.1)
+}
+
+fn all_are(steps: &[(String, String)], word: &str) -> bool {
+    steps.iter().all(|s| s.1 == word || s.1 == "skipped")
+}
+
+#[test]
+fn a_second_run_does_nothing_and_a_change_redoes_just_what_depends_on_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 8.0, LAYER);
+    let out = dir.path().join("underlay");
+    let first = did(&path, &[]);
+    assert!(all_are(&first, "done"), "{first:?}");
+    assert_eq!(first.last().unwrap().0, "handoff");
+    let page = fs::read_to_string(out.join("summary.html")).unwrap();
+    assert!(page.contains("Ready to send"), "{page}");
+    let zip = fs::read(out.join("LowTide_Handoff_R01.zip")).unwrap();
+
+    let second = did(&path, &[]);
+    assert!(all_are(&second, "unchanged"), "{second:?}");
+
+    // Less sample: a revision. Strokes, timing and phase stay.
+    let text = fs::read_to_string(&path).unwrap();
+    fs::write(&path, text.replace("level = -6", "level = -9")).unwrap();
+    let third = did(&path, &[]);
+    for (stage, word) in
+        [("hits", "unchanged"), ("phase", "unchanged"), ("print", "done"), ("rough", "done"), ("handoff", "done")]
+    {
+        assert_eq!(of(&third, stage), word, "{stage} in {third:?}");
+    }
+    assert!(out.join("LowTide_Handoff_R02.zip").is_file());
+    assert_eq!(fs::read(out.join("LowTide_Handoff_R01.zip")).unwrap(), zip);
+
+    // A result that was thrown away is made again; a stage that was asked for is done again.
+    fs::remove_file(out.join("rough_mix.wav")).unwrap();
+    let fourth = did(&path, &[]);
+    assert_eq!((of(&fourth, "print"), of(&fourth, "rough")), ("unchanged", "done"));
+    let fifth = did(&path, &["--again", "phase", "--until", "phase"]);
+    assert_eq!((of(&fifth, "phase"), of(&fifth, "print")), ("done", "absent"));
+}
+
+#[test]
+fn strokes_that_were_edited_by_hand_are_kept_and_reach_the_layers() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 8.0, LAYER);
+    let list = dir.path().join("underlay/hits.csv");
+    did(&path, &["--until", "print"]);
+    let map = || fs::read_to_string(dir.path().join("underlay/layer.csv")).unwrap().lines().count();
+    let before = map();
+    let text = fs::read_to_string(&list).unwrap();
+    let row = text.lines().find(|l| l.starts_with("snare,") && l.ends_with(",found")).unwrap().to_owned();
+    let edited = text.replace(&row, &row.replace(",found", ",dropped"));
+    fs::write(&list, &edited).unwrap();
+    let again = did(&path, &["--until", "print"]);
+    assert_eq!((of(&again, "hits"), of(&again, "print")), ("kept", "done"), "{again:?}");
+    assert_eq!(fs::read_to_string(&list).unwrap(), edited);
+    assert_eq!(map(), before - 1);
+    // Even when the recordings' settings change, the edits are not thrown away.
+    let sheet_text = fs::read_to_string(&path).unwrap();
+    fs::write(&path, sheet_text.replace("bpm = 120", "bpm = 121")).unwrap();
+    assert_eq!(of(&did(&path, &["--until", "hits"]), "hits"), "kept");
+    assert_eq!(fs::read_to_string(&list).unwrap(), edited);
+}
+
+#[test]
+fn a_layer_that_does_not_fit_the_hit_list_stops_the_handoff() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 8.0, LAYER);
+    let list = dir.path().join("underlay/hits.csv");
+    did(&path, &["--until", "print"]);
+    let text = fs::read_to_string(&list).unwrap();
+    let row = text.lines().find(|l| l.starts_with("snare,") && l.ends_with(",found")).unwrap().to_owned();
+    fs::write(&list, text.replace(&row, &row.replace(",found", ",dropped"))).unwrap();
+    let out = underlay().arg("handoff").arg(&path).output().unwrap();
+    let said = String::from_utf8_lossy(&out.stderr).into_owned();
+    assert_eq!(out.status.code(), Some(3), "{said}");
+    assert!(said.contains("the layer snare_fat is out of date"), "{said}");
+    assert!(said.contains("underlay print"), "{said}");
+}
+
+#[test]
+fn the_receiver_can_check_the_zip() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 2.5, "");
+    let made = underlay().arg("handoff").arg(&path).arg("--quiet").output().unwrap();
+    assert!(matches!(made.status.code(), Some(0 | 1)));
+    let zip = dir.path().join("underlay/LowTide_Handoff_R01.zip");
+    let good = underlay().args(["handoff", "--verify"]).arg(&zip).output().unwrap();
+    assert_eq!(good.status.code(), Some(0));
+    assert!(String::from_utf8_lossy(&good.stdout).contains("complete and unharmed"));
+    let mut bytes = fs::read(&zip).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 4;
+    fs::write(&zip, bytes).unwrap();
+    let bad = underlay().args(["handoff", "--verify"]).arg(&zip).output().unwrap();
+    assert_eq!(bad.status.code(), Some(3));
+    assert!(String::from_utf8_lossy(&bad.stderr).contains("Ask the sender for the zip again"));
+}
+
+/// Names in a folder that are not passing ones.
+fn visible(folder: &Path) -> Vec<String> {
+    let mut names: Vec<String> = fs::read_dir(folder)
+        .unwrap()
+        .map(|e| e.unwrap().file_name().to_string_lossy().into_owned())
+        .filter(|n| !n.ends_with(".tmp-underlay"))
+        .collect();
+    names.sort();
+    names
+}
+
+#[test]
+fn a_kill_at_any_moment_leaves_the_old_zip_and_no_half_file() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 6.0, "");
+    let out = dir.path().join("out");
+    let begin = || {
+        let mut c = Process::new(assert_cmd::cargo::cargo_bin!("underlay"));
+        c.arg("handoff").arg(&path).arg("--out").arg(&out).stdout(Stdio::null()).stderr(Stdio::null());
+        c
+    };
+    assert!(begin().status().unwrap().code().is_some_and(|c| c <= 1));
+    let first = out.join("LowTide_Handoff_R01.zip");
+    let old = fs::read(&first).unwrap();
+    let text = fs::read_to_string(&path).unwrap();
+    fs::write(&path, text.replace("polarity = \"invert\"", "polarity = \"keep\"")).unwrap();
+    for ms in [1, 5, 10, 15, 20, 30, 40, 50, 65, 80, 100, 130] {
+        let mut child = begin().spawn().unwrap();
+        std::thread::sleep(Duration::from_millis(ms));
+        // Already over is fine too: the second zip is then whole.
+        let _ = child.kill();
+        child.wait().unwrap();
+        assert_eq!(fs::read(&first).unwrap(), old, "after {ms} ms");
+        for name in visible(&out) {
+            let zip = out.join(&name);
+            assert!(name.ends_with(".zip"), "{name} after {ms} ms");
+            let v = underlay::handoff::verify(&zip, &underlay::Quiet).unwrap();
+            assert!(v.wrong.is_empty(), "{name} after {ms} ms: {:?}", v.wrong);
+        }
+    }
+    // The next run is none the worse and sweeps up what the killed ones left.
+    assert!(begin().status().unwrap().code().is_some_and(|c| c <= 1));
+    assert_eq!(visible(&out), ["LowTide_Handoff_R01.zip", "LowTide_Handoff_R02.zip"]);
+    #[cfg(unix)]
+    assert_eq!(fs::read_dir(&out).unwrap().count(), 2, "passing files of killed runs were left");
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_disk_that_fills_up_ends_with_code_4_a_remedy_and_no_half_file() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 6.0, "");
+    let out = dir.path().join("out");
+    // A limit on the size of files stands in for a full disk: writing fails at the same place, with a system error.
+    let script = "trap '' XFSZ; ulimit -f 512; exec \"$0\" \"$@\"";
+    for command in ["handoff", "rough"] {
+        let run = Process::new("bash")
+            .args(["-c", script])
+            .arg(assert_cmd::cargo::cargo_bin!("underlay"))
+            .arg(command)
+            .arg(&path)
+            .arg("--out")
+            .arg(&out)
+            .output()
+            .unwrap();
+        let said = String::from_utf8_lossy(&run.stderr).into_owned();
+        assert_eq!(run.status.code(), Some(4), "{said}");
+        assert!(said.contains("What to do:") && !said.contains("ZipWriter"), "{said}");
+        assert!(!out.exists() || fs::read_dir(&out).unwrap().count() == 0, "{command} left something");
+    }
+}

@@ -400,10 +400,10 @@ fn midi_files(request: &Request<'_>) -> Result<Vec<(&'static str, Vec<u8>)>> {
     if let Some(bytes) = tempo_file(request.song)? {
         out.push(("TempoMap", bytes));
     }
-    if let Some(hits) = request.hits {
-        if let Some(bytes) = trigger_file(request.song, hits)? {
-            out.push(("Triggers", bytes));
-        }
+    if let Some(hits) = request.hits
+        && let Some(bytes) = trigger_file(request.song, hits)?
+    {
+        out.push(("Triggers", bytes));
     }
     Ok(out)
 }
@@ -416,9 +416,10 @@ fn write_papers(
     findings: &[Finding],
     changes: Option<&Changes>,
 ) -> Result<()> {
-    let mut own: Vec<(String, Vec<u8>)> = Vec::new();
-    own.push((plan.paper("Notes", "txt"), notes(request.song, manifest, findings, changes).into_bytes()));
-    own.push((plan.paper("TrackSheet", "csv"), sheet_csv(manifest)?));
+    let own = [
+        (plan.paper("Notes", "txt"), notes(request.song, manifest, findings, changes).into_bytes()),
+        (plan.paper("TrackSheet", "csv"), sheet_csv(manifest)?),
+    ];
     for (path, contents) in &own {
         manifest.files.push(entry(bundle.add(path, contents)?, None));
     }

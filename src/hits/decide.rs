@@ -4,15 +4,25 @@
 
 use super::judge::total_level;
 use super::model::Model;
+use super::pick::threshold;
 use super::survey::Survey;
 use crate::song::Drum;
 
 /// Log-odds above which a candidate is sure enough to teach the second round what this drum sounds like.
 const SURE: f32 = 2.0;
+/// Novelty, dB, that bleed does not reach once the other mics have explained their share.
+const CLEAR: f32 = 6.0;
+/// Fewest clear strokes that may put the prior in doubt.
+const FEWEST: usize = 4;
+/// Farthest log-odds that the height alone may give: it is a poorer witness than the prior.
+const MOST_BY_HEIGHT: f32 = 3.0;
 /// Two candidates closer than this many frames (10.7 ms) are one stroke; the likelier is kept.
 const ONE_STROKE: usize = 8;
 
 /// Log-odds of every candidate, natural logarithm, in the order of `survey.candidates`.
+///
+/// Where the prior disowns what stands clear of all bleed, it meets a sound that it knows nothing of, and the height of
+/// the novelty decides alone (see [`threshold`]).
 ///
 /// Two rounds: the first compares every candidate with the strokes that are sure at sight, the second with those
 /// that the first found sure, so that a wrong first impression does not stay.
@@ -22,13 +32,31 @@ pub fn log_odds(survey: &Survey, drum: Drum) -> Vec<f32> {
     let weigh = |sure: &[usize]| -> Vec<f32> {
         survey.features(sure).iter().map(|(alone, kit)| model.log_odds(alone, kit)).collect()
     };
-    let first = weigh(&survey.sure_at_sight());
+    let at_sight = survey.sure_at_sight();
+    let first = weigh(&at_sight);
+    if disowned(survey, &at_sight, &first) {
+        let cut = threshold(&survey.heights);
+        return survey.heights.iter().map(|h| (h - cut).clamp(-MOST_BY_HEIGHT, MOST_BY_HEIGHT)).collect();
+    }
     let sure: Vec<usize> =
         survey.candidates.iter().zip(&first).filter(|(_, odds)| **odds > SURE).map(|(&t, _)| t).collect();
     if sure.len() < 4 {
         return first;
     }
     weigh(&loud_ones(survey, &sure))
+}
+
+/// Whether most strokes that are sure at sight, and stand well clear of what the other mics explain, are called bleed.
+fn disowned(survey: &Survey, at_sight: &[usize], odds: &[f32]) -> bool {
+    let clear: Vec<usize> = survey
+        .candidates
+        .iter()
+        .enumerate()
+        .filter(|&(i, t)| survey.heights[i] >= CLEAR && at_sight.binary_search(t).is_ok())
+        .map(|(i, _)| i)
+        .collect();
+    let owned = clear.iter().filter(|&&i| odds[i] > 0.0).count();
+    survey.asked && clear.len() >= FEWEST && 4 * owned < clear.len()
 }
 
 /// The louder half of the sure strokes.

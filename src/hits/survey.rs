@@ -28,7 +28,7 @@ pub struct Survey<'a> {
     /// Novelty of the main mic alone at each candidate, against floor and past.
     pub plain: Vec<f32>,
     /// Whether there are mics of other drums.
-    asked: bool,
+    pub asked: bool,
     /// Floor of each own mic, as a prediction without other mics.
     floor: Vec<Bands>,
 }

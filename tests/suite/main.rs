@@ -7,6 +7,7 @@ mod command;
 mod demo;
 mod handoff;
 mod hitlist;
+mod hits;
 mod layer;
 mod loudness;
 mod midi;

@@ -1,0 +1,74 @@
+//! What must not change the strokes that are found, and what must move them along.
+
+use crate::small_song::{RATE, mic, strokes, write};
+use std::path::Path;
+use underlay::Quiet;
+use underlay::demo::{DemoSong, DemoSpec};
+use underlay::hits::find;
+use underlay::song::{Drum, Place, Song};
+
+/// Kick, snare top and hat of an invented take, six bars.
+fn take() -> [Vec<f32>; 3] {
+    let mics = DemoSong::new(DemoSpec::varied(3, 6)).take().mics;
+    let of = |name: &str| mics.iter().find(|(m, _)| m.name() == name).map(|(_, x)| x.clone()).unwrap();
+    [of("kick_in"), of("snare_top"), of("hat")]
+}
+
+fn song(dir: &Path, [kick, snare, hat]: &[Vec<f32>; 3]) -> Song {
+    let mics = vec![
+        mic(write(&dir.join("kick_in.wav"), 1, kick), Drum::Kick, Place::In),
+        mic(write(&dir.join("snare_top.wav"), 1, snare), Drum::Snare, Place::Top),
+        mic(write(&dir.join("hat.wav"), 1, hat), Drum::Hat, Place::Close),
+    ];
+    Song { mics, ..Song::default() }
+}
+
+/// Drum and sample of every stroke.
+fn found(song: &Song) -> Vec<(Drum, u64)> {
+    let list = find(song, &Quiet).unwrap().list;
+    assert!(list.hits.len() > 20, "{} strokes", list.hits.len());
+    list.hits.iter().map(|h| (h.drum, h.pos.0)).collect()
+}
+
+fn changed(change: impl Fn(&mut Vec<f32>)) -> Vec<(Drum, u64)> {
+    let dir = tempfile::tempdir().unwrap();
+    let mut mics = take();
+    mics.iter_mut().for_each(change);
+    found(&song(dir.path(), &mics))
+}
+
+#[test]
+fn flipping_every_mic_changes_no_stroke() {
+    assert_eq!(changed(|_| ()), changed(|x| x.iter_mut().for_each(|v| *v = -*v)));
+}
+
+#[test]
+fn the_order_of_the_mics_changes_no_stroke() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut song = song(dir.path(), &take());
+    let before = found(&song);
+    song.mics.reverse();
+    assert_eq!(before, found(&song));
+}
+
+#[test]
+fn silence_in_front_moves_every_stroke_by_its_length() {
+    // Whole frames of 64 samples, so that the same windows are looked at.
+    let n = 64 * 100;
+    let moved: Vec<(Drum, u64)> = changed(|_| ()).into_iter().map(|(d, p)| (d, p + n as u64)).collect();
+    assert_eq!(moved, changed(|x| drop(x.splice(0..0, vec![0.0; n]))));
+}
+
+#[test]
+fn a_drum_like_no_other_is_found_where_the_other_mics_vouch_for_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let kick = strokes(10.0, 0.4, 0.5, 60.0, 0.6, 1);
+    let snare = strokes(10.0, 0.65, 0.5, 190.0, 0.5, 2);
+    let hat: Vec<f32> = strokes(10.0, 0.4, 0.25, 6000.0, 0.3, 3);
+    let list = find(&song(dir.path(), &[kick, snare, hat]), &Quiet).unwrap().list;
+    for (drum, first) in [(Drum::Kick, 0.4), (Drum::Snare, 0.65)] {
+        let times: Vec<f64> = list.of(drum).map(|h| h.pos.at(RATE).0).collect();
+        let known = (0..19).map(|k| first + 0.5 * f64::from(k));
+        assert!(known.clone().all(|t| times.iter().any(|x| (x - t).abs() < 0.005)), "{drum}: {times:?}");
+    }
+}

@@ -47,6 +47,7 @@ pub fn log_odds(survey: &Survey, drum: Drum) -> Vec<f32> {
 }
 
 /// Whether most strokes that are sure at sight, and stand well clear of what the other mics explain, are called bleed.
+/// One other drum's mic is no witness: the hat in a lone snare mic stands just as clear.
 fn disowned(survey: &Survey, at_sight: &[usize], odds: &[f32]) -> bool {
     let clear: Vec<usize> = survey
         .candidates
@@ -56,7 +57,7 @@ fn disowned(survey: &Survey, at_sight: &[usize], odds: &[f32]) -> bool {
         .map(|(i, _)| i)
         .collect();
     let owned = clear.iter().filter(|&&i| odds[i] > 0.0).count();
-    survey.asked && clear.len() >= FEWEST && 4 * owned < clear.len()
+    survey.well_informed && clear.len() >= FEWEST && 4 * owned < clear.len()
 }
 
 /// The louder half of the sure strokes.

@@ -28,7 +28,9 @@ pub struct Survey<'a> {
     /// Novelty of the main mic alone at each candidate, against floor and past.
     pub plain: Vec<f32>,
     /// Whether there are mics of other drums.
-    pub asked: bool,
+    asked: bool,
+    /// Whether the other mics are of two kinds at least, so that they hear more of the kit than one other drum.
+    pub well_informed: bool,
     /// Floor of each own mic, as a prediction without other mics.
     floor: Vec<Bands>,
 }
@@ -41,6 +43,8 @@ impl<'a> Survey<'a> {
         let drum = own.first().map_or(Drum::Kick, |&i| mics[i].drum);
         let others: Vec<&Bands> =
             mics.iter().zip(&stretch.bands).filter(|(m, _)| m.drum != drum).map(|(_, b)| b).collect();
+        let mut kinds = mics.iter().map(|m| m.drum).filter(|d| *d != drum);
+        let well_informed = kinds.next().is_some_and(|first| kinds.any(|d| d != first));
         // First the main mic against its floor alone: its loudest strokes are the drum's own and stay out of the fit.
         let floor = predicted_bleed(&power, &[], &[]);
         let plain_curve = listen(&power[..power.len().min(1)], &floor);
@@ -59,7 +63,7 @@ impl<'a> Survey<'a> {
             |c: &[f32], t: usize| c[t.saturating_sub(2)..(t + 3).min(c.len())].iter().fold(0.0f32, |m, &v| m.max(v));
         let heights = candidates.iter().map(|&t| around(&curve, t)).collect();
         let plain = candidates.iter().map(|&t| around(&plain_curve, t)).collect();
-        Self { power, asked: !others.is_empty(), bleed, floor, curve, candidates, heights, plain }
+        Self { power, asked: !others.is_empty(), well_informed, bleed, floor, curve, candidates, heights, plain }
     }
 
     /// Candidates that are the drum's own strokes beyond doubt before anything is known of it.

@@ -125,6 +125,9 @@ pub fn ring(power: &Bands, strokes: &[usize], loud: &[usize]) -> Vec<[f32; BANDS
 }
 
 #[cfg(test)]
+mod against_scipy;
+
+#[cfg(test)]
 mod tests {
     use super::*;
 

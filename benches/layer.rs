@@ -47,6 +47,7 @@ fn mic(dir: &Path, name: &str, drum: Drum, place: Place) -> Mic {
         settings: MicSettings::default(),
         level: None,
         pan: None,
+        note: String::new(),
     }
 }
 

@@ -5,6 +5,7 @@
 
 mod about;
 mod bars;
+mod batch;
 mod demo;
 mod files;
 mod handoff;

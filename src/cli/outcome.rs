@@ -13,6 +13,8 @@ pub(super) struct Outcome {
     text: String,
     data: Value,
     findings: Vec<Finding>,
+    /// Why a part was not done, where one was not.
+    failed: Option<ExitCode>,
 }
 
 impl Outcome {
@@ -27,12 +29,17 @@ impl Outcome {
                 "Give the files names of letters and digits.",
             )
         })?;
-        Ok(Self { command, text, data, findings })
+        Ok(Self { command, text, data, findings, failed: None })
     }
 
     /// The same outcome told by another command, with words before and after the summary.
     pub fn framed(self, command: &'static str, before: &str, after: &str) -> Self {
         Self { command, text: format!("{before}{}{after}", self.text), ..self }
+    }
+
+    /// The same outcome with the code of a part that could not be done.
+    pub fn failed(self, failed: Option<ExitCode>) -> Self {
+        Self { failed, ..self }
     }
 
     /// The summary.
@@ -50,8 +57,11 @@ impl Outcome {
         &self.findings
     }
 
-    /// 1 where something is to be looked at.
+    /// 1 where something is to be looked at; the code of what could not be done before that.
     pub fn exit_code(&self) -> ExitCode {
+        if let Some(code) = self.failed {
+            return code;
+        }
         if self.findings.iter().any(|f| f.weight >= Weight::Caution) { ExitCode::Findings } else { ExitCode::Done }
     }
 

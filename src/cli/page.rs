@@ -2,11 +2,15 @@
 //!
 //! In: the steps of a run. Out: a few lines for the terminal, and a page to read or print. Nothing is computed here.
 
+use super::hits::HITS;
 use super::run::{Did, Step, Told};
 use crate::finding::{Finding, Weight};
+use crate::mix::{DRUMS_ONLY, MIX, WITHOUT_LAYERS};
 use crate::run::Stage;
+use crate::song::Drum;
 use serde_json::Value;
 use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
 
 /// Lines that a stage's text gives where nothing better is known.
 const MOST_LINES: usize = 3;
@@ -19,7 +23,7 @@ pub(super) fn lines(stage: Stage, data: &Value, text: &str) -> Vec<String> {
         Stage::Print => print(data),
         Stage::Rough => rough(data),
         Stage::Handoff => handoff(data),
-        Stage::Timing => None,
+        Stage::Timing => Some(timing(text)),
     };
     let fallback = || {
         let rest = text.lines().map(str::trim).filter(|l| !l.is_empty() && !l.starts_with("Written"));
@@ -39,16 +43,37 @@ fn number(v: &Value, field: &str) -> Option<f64> {
 fn hits(data: &Value) -> Option<Vec<String>> {
     let drums = data.get("drums")?.as_array()?;
     let line = |d: &Value| {
-        let mut t = format!("{} {}", word(d, "drum")?, number(d, "hits")?);
-        for (field, text) in [("ghosts", "ghosts"), ("flams", "flams"), ("rolls", "in rolls"), ("doubtful", "doubtful")]
-        {
-            if let Some(n) = number(d, field).filter(|n| *n > 0.0) {
+        let mut t = format!("{} {}", word(d, "drum")?, number(d, "strokes")?);
+        let kind = |i: usize| d.get("kinds")?.get(i)?.as_f64();
+        let parts = [(kind(1), "ghost notes"), (kind(2), "grace notes"), (kind(3), "in rolls")];
+        for (n, text) in parts.into_iter().chain([(number(d, "doubtful"), "doubtful")]) {
+            if let Some(n) = n.filter(|n| *n > 0.0) {
                 let _ = write!(t, ", {n} {text}");
             }
         }
         Some(t)
     };
     Some(vec![drums.iter().filter_map(line).collect::<Vec<_>>().join("; ") + " (strokes)"])
+}
+
+/// The tempo and one line a drum; the sections are on the page of timing.
+fn timing(text: &str) -> Vec<String> {
+    let of_a_drum = |l: &&str| Drum::FOUND.iter().any(|d| l.starts_with(&format!("  {d}: ")));
+    text.lines().skip(1).take(1).chain(text.lines().filter(of_a_drum)).map(|l| l.trim().to_owned()).collect()
+}
+
+/// Results of a stage that people open, the first first. `made` are the files that it is known to have written.
+pub(super) fn to_open(stage: Stage, made: Vec<PathBuf>) -> Vec<PathBuf> {
+    let named = |names: &[&str]| names.iter().map(PathBuf::from).collect();
+    let of_kind = |ending: &str| made.iter().filter(|p| p.extension().is_some_and(|e| e == ending)).cloned().collect();
+    match stage {
+        Stage::Hits => named(&["report.html", HITS, "triggers.mid"]),
+        Stage::Timing => named(&["timing.html"]),
+        Stage::Phase => named(&["pictures/phase_matrix.svg", "phase.csv"]),
+        Stage::Print => of_kind("wav"),
+        Stage::Rough => named(&[MIX, DRUMS_ONLY, WITHOUT_LAYERS, "rough_mix.csv"]),
+        Stage::Handoff => of_kind("zip"),
+    }
 }
 
 fn phase(data: &Value) -> Option<Vec<String>> {
@@ -89,11 +114,12 @@ fn rough(data: &Value) -> Option<Vec<String>> {
 }
 
 fn handoff(data: &Value) -> Option<Vec<String>> {
-    let mut out = vec![format!("revision {}, verified: {}", number(data, "revision")?, word(data, "zip")?)];
+    let zip = Path::new(word(data, "zip")?).file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+    let mut out = vec![format!("revision {}, verified: {zip}", number(data, "revision")?)];
     if let Some(c) = data.get("changes").filter(|c| !c.is_null()) {
         let count = |field: &str| c.get(field).and_then(Value::as_array).map_or(0, Vec::len);
         out.push(format!(
-            "since revision {}: {} files differ, {} new, {} gone, {} decisions changed (see the notes inside)",
+            "since revision {}: audio files that differ {}, new {}, gone {}; decisions changed {} (see the notes inside)",
             number(c, "since")?,
             count("changed"),
             count("added"),
@@ -128,10 +154,28 @@ const STYLE: &str =
 h1{font-size:1.6em;margin:0}h2{font-size:1.05em;margin:1.6em 0 .4em}
 .verdict{font-size:1.1em;margin:.3em 0 1em}
 table{border-collapse:collapse;width:100%}td{vertical-align:top;padding:.35em .7em .35em 0;border-bottom:1px solid #ddd}
-td.s{font-weight:600;width:5em}td.d{width:6em;color:#555}.stopped td{background:#fbeee6}
+td.s{font-weight:600;width:5em}a{color:#005a8c}.o{font-size:.9em}td.d{width:6em;color:#555}.stopped td{background:#fbeee6}
 li{margin:.5em 0}.do{color:#444}.n{color:#555}
 @media print{body{margin:0;font-size:12px}}
 ";
+
+/// A link to a file of the folder, which works wherever the folder is moved to.
+fn link(file: &Path) -> String {
+    let text = file.to_string_lossy();
+    let text = if cfg!(windows) { text.replace('\\', "/") } else { text.into_owned() };
+    // RFC 3986: everything but unreserved characters and the slash is written as %XX.
+    let mut target = String::new();
+    for b in text.bytes() {
+        match b {
+            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' | b'/' => target.push(char::from(b)),
+            b => {
+                let _ = write!(target, "%{b:02X}");
+            }
+        }
+    }
+    let name = file.file_name().map_or_else(|| text.clone(), |n| n.to_string_lossy().into_owned());
+    format!("<a href=\"{target}\">{}</a>", escape(&name))
+}
 
 /// The page as HTML: one file, nothing to load.
 pub(super) fn html(told: &Told) -> String {
@@ -143,7 +187,12 @@ pub(super) fn html(told: &Told) -> String {
     let _ = writeln!(h, "<p class=\"verdict\">{}</p>", e(&verdict(told)));
     h.push_str("<table>\n");
     for s in &told.steps {
-        let lines = s.lines.iter().map(|l| e(l)).collect::<Vec<_>>().join("<br>");
+        let mut lines: Vec<String> = s.lines.iter().map(|l| e(l)).collect();
+        let links: Vec<String> = s.files.iter().map(|f| link(f)).collect();
+        if !links.is_empty() {
+            lines.push(format!("<span class=\"o\">{}</span>", links.join(" · ")));
+        }
+        let lines = lines.join("<br>");
         let class = if s.did == Did::Failed { " class=\"stopped\"" } else { "" };
         let _ = writeln!(
             h,

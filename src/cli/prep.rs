@@ -4,7 +4,7 @@ use super::files::OutFolder;
 use super::outcome::Outcome;
 use crate::error::Result;
 use crate::progress::Progress;
-use crate::song::{Draft, Role, Song, Sureness, may_write};
+use crate::song::{Draft, Drum, HandoffPlan, Role, Section, Song, Sureness, may_write};
 use serde::Serialize;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -79,7 +79,29 @@ fn summary(draft: &Draft, sheet: &Path) -> String {
         || "No tempo file lies here; set bpm in [tempo] of the sheet.".to_owned(),
         |p| format!("Tempo from {}; its start is taken as the start of the files.", p.display()),
     );
-    let _ = writeln!(text, "\n{tempo}\nWritten: {}\nNext: underlay hits \"{}\"", sheet.display(), sheet.display());
+    let form = match draft.form.len() {
+        0 => {
+            "No form is known; write a [[section]] for each part of the song if you want to work by section.".to_owned()
+        }
+        _ => {
+            let part = |s: &Section| format!("{} (bar {})", s.name, s.first_bar);
+            format!("Form from its markers: {}.", draft.form.iter().map(part).collect::<Vec<_>>().join(", "))
+        }
+    };
+    let layers = match draft.samples.as_slice() {
+        [] => "Layers: none asked for; the sheet has them ready to be switched on.".to_owned(),
+        some => {
+            let set = |(drum, path): &(Drum, PathBuf)| format!("{drum} from {}", path.display());
+            format!("Layers: {}.", some.iter().map(set).collect::<Vec<_>>().join(", "))
+        }
+    };
+    let (rate, bits) = (HandoffPlan::default().rate, HandoffPlan::default().bits);
+    let sheet = sheet.display();
+    let _ = writeln!(text, "\n{tempo}\n{form}\n{layers}\nDelivery: {rate}, {bits} bit.\nWritten: {sheet}");
+    let _ = writeln!(
+        text,
+        "Next: look through the sheet, then underlay hits \"{sheet}\", or everything with underlay run \"{sheet}\""
+    );
     text
 }
 

@@ -11,8 +11,7 @@ use std::path::{Path, PathBuf};
 
 /// The folder for results: the one asked for, else `underlay` beside the sheet.
 pub(super) fn folder_for(sheet: &Path, out: Option<&Path>) -> PathBuf {
-    let beside = sheet.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    out.map_or_else(|| beside.join(OUT), Path::to_owned)
+    out.map_or_else(|| sheet.with_file_name(OUT), Path::to_owned)
 }
 
 /// The layers that have been printed: the sheet's, and others that the map of layers names (built-in ones that were printed

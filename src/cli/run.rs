@@ -1,11 +1,12 @@
 //! `underlay run SHEET`: every stage in order, only where something has changed, and one page at the end.
 
+use super::batch;
 use super::files::OutFolder;
 use super::hits::HITS;
 use super::outcome::Outcome;
 use super::page;
 use super::print::MAP;
-use super::results::{folder_for, printed};
+use super::results::{folder_for, hit_list, printed};
 use crate::error::{Error, Result};
 use crate::finding::{Finding, Weight};
 use crate::mix::MIX;
@@ -30,6 +31,7 @@ Examples:
   underlay run song.toml                 hits, timing, phase, print, rough, handoff; then one page: summary.html
   underlay run song.toml --again print   print anew, and whatever depends on it
   underlay run song.toml --until phase   stop before layers are printed
+  underlay run Songs                     every sheet in the folder Songs and below; goes on past a song that cannot be done
 
 A stage whose recordings, settings and hit list have not changed is not done again. Strokes that you edited in hits.csv
 are kept and used. Change a line of the sheet and run again: that is a revision.";
@@ -38,10 +40,10 @@ are kept and used. Change a line of the sheet and run again: that is a revision.
 #[derive(clap::Args)]
 #[command(after_help = EXAMPLES)]
 pub(super) struct Args {
-    /// The song sheet (.toml)
-    #[arg(value_name = "SHEET")]
-    sheet: PathBuf,
-    /// Folder for all results [default: "underlay" beside the sheet]
+    /// The song sheet (.toml); several of them, or folders in which sheets lie, for many songs in one go
+    #[arg(value_name = "SHEET", required = true)]
+    sheets: Vec<PathBuf>,
+    /// Folder for all results, for one song [default: "underlay" beside the sheet]
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Do this stage again even where nothing has changed; may be given several times
@@ -92,6 +94,8 @@ pub(super) struct Step {
     pub did: Did,
     /// What came of it, in short lines.
     pub lines: Vec<String>,
+    /// Results to open, by their paths in the folder.
+    pub files: Vec<PathBuf>,
 }
 
 /// The whole run.
@@ -108,6 +112,7 @@ pub(super) struct Told {
 /// A run on its way.
 struct Run<'a> {
     args: &'a Args,
+    sheet: PathBuf,
     song: Song,
     out: PathBuf,
     record: Record,
@@ -118,28 +123,53 @@ struct Run<'a> {
 }
 
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
-    let song = Song::read(&args.sheet)?;
-    let out = folder_for(&args.sheet, args.out.as_deref());
+    let sheets = batch::sheets(&args.sheets)?;
+    if let [sheet] = sheets.as_slice() {
+        return shown(&one(args, sheet, progress)?);
+    }
+    if args.out.is_some() {
+        return Err(Error::usage(
+            "--out is for one song, and there are several",
+            "Leave it away: the results of each song go to the folder \"underlay\" beside its sheet.",
+        ));
+    }
+    batch::run_all(&sheets, |sheet| one(args, sheet, progress))
+}
+
+/// Everything for one sheet with the usual settings, as `demo` does it.
+pub(super) fn whole(sheet: &Path, progress: &dyn Progress) -> Result<Outcome> {
+    let args = Args { sheets: vec![sheet.to_owned()], out: None, again: Vec::new(), until: Stage::Handoff };
+    shown(&one(&args, sheet, progress)?)
+}
+
+fn shown(told: &Told) -> Result<Outcome> {
+    let findings = told.findings.iter().take(TOLD).cloned().collect();
+    Outcome::new("run", page::text(told), told, findings)
+}
+
+/// Does one song.
+fn one(args: &Args, sheet: &Path, progress: &dyn Progress) -> Result<Told> {
+    let song = Song::read(sheet)?;
+    let out = folder_for(sheet, args.out.as_deref());
     let folder = OutFolder::prepare(&out)?;
     let record = Record::read(&out);
     let (steps, findings) = (Vec::new(), Vec::new());
-    let mut run = Run { args, song, out, record, sums: Sums::default(), steps, findings, progress };
+    let sheet = sheet.to_owned();
+    let mut run = Run { args, sheet, song, out, record, sums: Sums::default(), steps, findings, progress };
     let mut stopped = None;
     for stage in Stage::ALL.into_iter().filter(|s| *s <= args.until && is_there(*s)) {
         if let Err(e) = run.stage(stage) {
-            run.steps.push(Step { stage, did: Did::Failed, lines: vec![first_line(&e.to_string())] });
+            run.step(stage, Did::Failed, vec![first_line(&e.to_string())]);
             stopped = Some(e);
             break;
         }
     }
     let told = run.told(folder.path());
     write_whole(&told.page, page::html(&told).as_bytes())?;
-    if let Some(e) = stopped {
-        return Err(e);
+    match stopped {
+        Some(e) => Err(e),
+        None => Ok(told),
     }
-    let text = page::text(&told);
-    let shown = told.findings.iter().take(TOLD).cloned().collect();
-    Outcome::new("run", text, &told, shown)
 }
 
 /// Whether the command of a stage exists in this build.
@@ -155,7 +185,7 @@ impl Run<'_> {
     fn stage(&mut self, stage: Stage) -> Result<()> {
         if let Some(why) = self.nothing_to_do(stage) {
             self.record.forget(stage);
-            self.steps.push(Step { stage, did: Did::Skipped, lines: vec![why.into()] });
+            self.step(stage, Did::Skipped, vec![why.into()]);
             return Ok(());
         }
         let inputs = self.inputs(stage);
@@ -223,14 +253,31 @@ impl Run<'_> {
     }
 
     fn take_over(&mut self, stage: Stage) -> Result<()> {
-        let line = format!("{HITS} was there already and is used; move it away to find the strokes anew");
-        self.steps.push(Step { stage, did: Did::Kept, lines: vec![line] });
+        let mut lines = self.counted()?;
+        lines.push(format!("{HITS} was there already and is used; move it away to find the strokes anew"));
+        self.step(stage, Did::Kept, lines);
         Ok(())
+    }
+
+    /// The strokes of the hit list as it stands, in one line.
+    fn counted(&self) -> Result<Vec<String>> {
+        let Some(list) = hit_list(&self.song, &self.out)? else { return Ok(Vec::new()) };
+        let drums: Vec<String> = self.song.drums().into_iter().map(|d| format!("{d} {}", list.of(d).count())).collect();
+        Ok(vec![drums.join("; ") + " (strokes)"])
+    }
+
+    /// Notes what became of a stage, and which of its results are worth opening.
+    fn step(&mut self, stage: Stage, did: Did, lines: Vec<String>) {
+        let made = self.record.of(stage).map(|r| r.outputs.keys().cloned().collect()).unwrap_or_default();
+        let files = if matches!(did, Did::Failed | Did::Skipped) { Vec::new() } else { page::to_open(stage, made) };
+        let files = files.into_iter().filter(|f| self.out.join(f).is_file()).collect();
+        self.steps.push(Step { stage, did, lines, files });
     }
 
     fn reuse(&mut self, stage: Stage, did: Did) -> Result<()> {
         let mut lines = Vec::new();
         if did == Did::Kept {
+            lines = self.counted()?;
             lines.push(format!("your edits in {HITS} are kept and used"));
         }
         if let Some(r) = self.record.of(stage) {
@@ -239,7 +286,7 @@ impl Run<'_> {
             }
             self.findings.extend(r.findings.iter().cloned());
         }
-        self.steps.push(Step { stage, did, lines });
+        self.step(stage, did, lines);
         Ok(())
     }
 
@@ -249,7 +296,7 @@ impl Run<'_> {
         let typed = [
             "underlay".into(),
             stage.word().into(),
-            self.args.sheet.clone().into_os_string(),
+            self.sheet.clone().into_os_string(),
             "--out".into(),
             self.out.clone().into_os_string(),
         ];
@@ -260,8 +307,8 @@ impl Run<'_> {
             // A check that has nothing to go by does not keep the song from being made.
             Err(e @ Error::Usage(_)) if matches!(stage, Stage::Timing | Stage::Phase) => {
                 self.findings.push(Finding::song(format!("{}: {e}", stage.word()), e.remedy()));
-                self.steps.push(Step { stage, did: Did::Failed, lines: vec![first_line(&e.to_string())] });
                 self.record.forget(stage);
+                self.step(stage, Did::Failed, vec![first_line(&e.to_string())]);
                 return Ok(());
             }
             Err(e) => return Err(e),
@@ -283,7 +330,7 @@ impl Run<'_> {
         self.findings.extend(findings.iter().cloned());
         self.record.note(stage, StageRecord { key, outputs, lines: lines.clone(), findings });
         self.record.write(&self.out)?;
-        self.steps.push(Step { stage, did: Did::Done, lines });
+        self.step(stage, Did::Done, lines);
         Ok(())
     }
 

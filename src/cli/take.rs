@@ -1,7 +1,6 @@
 //! What `phase` and `print` start from: a song sheet and its hit list.
 
 use super::files::same_file;
-use super::hits::OUT;
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
 use crate::hits::{HitList, find};
@@ -49,8 +48,8 @@ impl TakeArgs {
             ));
         }
         let song = Song::read(&self.sheet)?;
-        let beside = self.sheet.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        Ok((song, self.out.clone().unwrap_or_else(|| beside.join(OUT))))
+        let out = super::results::folder_for(&self.sheet, self.out.as_deref());
+        Ok((song, out))
     }
 
     /// Reads or finds the hits.

@@ -1,6 +1,7 @@
 //! The demo's song sheet, written out with comments for a newcomer.
 
 use super::song::DemoSong;
+use crate::song::{Drum, Place};
 use std::fmt::Write as _;
 
 impl DemoSong {
@@ -25,11 +26,18 @@ impl DemoSong {
                 t,
                 "\n[[mic]]\nname = \"{name}\"\nfile = \"{name}.wav\"\ndrum = \"{drum}\"\nplace = \"{place}\"\n"
             );
+            // What `underlay phase` recommends for the demo: the snare's lower mic hears the drum turned over.
+            let polarity = if (drum, place) == (Drum::Snare, Place::Bottom) { "invert" } else { "keep" };
+            let _ = writeln!(t, "polarity = \"{polarity}\"");
         }
         t.push_str(
             "\n# The client's rough mix: for orientation only, never delivered as ours.\n\
              [[track]]\nname = \"guide\"\nfile = \"guide.wav\"\nkind = \"guide\"\n\
              \n[[track]]\nname = \"shaker\"\nfile = \"shaker.wav\"\nkind = \"programming\"\n\n",
+        );
+        t.push_str(
+            "# A layer of built-in samples under the snare, softer in the verse.\n[[layer]]\nname = \"snare_layer\"\n\
+             drum = \"snare\"\nlevel = -6\nsections = { \"Verse\" = -9 }\n\n",
         );
         t.push_str("# The form, in bars.\n");
         let bars = self.bar_starts().len() as u32;

@@ -300,6 +300,7 @@ fn pack(
     let audio = AudioEntry {
         name: item.name.clone(),
         role: item.role.clone(),
+        note: item.note.clone(),
         source: item.source.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned()),
         treatment,
         polarity: polarity(item, song.handoff.apply_polarity),
@@ -458,6 +459,9 @@ fn decisions(song: &Song, plan: &Plan) -> BTreeMap<String, String> {
             Polarity::Invert => "to be inverted in the mix",
         };
         put(format!("polarity of {}", m.name), word.into());
+        if !m.note.is_empty() {
+            put(format!("note on {}", m.name), m.note.clone());
+        }
     }
     for l in &song.layers {
         let sections: Vec<String> = l
@@ -499,6 +503,7 @@ fn content(
     for (item, f) in plan.items.iter().zip(facts) {
         part(item.path.as_bytes());
         part(item.name.as_bytes());
+        part(item.note.as_bytes());
         part(&f.samples_sha);
         part(&f.frames.to_le_bytes());
     }

@@ -64,6 +64,9 @@ pub struct AudioEntry {
     pub name: String,
     /// What it is, in words (`snare top`, `layer under the snare`).
     pub role: String,
+    /// Microphone and the like, from the sheet; may be empty.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub note: String,
     /// File that it was made from, without folders.
     pub source: String,
     /// What was done to it, in order; empty = copied bit for bit.

@@ -11,10 +11,11 @@ use crate::units::{SamplePos, SampleRate};
 use std::fmt::Write as _;
 
 /// Columns of the track sheet.
-const COLUMNS: [&str; 14] = [
+const COLUMNS: [&str; 15] = [
     "file",
     "what",
     "name",
+    "note",
     "source",
     "polarity",
     "treatment",
@@ -40,11 +41,12 @@ fn treatment(a: &AudioEntry) -> String {
     if a.treatment.is_empty() { "copied bit for bit".into() } else { a.treatment.join("; ") }
 }
 
-fn cells(m: &Manifest, f: &FileEntry, a: &AudioEntry) -> [String; 14] {
+fn cells(m: &Manifest, f: &FileEntry, a: &AudioEntry) -> [String; 15] {
     [
         f.path.clone(),
         a.role.clone(),
         a.name.clone(),
+        a.note.clone(),
         a.source.clone(),
         a.polarity.clone(),
         treatment(a),
@@ -97,13 +99,14 @@ pub(super) fn sheet_html(song: &Song, m: &Manifest) -> String {
         let loudness = a.loudness_lufs.map_or_else(|| "–".to_owned(), minus);
         let _ = writeln!(
             h,
-            "<tr><td><b>{}</b>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{loudness}</td></tr>",
-            e(name),
+            "<tr><td><b>{}</b>{}</td><td>{}{}</td><td>{}</td><td>{}</td><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{loudness}</td></tr>",
+            breakable(&e(name)),
             if a.channels == 2 { " (stereo)" } else { "" },
             e(&a.role),
-            e(&a.source),
+            if a.note.is_empty() { String::new() } else { format!("<br><span class=\"q\">{}</span>", e(&a.note)) },
+            breakable(&e(&a.source)),
             e(&a.polarity),
-            e(&treatment(a)),
+            e(&treatment(a)).replace("bit for bit", "bit\u{a0}for\u{a0}bit"),
             minus(a.peak_dbfs),
         );
     }
@@ -116,14 +119,14 @@ pub(super) fn sheet_html(song: &Song, m: &Manifest) -> String {
 }
 
 const STYLE: &str =
-    "body{font:14px/1.45 system-ui,sans-serif;color:#222;background:#fff;margin:2em auto;max-width:72em;padding:0 1em}
+    "body{font:14px/1.45 system-ui,sans-serif;color:#222;background:#fff;margin:2em auto;max-width:82em;padding:0 1em}
 h1{margin:0;font-size:1.5em}h2{font-size:1em;margin-top:2em}
 .facts{color:#444;margin:.3em 0 1.2em}
 table{border-collapse:collapse;width:100%}
 th,td{text-align:left;vertical-align:top;padding:.3em .6em;border-bottom:1px solid #ddd}
 thead th{border-bottom:2px solid #222}.folder th{background:#eef4f8;padding-top:.7em}
 .n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}
-td b{font-weight:600;word-break:break-word}
+td b{font-weight:600}.q{color:#555}
 pre{font-size:11px;overflow-x:auto}
 @media print{body{margin:0;max-width:none;font-size:11px}tr{break-inside:avoid}}
 ";
@@ -131,6 +134,11 @@ pre{font-size:11px;overflow-x:auto}
 /// A level with a true minus sign.
 fn minus(x: f64) -> String {
     format!("{x:.1}").replace('-', "−")
+}
+
+/// A file name that may be broken behind its underscores, and nowhere else.
+fn breakable(name: &str) -> String {
+    name.replace('_', "_<wbr>")
 }
 
 /// Text for HTML.
@@ -185,7 +193,12 @@ pub(super) fn notes(song: &Song, m: &Manifest, findings: &[Finding], changes: Op
     if !song.form.is_empty() {
         t.push_str("Form\n");
         for s in &song.form {
-            let _ = writeln!(t, "- {}: bars {} to {}", s.name, s.first_bar, s.end_bar - 1);
+            let last = s.end_bar - 1;
+            if last > s.first_bar {
+                let _ = writeln!(t, "- {}: bars {} to {last}", s.name, s.first_bar);
+            } else {
+                let _ = writeln!(t, "- {}: bar {last}", s.name);
+            }
         }
         t.push('\n');
     }
@@ -203,7 +216,8 @@ pub(super) fn notes(song: &Song, m: &Manifest, findings: &[Finding], changes: Op
     }
     t.push_str("Files\n");
     for (f, a) in rows(m) {
-        let _ = writeln!(t, "- {}: {} ({})", f.path, a.role, treatment(a));
+        let note = if a.note.is_empty() { String::new() } else { format!(", {}", a.note) };
+        let _ = writeln!(t, "- {}: {}{note} ({})", f.path, a.role, treatment(a));
     }
     t
 }

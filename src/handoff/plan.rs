@@ -26,6 +26,8 @@ pub(super) struct Item {
     pub name: String,
     /// What it is, in words.
     pub role: String,
+    /// Microphone and the like, from the sheet; may be empty.
+    pub note: String,
     pub kind: Kind,
     pub source: PathBuf,
     pub info: AudioInfo,
@@ -121,6 +123,7 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
     let new = |name: &str, role: String, kind, source: &Path, info: &AudioInfo| Item {
         name: name.to_owned(),
         role,
+        note: String::new(),
         kind,
         source: source.to_owned(),
         info: info.clone(),
@@ -131,6 +134,7 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
     for m in &song.mics {
         let mut item = new(&m.name, format!("{} {}", m.drum, m.place), Kind::Mic, &m.info.path, &m.info);
         item.polarity = m.polarity;
+        item.note = m.note.clone();
         item.has_mates = song.mics.len() > 1;
         push(item, m.drum.to_string(), m.place.to_string()).map_err(|e| sheet(song, e))?;
     }

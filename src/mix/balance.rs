@@ -159,6 +159,7 @@ mod tests {
             settings: MicSettings::default(),
             level: None,
             pan: None,
+            note: String::new(),
         }
     }
 

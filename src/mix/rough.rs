@@ -115,18 +115,23 @@ pub fn make(song: &Song, layers: &[PrintedLayer], dir: &Path, progress: &dyn Pro
         |sends, aim, name: &str, what| version::write(&buses, sends, aim, &song.rough, rate, &dir.join(name), what);
     let (layered, accompanied) = (has(Bus::Layers), has(Bus::Music));
     progress.begin("weighing and writing", 1 + u64::from(layered) + u64::from(accompanied));
-    let full = write(all, Aim::Target, MIX, "everything")?;
-    let shared = full.gain;
-    let mut versions = vec![full];
-    progress.advance(1);
-    if accompanied {
-        versions.push(write(Sends { music: 0.0, ..all }, Aim::Target, DRUMS_ONLY, "drums only")?);
+    let done = |v: Result<Version>| {
         progress.advance(1);
-    }
-    if layered {
-        let aim = Aim::Gain(shared);
-        versions.push(write(Sends { layers: 0.0, ..all }, aim, WITHOUT_LAYERS, "without layers")?);
-        progress.advance(1);
+        v
+    };
+    let with_layers_and_without = || -> Result<Vec<Version>> {
+        let full = done(write(all, Aim::Target, MIX, "everything"))?;
+        if !layered {
+            return Ok(vec![full]);
+        }
+        let aim = Aim::Gain(full.gain);
+        Ok(vec![full, done(write(Sends { layers: 0.0, ..all }, aim, WITHOUT_LAYERS, "without layers"))?])
+    };
+    let alone = || accompanied.then(|| done(write(Sends { music: 0.0, ..all }, Aim::Target, DRUMS_ONLY, "drums only")));
+    let (mixes, alone) = rayon::join(with_layers_and_without, alone);
+    let mut versions = mixes?;
+    if let Some(alone) = alone {
+        versions.insert(1, alone?);
     }
     progress.end();
     findings.extend(versions.iter().filter_map(missed));

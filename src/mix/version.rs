@@ -20,7 +20,7 @@ const SEED: u64 = 0x006d_6978;
 /// How near to the target is near enough, LU.
 const NEAR: f64 = 0.03;
 /// Times that a limited mix is weighed at the most.
-const ROUNDS: usize = 6;
+const ROUNDS: usize = 8;
 
 /// A written version of the mix.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -76,7 +76,7 @@ pub(super) fn write(
     let spec = WavSpec { rate, channels: 2, format: SampleFormat::Int24 };
     let mut out = WavWriter::create(file, spec)?;
     let (mut dither, mut ints) = (Dither::new(SEED), Vec::new());
-    let (loudness, limited) = pass(buses, sends, &setting, rate, |block| {
+    let (loudness, limited) = pass(buses, sends, &setting, rate, Watch::MIX, |block| {
         ints.clear();
         dither.quantise(SampleFormat::Int24, block, &mut ints);
         out.write_ints(&ints)
@@ -87,7 +87,7 @@ pub(super) fn write(
 }
 
 fn settle(buses: &Buses, sends: Sends, aim: Aim, plan: &RoughPlan, rate: SampleRate) -> Result<Setting> {
-    let plain = pass(buses, sends, &Setting { gain: 0.0, ceiling: None }, rate, |_| Ok(()))?.0;
+    let plain = pass(buses, sends, &Setting { gain: 0.0, ceiling: None }, rate, Watch::MIX, |_| Ok(()))?.0;
     let (Some(now), peak) = (plain.integrated, plain.true_peak) else {
         return Ok(Setting { gain: 0.0, ceiling: Some(Dbtp(plan.true_peak)) });
     };
@@ -100,22 +100,38 @@ fn settle(buses: &Buses, sends: Sends, aim: Aim, plan: &RoughPlan, rate: SampleR
     if peak.0 + gain <= plan.true_peak {
         return Ok(Setting { gain, ceiling: None });
     }
-    let mut ceiling = plan.true_peak;
+    // True peaks cost most of a pass, so they are looked at once the loudness is there. The limiter takes its share of
+    // every added dB; how large that is shows from the second round on.
+    let (mut ceiling, mut slope) = (plan.true_peak, 1.0);
+    let (mut before, mut loud_enough): (Option<(f64, f64)>, bool) = (None, matches!(aim, Aim::Gain(_)));
     for _ in 0..ROUNDS {
+        let watch = Watch { true_peak: loud_enough, ..Watch::MIX };
         let setting = Setting { gain, ceiling: Some(Dbtp(ceiling)) };
-        let got = pass(buses, sends, &setting, rate, |_| Ok(()))?.0;
-        let over = got.true_peak.0 - plan.true_peak;
+        let got = pass(buses, sends, &setting, rate, watch, |_| Ok(()))?.0;
         let short = match (aim, got.integrated) {
-            (Aim::Target, Some(l)) => (plan.loudness - l.0).min(most - gain),
+            (Aim::Target, Some(l)) => {
+                if let Some((g, old)) = before.filter(|(g, _)| (gain - g).abs() > 1e-6) {
+                    slope = ((l.0 - old) / (gain - g)).clamp(0.25, 1.0);
+                }
+                before = Some((gain, l.0));
+                ((plan.loudness - l.0) / slope).min(most - gain)
+            }
             _ => 0.0,
         };
-        if over <= 0.0 && short.abs() <= NEAR {
+        let there = short.abs() * slope <= NEAR;
+        let over = if loud_enough { got.true_peak.0 - plan.true_peak } else { 0.0 };
+        if loud_enough && there && over <= 0.0 {
             break;
         }
         if over > 0.0 {
             ceiling -= over + 0.01;
+            before = None;
         }
-        gain += short;
+        if there {
+            loud_enough = true;
+        } else {
+            gain += short;
+        }
     }
     Ok(Setting { gain, ceiling: Some(Dbtp(ceiling)) })
 }
@@ -126,9 +142,10 @@ fn pass(
     sends: Sends,
     setting: &Setting,
     rate: SampleRate,
+    watch: Watch,
     mut take: impl FnMut(&[f32]) -> Result<()>,
 ) -> Result<(Loudness, Limited)> {
-    let mut meter = Meter::new(rate, 2, Watch::MIX)?;
+    let mut meter = Meter::new(rate, 2, watch)?;
     let sends = sends.times(Decibels(setting.gain).gain());
     let Some(ceiling) = setting.ceiling else {
         buses.play(sends, |block| {

@@ -73,7 +73,7 @@ impl Stage {
                 song.rough,
             ]),
             Stage::Handoff => json!([
-                mics(&["name", "drum", "place", "polarity"]),
+                mics(&["name", "drum", "place", "polarity", "note"]),
                 part_of_each(&song.tracks, &["name", "kind"]),
                 song.layers,
                 song.form,

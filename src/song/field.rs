@@ -132,6 +132,14 @@ pub const FIELDS: &[Field] = &[
     f(MIC, "min_gap", "ms, 1 to 500", "as in [hits]", "least time between two strokes", "30"),
     f(MIC, "level", "dB, -60 to 24", "by drum", "level in the rough mix", "0"),
     f(MIC, "pan", "-1 (left) to 1 (right)", "by drum and place", "pan in the rough mix", "0"),
+    f(
+        MIC,
+        "note",
+        "text",
+        "empty",
+        "which microphone, preamp, pad: goes into the track sheet",
+        "\"large dynamic, pad in\"",
+    ),
     f(TRACK, "name", "text, each name once", "the file's name", "short name in reports and deliveries", "\"guide\""),
     f(
         TRACK,

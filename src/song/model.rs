@@ -53,6 +53,8 @@ pub struct Mic {
     pub level: Option<Decibels>,
     /// Pan in the rough mix, −1 (left) .. +1 (right); balance for a stereo file; `None` takes the role's default.
     pub pan: Option<f64>,
+    /// Microphone, preamp and the like, for the track sheet; may be empty.
+    pub note: String,
 }
 
 /// What a track that is not a mic of the acoustic kit is.

@@ -103,5 +103,6 @@ fn mic(info: AudioInfo, drum: Drum, place: Place, mics: &[Mic]) -> Mic {
         settings: MicSettings::default(),
         level: None,
         pan: None,
+        note: String::new(),
     }
 }

@@ -2,7 +2,7 @@
 
 use super::field::fields_of;
 use super::sheet::title_of;
-use super::{Draft, Guess, Role, Sureness, TrackKind};
+use super::{Draft, Drum, Guess, HandoffPlan, Role, Sureness, TrackKind};
 use crate::error::{Located, Result};
 use crate::output::{OutputFault, write_whole};
 use std::fmt::Write as _;
@@ -34,24 +34,88 @@ impl Draft {
             let _ = writeln!(t, "# [[mic]]\n# name = {}", quoted(&guess.name));
             let _ = writeln!(t, "# file = {}\n# drum = \"\"", quoted_path(&guess.info.path, &base));
         }
-        t.push_str("\n# The form, in bars: one [[section]] for each part of the song.\n");
-        if !self.markers.is_empty() {
-            let bars: Vec<String> = self.markers.iter().map(|(name, bar)| format!("{name} (bar {bar})")).collect();
+        self.form_text(&mut t);
+        section(&mut t, "[hits]", &[]);
+        self.layers_text(&mut t, &base);
+        section(&mut t, "[rough]", &[]);
+        self.handoff_text(&mut t);
+        t
+    }
+
+    /// The form from the tempo file's markers, or how one is written.
+    fn form_text(&self, t: &mut String) {
+        if self.form.is_empty() {
+            t.push_str(
+                "\n# The form, in bars: one [[section]] for each part of the song. Take the # away and name them.\n",
+            );
+            t.push_str("# [[section]]\n# name = \"verse 1\"\n# bar = 1\n# bars = 8\n");
+            return;
+        }
+        t.push_str("\n# The form, in bars, from the markers of the tempo file.\n");
+        for s in &self.form {
+            let (name, bars) = (quoted(&s.name), s.end_bar - s.first_bar);
+            let _ = writeln!(t, "[[section]]\nname = {name}\nbar = {}\nbars = {bars}\n", s.first_bar);
+        }
+        t.pop();
+    }
+
+    /// A layer for each drum that has a mic: from one-shots that lie there, else ready to be switched on.
+    fn layers_text(&self, t: &mut String, base: &Path) {
+        let has = |d: Drum| self.files.iter().any(|g| matches!(g.role, Role::Mic(drum, _) if drum == d));
+        let drums: Vec<Drum> = Drum::FOUND.into_iter().filter(|d| has(*d)).collect();
+        t.push_str(
+            "\n# Sample layers under the drums, each delivered as a track of its own; the drums stay untouched.\n",
+        );
+        for drum in if drums.is_empty() { vec![Drum::Snare] } else { drums } {
+            let own = self.samples.iter().find(|(d, _)| *d == drum).map(|(_, folder)| folder);
+            let off = if own.is_some() { "" } else { "# " };
+            if off.is_empty() {
+                let _ = writeln!(
+                    t,
+                    "# One-shots for the {drum} lie here. No layer wanted: put a # before each of these lines."
+                );
+            } else {
+                let _ = writeln!(
+                    t,
+                    "# For a layer under the {drum} take the # away; without samples it uses the built-in ones."
+                );
+            }
+            let samples =
+                own.map_or_else(|| format!("samples/{drum}"), |f| relative(f, base).to_string_lossy().into_owned());
+            let hidden = if own.is_some() { "" } else { "# " };
+            let _ = writeln!(t, "{off}[[layer]]\n{off}name = \"{drum}_layer\"\n{off}drum = \"{drum}\"");
+            let _ = writeln!(t, "{off}{hidden}samples = {}", quoted(&samples));
+            let _ = writeln!(t, "{off}level = -6");
+            let first = self.form.first().map_or("verse 1", |s| s.name.as_str());
+            let _ = writeln!(t, "{off}# sections = {{ {} = -3 }}\n", quoted(first));
+        }
+        t.pop();
+    }
+
+    /// The delivery, every field at what it will be, so that it can be read and changed.
+    fn handoff_text(&self, t: &mut String) {
+        let plan = HandoffPlan::default();
+        let folders: Vec<String> = plan.folders.iter().map(|f| quoted(f)).collect();
+        let given = [
+            ("rate", plan.rate.hz().to_string()),
+            ("bits", plan.bits.to_string()),
+            ("names", quoted(&plan.names)),
+            ("artist", quoted(&plan.artist)),
+            ("take", quoted(&plan.take)),
+            ("folders", format!("[{}]", folders.join(", "))),
+            ("apply_polarity", plan.apply_polarity.to_string()),
+            ("notes", quoted(&plan.notes)),
+        ];
+        section(t, "[handoff]", &given);
+        let mics = || self.files.iter().filter(|g| matches!(g.role, Role::Mic(..)));
+        if let Some(first) = mics().next().filter(|g| g.info.rate != plan.rate) {
             let _ = writeln!(
                 t,
-                "# Without any, the markers of the tempo file count: {}.",
-                bars.join(", ").replace(|c: char| c.is_control(), " ")
+                "# Recorded at {}; with rate = {} the files stay bit for bit.",
+                first.info.rate,
+                first.info.rate.hz()
             );
         }
-        t.push_str("# [[section]]\n# name = \"verse 1\"\n# bar = 1\n# bars = 8\n");
-        section(&mut t, "[hits]", &[]);
-        t.push_str("\n# A sample layer under a drum.\n");
-        t.push_str(
-            "# [[layer]]\n# name = \"snare_fat\"\n# drum = \"snare\"\n# samples = \"samples/snare\"\n# level = -6\n",
-        );
-        section(&mut t, "[rough]", &[]);
-        section(&mut t, "[handoff]", &[]);
-        t
     }
 
     /// Writes the sheet's text to a file that does not exist yet.
@@ -98,7 +162,7 @@ fn file(t: &mut String, guess: &Guess, base: &Path) {
     let fields = match guess.role {
         Role::Mic(drum, place) => {
             let _ = writeln!(t, "[[mic]]");
-            format!("drum = \"{drum}\"\nplace = \"{place}\"\n")
+            format!("drum = \"{drum}\"\nplace = \"{place}\"\npolarity = \"undecided\"\n")
         }
         Role::Track(kind) => {
             let _ = writeln!(t, "[[track]]");

@@ -53,6 +53,7 @@ fn mic(dir: &Path, (name, drum, place): (&str, Drum, Place)) -> Anyhow<Mic> {
         settings: MicSettings::default(),
         level: None,
         pan: None,
+        note: String::new(),
     })
 }
 

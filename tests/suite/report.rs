@@ -85,6 +85,7 @@ fn mic(name: &str, drum: Drum, frames: u64) -> Mic {
         settings: Default::default(),
         level: None,
         pan: None,
+        note: String::new(),
     }
 }
 

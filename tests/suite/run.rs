@@ -133,6 +133,33 @@ fn a_layer_that_does_not_fit_the_hit_list_stops_the_handoff() {
 }
 
 #[test]
+fn a_folder_of_songs_is_done_past_a_bad_one_and_summed_up() {
+    let dir = tempfile::tempdir().unwrap();
+    for name in ["1 Low Tide", "2 broken", "3 High Tide"] {
+        let folder = dir.path().join(name);
+        fs::create_dir(&folder).unwrap();
+        sheet(&folder, 3.0, "");
+    }
+    fs::write(dir.path().join("2 broken/kick_in.wav"), b"no recording").unwrap();
+    let run = |typed: &[&str]| underlay().arg("run").args(typed).current_dir(dir.path()).output().unwrap();
+    let out = run(&[".", "--json"]);
+    assert_eq!(out.status.code(), Some(3), "{}", String::from_utf8_lossy(&out.stderr));
+    let told: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+    let codes: Vec<u64> = told["result"].as_array().unwrap().iter().map(|s| s["exit_code"].as_u64().unwrap()).collect();
+    assert!(matches!(codes[..], [0 | 1, 3, 0 | 1]), "{codes:?}");
+    for name in ["1 Low Tide", "3 High Tide"] {
+        assert!(dir.path().join(name).join("underlay/LowTide_Handoff_R01.zip").is_file(), "{name}");
+    }
+    let text = String::from_utf8(run(&["."]).stdout).unwrap();
+    assert!(text.contains("3 songs:") && text.contains("1 not done") && text.contains("kick_in.wav"), "{text}");
+    assert!(text.contains("unchanged"), "{text}");
+    // Without the bad one nothing is wrong with the batch.
+    let good = run(&["1 Low Tide/song.toml", "3 High Tide"]);
+    assert!(matches!(good.status.code(), Some(0 | 1)));
+    assert_eq!(run(&[".", "--out", "x"]).status.code(), Some(2));
+}
+
+#[test]
 fn the_receiver_can_check_the_zip() {
     let dir = tempfile::tempdir().unwrap();
     let path = sheet(dir.path(), 2.5, "");

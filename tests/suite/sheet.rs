@@ -413,8 +413,38 @@ fn markers_of_the_tempo_file_are_the_form_until_the_sheet_has_one() {
     let form: Vec<(&str, i64, i64)> = song.form.iter().map(|s| (s.name.as_str(), s.first_bar, s.end_bar)).collect();
     assert_eq!(form, [("a", 1, 2)]);
     let draft = Draft::look(dir.path(), &Quiet).unwrap();
-    assert_eq!(draft.markers, [("a".to_owned(), 1), ("b".to_owned(), 2)]);
-    assert!(draft.to_text(&dir.path().join("x.toml")).contains("a (bar 1), b (bar 2)"));
+    assert_eq!(draft.form, song.form);
+    let sheet = dir.path().join("x.toml");
+    let text = draft.to_text(&sheet);
+    assert!(text.contains("[[section]]\nname = \"a\"\nbar = 1\nbars = 1\n"), "{text}");
+    assert_eq!(Song::parse(&text, &sheet).unwrap().form, song.form);
+}
+
+#[test]
+fn prep_fills_in_the_delivery_and_layers_from_one_shots_that_lie_there() {
+    let (dir, draft) = prep(&["Kick.wav", "Snare.wav"]);
+    let sheet = dir.path().join("song.toml");
+    let text = draft.to_text(&sheet);
+    let song = Song::parse(&text, &sheet).unwrap();
+    assert!(song.layers.is_empty(), "nobody asked for a layer");
+    assert_eq!(song.handoff, underlay::song::HandoffPlan::default());
+    for line in ["rate = 48000", "bits = 24", "notes = \"\"", "apply_polarity = true"] {
+        assert!(text.lines().any(|l| l.starts_with(line)), "{line} in {text}");
+    }
+    // The layers that are only proposed become layers when their # is taken away.
+    let is_layer = |l: &str| ["# [[layer]]", "# name = ", "# drum = "].iter().any(|w| l.starts_with(w));
+    let on: Vec<&str> = text.lines().map(|l| if is_layer(l) { &l[2..] } else { l }).collect();
+    let on = on.join("\n").replace("\nname = \"verse 1\"", "");
+    let names: Vec<String> = Song::parse(&on, &sheet).unwrap().layers.into_iter().map(|l| l.name).collect();
+    assert_eq!(names, ["kick_layer", "snare_layer"]);
+
+    std::fs::create_dir_all(dir.path().join("Samples/Snare fat")).unwrap();
+    wav(&dir.path().join("Samples/Snare fat/1.wav"), 48_000, 4_800);
+    std::fs::create_dir_all(dir.path().join("Samples/kick")).unwrap();
+    let draft = Draft::look(dir.path(), &Quiet).unwrap();
+    let layers = Song::parse(&draft.to_text(&sheet), &sheet).unwrap().layers;
+    assert_eq!(layers.len(), 1, "an empty folder is no set");
+    assert_eq!((layers[0].drum, &layers[0].samples), (Drum::Snare, &vec![dir.path().join("Samples/Snare fat")]));
 }
 
 #[cfg(unix)]

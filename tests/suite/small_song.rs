@@ -59,6 +59,7 @@ pub fn mic(path: PathBuf, drum: Drum, place: Place) -> Mic {
         settings: MicSettings::default(),
         level: None,
         pan: None,
+        note: String::new(),
     }
 }
 

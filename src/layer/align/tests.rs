@@ -37,6 +37,7 @@ fn mic(dir: &std::path::Path, samples: &[f32]) -> Mic {
         settings: MicSettings::default(),
         level: None,
         pan: None,
+        note: String::new(),
     }
 }
 

@@ -9,8 +9,8 @@ use crate::audio::{AudioInfo, AudioReader, Channel};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
 use crate::progress::Progress;
-use crate::song::sheet::usual_rate;
-use crate::song::{Drum, Place, SheetFault, TrackKind};
+use crate::song::sheet::{form_of_markers, usual_rate};
+use crate::song::{Drum, Place, Section, SheetFault, TrackKind};
 use crate::tempo::read_tempo_track;
 use crate::units::Seconds;
 use serde::Serialize;
@@ -77,8 +77,10 @@ pub struct Draft {
     pub files: Vec<Guess>,
     /// Tempo file to be used.
     pub tempo: Option<PathBuf>,
-    /// Its markers: name and bar, in order.
-    pub markers: Vec<(String, i64)>,
+    /// The form, from its markers; empty where it has none.
+    pub form: Vec<Section>,
+    /// Folders of one-shots that lie there: the drum that they are meant for, and the folder.
+    pub samples: Vec<(Drum, PathBuf)>,
     /// What to look at.
     pub findings: Vec<Finding>,
 }
@@ -127,8 +129,11 @@ impl Draft {
                 )
             });
         }
-        let (tempo, markers) = tempo_of(&paths, &mut findings).unzip();
-        Ok(Self { folder: folder.to_owned(), files, tempo, markers: markers.unwrap_or_default(), findings })
+        let is_mic = |f: &&Guess| matches!(f.role, Role::Mic(..));
+        let length = files.iter().filter(is_mic).map(|f| f.info.duration().0).fold(0.0, f64::max);
+        let (tempo, form) = tempo_of(&paths, Seconds(length), &mut findings).unzip();
+        let samples = samples_of(&paths);
+        Ok(Self { folder: folder.to_owned(), files, tempo, form: form.unwrap_or_default(), samples, findings })
     }
 }
 
@@ -242,8 +247,33 @@ fn odd_rates(files: &mut [Guess], findings: &mut Vec<Finding>) {
     }
 }
 
-/// The MIDI file that is most likely the tempo track, of those that can be read, and its markers.
-fn tempo_of(paths: &[PathBuf], findings: &mut Vec<Finding>) -> Option<(PathBuf, Vec<(String, i64)>)> {
+/// Words that a folder of one-shots may be called by.
+const SAMPLES: [&str; 6] = ["samples", "one-shots", "oneshots", "one shots", "shots", "drum samples"];
+
+/// Folders of one-shots for kick and snare: `samples/snare`, or `snare samples`.
+fn samples_of(paths: &[PathBuf]) -> Vec<(Drum, PathBuf)> {
+    let name = |p: &Path| p.file_name().map_or_else(String::new, |n| n.to_string_lossy().to_lowercase());
+    let holds_audio = |p: &Path| std::fs::read_dir(p).is_ok_and(|d| d.flatten().any(|e| ends_in(&e.path(), &AUDIO)));
+    let mut folders: Vec<PathBuf> = Vec::new();
+    for path in paths.iter().filter(|p| p.is_dir() && SAMPLES.iter().any(|w| name(p).ends_with(w))) {
+        folders.push(path.clone());
+        let inside = std::fs::read_dir(path).into_iter().flatten().flatten().map(|e| path.join(e.file_name()));
+        let mut inside: Vec<PathBuf> = inside.filter(|p| p.is_dir()).take(MOST).collect();
+        inside.sort();
+        folders.extend(inside);
+    }
+    Drum::FOUND
+        .into_iter()
+        .filter_map(|drum| {
+            let fits = |p: &&PathBuf| name(p).contains(drum.word()) && holds_audio(p);
+            folders.iter().find(fits).map(|p| (drum, p.clone()))
+        })
+        .collect()
+}
+
+/// The MIDI file that is most likely the tempo track, of those that can be read, and the form that its markers give to a
+/// take of this length.
+fn tempo_of(paths: &[PathBuf], length: Seconds, findings: &mut Vec<Finding>) -> Option<(PathBuf, Vec<Section>)> {
     let stem = |p: &Path| p.file_stem().map_or_else(String::new, |s| s.to_string_lossy().to_lowercase());
     let mut candidates: Vec<&PathBuf> =
         paths.iter().filter(|p| ends_in(p, &["mid", "midi", "smf"]) && !OWN_MIDI.contains(&stem(p).as_str())).collect();
@@ -256,7 +286,7 @@ fn tempo_of(paths: &[PathBuf], findings: &mut Vec<Finding>) -> Option<(PathBuf, 
         }
     }
     let (chosen, map) = usable.first()?;
-    let markers = map.markers().iter().map(|m| (m.name.clone(), map.bar_beat(m.tick as f64).bar)).collect();
+    let form = form_of_markers(map, length);
     if usable.len() > 1 {
         let others: Vec<String> =
             usable[1..].iter().map(|(p, _)| p.file_name().unwrap_or_default().to_string_lossy().into_owned()).collect();
@@ -266,7 +296,7 @@ fn tempo_of(paths: &[PathBuf], findings: &mut Vec<Finding>) -> Option<(PathBuf, 
             "If another one is right, change file in [tempo].",
         ));
     }
-    Some(((*chosen).clone(), markers))
+    Some(((*chosen).clone(), form))
 }
 
 /// The channel that a light listen takes.

@@ -98,6 +98,7 @@ fn mic(part: &Part<'_>, folder: &Path) -> Result<Mic> {
         settings: settings(part)?,
         level: level(part)?,
         pan: part.number("pan", -1.0..=1.0)?,
+        note: part.text("note")?.unwrap_or_default().trim().to_owned(),
     })
 }
 

@@ -6,6 +6,8 @@ use crate::finding::Finding;
 use crate::song::Section;
 use crate::tempo::{Grid, GridFault, Meter, TempoFault, TempoMap, read_tempo_track};
 use crate::units::{Bpm, Seconds};
+use std::collections::HashMap;
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
 /// Tempos that a song may have, quarter notes a minute; what lies outside is taken for a slip of the pen.
@@ -109,6 +111,11 @@ fn grid(part: &Part<'_>) -> Result<Grid> {
     }
 }
 
+/// Bars that a section may begin at.
+const BAR: RangeInclusive<i64> = -999..=9999;
+/// Bars that a section may last.
+const BARS: RangeInclusive<i64> = 1..=9999;
+
 /// The form: from the sheet, else from the tempo file's markers.
 pub(super) fn form(parts: Vec<Part<'_>>, tempo: Option<&TempoMap>, length: Seconds) -> Result<Vec<Section>> {
     let Some(map) = tempo else {
@@ -135,8 +142,8 @@ pub(super) fn form(parts: Vec<Part<'_>>, tempo: Option<&TempoMap>, length: Secon
                 format!("Number them: \"{name} 1\", \"{name} 2\"."),
             ));
         }
-        let bars = part.whole("bars", 1..=9999)?;
-        let given = part.whole("bar", -999..=9999)?;
+        let bars = part.whole("bars", BARS)?;
+        let given = part.whole("bar", BAR)?;
         let bar = match (starts.last(), given) {
             (None, given) => given.unwrap_or(1),
             (Some((before, from, length)), given) => {
@@ -175,8 +182,11 @@ pub(super) fn form(parts: Vec<Part<'_>>, tempo: Option<&TempoMap>, length: Secon
         .collect())
 }
 
-/// Markers at or after bar 1 and before the song's end become sections; repeated names are numbered.
-fn form_of_markers(map: &TempoMap, length: Seconds) -> Vec<Section> {
+/// Sections that a song may have at the most; a tempo file with more markers than that is not a form.
+const MOST_SECTIONS: usize = 1000;
+
+/// Markers before the song's end become sections; repeated names are numbered. Bars that a sheet cannot say are left out.
+pub(in crate::song) fn form_of_markers(map: &TempoMap, length: Seconds) -> Vec<Section> {
     let end = map.tick_at(length);
     let bars: Vec<(i64, &str)> = map
         .markers()
@@ -184,16 +194,22 @@ fn form_of_markers(map: &TempoMap, length: Seconds) -> Vec<Section> {
         .filter(|m| (m.tick as f64) < end && !m.name.trim().is_empty())
         .map(|m| (map.bar_beat(m.tick as f64).bar, m.name.trim()))
         .collect();
-    let mut form: Vec<Section> = Vec::with_capacity(bars.len());
-    for (i, (bar, name)) in bars.iter().enumerate() {
+    let mut repeated: HashMap<&str, (usize, usize)> = HashMap::new();
+    bars.iter().for_each(|b| repeated.entry(b.1).or_default().0 += 1);
+    let mut form: Vec<Section> = Vec::new();
+    for (i, (bar, name)) in bars.iter().enumerate().take(MOST_SECTIONS) {
         let end_bar = bars.get(i + 1).map_or_else(|| map.bar_beat(end - 1.0).bar + 1, |b| b.0);
-        if end_bar <= *bar {
+        let (times, count) = repeated.entry(name).or_default();
+        *count += 1;
+        if end_bar <= *bar || !BAR.contains(bar) || !BARS.contains(&(end_bar - bar)) {
             continue;
         }
-        let alike = bars[..i].iter().filter(|b| b.1 == *name).count();
-        let repeated = alike > 0 || bars[i + 1..].iter().any(|b| b.1 == *name);
-        let name = if repeated { format!("{name} {}", alike + 1) } else { (*name).to_owned() };
-        form.push(Section { name, first_bar: *bar, end_bar });
+        let mut numbered = if *times > 1 { format!("{name} {count}") } else { (*name).to_owned() };
+        // "A", "A", "A 1" would give one name twice.
+        while form.iter().any(|s| s.name == numbered) {
+            numbered.push_str(" b");
+        }
+        form.push(Section { name: numbered, first_bar: *bar, end_bar });
     }
     form
 }

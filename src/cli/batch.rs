@@ -1,0 +1,177 @@
+//! Several songs in one go: finds their sheets, goes on past one that cannot be done, and sums up.
+//!
+//! In: sheets and folders as they were typed. Out: the sheets, and what became of each song.
+
+use super::outcome::Outcome;
+use super::results::folder_for;
+use super::run::{Did, Told};
+use crate::error::{Error, ExitCode, Result};
+use crate::finding::{Finding, Weight};
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// How deep below a named folder sheets are looked for: `songs/Low Tide/audio/song.toml`.
+const DEPTH: usize = 3;
+/// Sheets that one call works on at the most.
+const MOST: usize = 10_000;
+
+/// The sheets that were typed or lie in the folders that were typed, each once, in order of their names in a folder.
+///
+/// # Errors
+/// Usage: a folder without a sheet, or two sheets whose results would go to one folder.
+pub(super) fn sheets(typed: &[PathBuf]) -> Result<Vec<PathBuf>> {
+    let mut all = Vec::new();
+    for path in typed {
+        if !path.is_dir() {
+            all.push(path.clone());
+            continue;
+        }
+        let before = all.len();
+        look(path, DEPTH, &mut all);
+        if all.len() == before {
+            return Err(Error::usage(
+                format!("there is no song sheet in {}", path.display()),
+                format!("Write one with: underlay prep \"{}\"", path.display()),
+            ));
+        }
+    }
+    let mut folders: BTreeMap<PathBuf, PathBuf> = BTreeMap::new();
+    let mut out: Vec<PathBuf> = Vec::new();
+    for sheet in all {
+        if out.contains(&sheet) {
+            continue;
+        }
+        if let Some(other) = folders.insert(folder_for(&sheet, None), sheet.clone()) {
+            return Err(Error::usage(
+                format!("the results of {} and {} would go to one folder", other.display(), sheet.display()),
+                "Put each sheet into a folder of its own, or run them one by one with --out.",
+            ));
+        }
+        out.push(sheet);
+    }
+    Ok(out)
+}
+
+/// Sheets below a folder; hidden folders, links to folders and results are passed over.
+fn look(folder: &Path, depth: usize, out: &mut Vec<PathBuf>) {
+    let mut entries: Vec<_> = fs::read_dir(folder).into_iter().flatten().flatten().collect();
+    entries.sort_by_key(fs::DirEntry::file_name);
+    for e in &entries {
+        let path = folder.join(e.file_name());
+        if out.len() < MOST && path.extension().is_some_and(|x| x == "toml") && path.is_file() {
+            out.push(path);
+        }
+    }
+    for e in entries {
+        let name = e.file_name();
+        let hidden = name.to_string_lossy().starts_with('.') || name == super::hits::OUT;
+        if depth > 0 && !hidden && e.file_type().is_ok_and(|t| t.is_dir()) {
+            look(&folder.join(name), depth - 1, out);
+        }
+    }
+}
+
+/// What became of one song.
+#[derive(Serialize)]
+struct Song {
+    sheet: PathBuf,
+    /// As an exit code: 0 done, 1 done with things to look at, otherwise why not.
+    exit_code: u8,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    told: Option<Told>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    error: Option<Failure>,
+}
+
+#[derive(Serialize)]
+struct Failure {
+    what: String,
+    remedy: String,
+}
+
+/// Runs every song and sums up. The exit code is that of the worst song: not written before not readable before the rest.
+pub(super) fn run_all(sheets: &[PathBuf], mut one: impl FnMut(&Path) -> Result<Told>) -> Result<Outcome> {
+    let mut songs = Vec::with_capacity(sheets.len());
+    let mut findings = Vec::new();
+    let mut worst: Option<ExitCode> = None;
+    for sheet in sheets {
+        let song = match one(sheet) {
+            Ok(told) => {
+                let exit_code = u8::from(told.serious().next().is_some());
+                Song { sheet: sheet.clone(), exit_code, told: Some(told), error: None }
+            }
+            Err(e) => {
+                let code = e.exit_code();
+                worst = Some(worst.filter(|w| *w as u8 >= code as u8).unwrap_or(code));
+                let (what, remedy) = (e.to_string(), e.remedy());
+                findings.push(Finding::error(sheet, what.lines().next().unwrap_or_default(), remedy.clone()));
+                let error = Some(Failure { what, remedy });
+                Song { sheet: sheet.clone(), exit_code: code as u8, told: None, error }
+            }
+        };
+        songs.push(song);
+    }
+    let look = songs.iter().filter(|s| s.exit_code == 1).count();
+    if look > 0 {
+        let what = format!("{look} of {} songs have something to look at", songs.len());
+        let mut f = Finding::song(what, "Open the page summary.html of each; its line above says which.");
+        f.weight = Weight::Caution;
+        findings.push(f);
+    }
+    let text = text(&songs);
+    Ok(Outcome::new("run", text, &songs, findings)?.failed(worst))
+}
+
+fn text(songs: &[Song]) -> String {
+    let count = |f: fn(u8) -> bool| songs.iter().filter(|s| f(s.exit_code)).count();
+    let (done, look, failed) = (count(|c| c == 0), count(|c| c == 1), count(|c| c > 1));
+    let mut t =
+        format!("{} songs: {done} done, {look} done with something to look at, {failed} not done\n\n", songs.len());
+    for s in songs {
+        let (word, what) = match (&s.told, &s.error) {
+            (Some(told), _) => {
+                let serious = told.serious().count();
+                let anew = told.steps.iter().any(|s| s.did == Did::Done);
+                let word = if anew { "done" } else { "unchanged" };
+                let look = match serious {
+                    0 => String::new(),
+                    1 => ", one thing to look at".into(),
+                    n => format!(", {n} things to look at"),
+                };
+                (word, format!("{}{look}: {}", told.title, told.page.display()))
+            }
+            (None, Some(e)) => ("NOT DONE", e.what.lines().next().unwrap_or_default().to_owned()),
+            (None, None) => ("", String::new()),
+        };
+        let _ = writeln!(t, "  {word:<9}  {what}");
+    }
+    t
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sheets_are_found_in_order_and_results_and_hidden_folders_passed_over() {
+        let dir = tempfile::tempdir().unwrap();
+        for name in ["b/song.toml", "a/audio/song.toml", "b/underlay/x.toml", ".git/y.toml", "a/notes.txt"] {
+            let path = dir.path().join(name);
+            fs::create_dir_all(path.parent().unwrap()).unwrap();
+            fs::write(path, "").unwrap();
+        }
+        let found = sheets(&[dir.path().to_owned(), dir.path().join("b/song.toml")]).unwrap();
+        assert_eq!(found, [dir.path().join("a/audio/song.toml"), dir.path().join("b/song.toml")]);
+        assert!(
+            sheets(&[dir.path().join(".git/..").join("a/audio/none")]).is_ok(),
+            "a missing sheet is told when it is read"
+        );
+        fs::create_dir(dir.path().join("empty")).unwrap();
+        assert_eq!(sheets(&[dir.path().join("empty")]).unwrap_err().exit_code(), ExitCode::Usage);
+        fs::write(dir.path().join("b/other.toml"), "").unwrap();
+        assert!(sheets(&[dir.path().to_owned()]).unwrap_err().to_string().contains("one folder"));
+    }
+}

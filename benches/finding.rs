@@ -7,10 +7,11 @@
 
 use divan::Bencher;
 use divan::counter::ItemsCount;
+use std::path::Path;
 use std::sync::LazyLock;
 use underlay::Quiet;
-use underlay::audio::{LevelMeter, MonoReader, SOUND_FLOOR, SampleFormat};
-use underlay::demo::{DemoSong, DemoSpec};
+use underlay::audio::{AudioReader, Channel, LevelMeter, MonoReader, SOUND_FLOOR, SampleFormat};
+use underlay::demo::{DemoMic, DemoSong, DemoSpec};
 use underlay::hits::bands::{BandAnalyser, Bands, Framing};
 use underlay::hits::bleed::predicted_bleed;
 use underlay::hits::decide::{kept, log_odds};
@@ -19,7 +20,7 @@ use underlay::hits::pick::threshold;
 use underlay::hits::survey::Survey;
 use underlay::hits::take::{Stretch, Watcher, stretches};
 use underlay::hits::{find, own_mics};
-use underlay::song::{Drum, Song};
+use underlay::song::{Drum, Mic, MicSettings, Polarity, Song};
 
 const SEED: u64 = 3;
 const BARS: usize = 8;
@@ -38,12 +39,29 @@ struct Take {
 
 static TAKE: LazyLock<Take> = LazyLock::new(|| {
     let dir = tempfile::tempdir().unwrap();
-    DemoSong::new(DemoSpec::varied(SEED, BARS)).render_session(dir.path(), &Quiet).unwrap();
-    let song = Song::read(&dir.path().join("song.toml")).unwrap();
+    let demo = DemoSong::new(DemoSpec { mics: DemoMic::NINE.to_vec(), ..DemoSpec::varied(SEED, BARS) });
+    demo.render(dir.path(), &Quiet).unwrap();
+    let song = Song { mics: DemoMic::NINE.iter().map(|m| mic(dir.path(), *m)).collect(), ..Song::default() };
     let framing = Framing::new(song.rate());
     let stretch = read(&song, framing);
     Take { song, framing, stretch, _dir: dir }
 });
+
+fn mic(dir: &Path, mic: DemoMic) -> Mic {
+    let (drum, place) = mic.role();
+    Mic {
+        name: mic.name().into(),
+        note: String::new(),
+        info: AudioReader::open(&dir.join(format!("{}.wav", mic.name()))).unwrap().info().clone(),
+        channel: Channel::Sum,
+        drum,
+        place,
+        polarity: Polarity::Undecided,
+        settings: MicSettings::default(),
+        level: None,
+        pan: None,
+    }
+}
 
 fn read(song: &Song, framing: Framing) -> Stretch {
     let samples = song.mics.iter().map(|m| m.info.frames).max().unwrap();

@@ -2,6 +2,7 @@
 //!
 //! In: the samples of one mic, block by block. Out: [`Bands`], one row of eleven powers a frame.
 
+use super::spectra::Spectra;
 use crate::units::{SamplePos, SampleRate};
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -120,6 +121,8 @@ pub struct BandAnalyser {
     spectrum: Vec<Complex<f32>>,
     scratch: Vec<Complex<f32>>,
     power: Vec<f32>,
+    /// The quick way, where window and processor allow it.
+    many: Option<Spectra>,
 }
 
 impl BandAnalyser {
@@ -135,9 +138,10 @@ impl BandAnalyser {
     pub fn starting(framing: Framing, lead: usize) -> Self {
         let n = framing.window;
         let fft = RealFftPlanner::<f32>::new().plan_fft_forward(n);
-        let hann = (0..n).map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / n as f64).cos()) as f32).collect();
+        let hann: Vec<f32> =
+            (0..n).map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / n as f64).cos()) as f32).collect();
         let bin = |hz: f64| ((hz * n as f64 / framing.rate.hz_f64()).round() as usize).min(n / 2);
-        let bins = std::array::from_fn(|b| {
+        let bins: [(usize, usize); BANDS] = std::array::from_fn(|b| {
             let lo = bin(EDGES[b]);
             let hi = bin(EDGES[b + 1]);
             // Below the Nyquist frequency a band holds at least one bin; above it holds none.
@@ -145,11 +149,13 @@ impl BandAnalyser {
         });
         let spectrum = fft.make_output_vec();
         let scratch = fft.make_scratch_vec();
+        let norm = 16.0 / (n as f32 * n as f32);
         Self {
             framing,
+            many: Spectra::new(&hann, framing.hop, &bins, norm),
             hann,
             bins,
-            norm: 16.0 / (n as f32 * n as f32),
+            norm,
             pending: vec![0.0; (n / 2).saturating_sub(lead)],
             input: fft.make_input_vec(),
             power: vec![0.0; spectrum.len()],
@@ -163,12 +169,15 @@ impl BandAnalyser {
     pub fn push(&mut self, samples: &[f32], out: &mut Vec<[f32; BANDS]>) {
         self.pending.extend_from_slice(samples);
         let (n, hop) = (self.framing.window, self.framing.hop);
-        let mut start = 0;
-        while start + n <= self.pending.len() {
-            out.push(self.row(start));
-            start += hop;
+        let count = (self.pending.len() + hop).saturating_sub(n) / hop;
+        if let Some(many) = &mut self.many {
+            many.rows(&self.pending, count, out);
+        } else {
+            for k in 0..count {
+                out.push(self.row(k * hop));
+            }
         }
-        self.pending.drain(..start);
+        self.pending.drain(..count * hop);
     }
 
     /// Appends the rows that reach beyond the last sample, with silence after it.

@@ -4,6 +4,7 @@
 //! rest of the kit explains, frame by frame and band by band.
 
 use super::bands::{BANDS, Bands};
+use pulp::Arch;
 
 /// Most frames that a fit looks at.
 const FIT_FRAMES: usize = 6_000;
@@ -41,6 +42,7 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
     let frames = own.first().map_or(0, |o| o.len());
     let noise: Vec<[f32; BANDS]> = own.iter().map(|o| o.quantile(0.10).map(|q| 2.0 * q + 1e-11)).collect();
     let floors: Vec<[f32; BANDS]> = others.iter().map(|o| o.quantile(0.10).map(|q| 1.5 * q)).collect();
+    let arch = Arch::new();
     let mut fits: Vec<Vec<Fit>> = own
         .iter()
         .zip(&noise)
@@ -49,85 +51,145 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
 
     for (j, (other, floor)) in others.iter().zip(&floors).enumerate() {
         let mut at = vec![[0usize; BANDS]; own.len()];
-        let mut next = 0;
-        regressors(other, floor, |t, spread, hold| {
-            while strokes.get(next).is_some_and(|&s| s + STROKE_HEIGHT < t) {
-                next += 1;
-            }
-            if strokes.get(next).is_some_and(|&s| s + STROKE_HEIGHT == t) {
+        let mut rows = Regressors::new(other, floor);
+        while let Some(tile) = rows.next_tile(arch) {
+            let from = strokes.partition_point(|&s| s + STROKE_HEIGHT < tile.start);
+            for &s in strokes[from..].iter().take_while(|&&s| s + STROKE_HEIGHT < tile.start + tile.spread.len()) {
+                let k = s + STROKE_HEIGHT - tile.start;
                 for (fits, o) in fits.iter_mut().zip(own) {
                     for (b, fit) in fits.iter_mut().enumerate() {
-                        let power = MOST_OF_A_STROKE * o.rows()[t][b];
-                        fit.shares.push([power / (spread[b] + 1e-14), power / (hold[b] + 1e-14)]);
+                        let power = MOST_OF_A_STROKE * o.rows()[s + STROKE_HEIGHT][b];
+                        fit.shares.push([power / (tile.spread[k][b] + 1e-14), power / (tile.hold[k][b] + 1e-14)]);
                     }
                 }
             }
             for (fits, at) in fits.iter_mut().zip(&mut at) {
                 for (b, fit) in fits.iter_mut().enumerate() {
-                    if fit.chosen.get(at[b]) == Some(&(t as u32)) {
+                    while let Some(row) = fit.chosen.get(at[b]).and_then(|&t| (t as usize).checked_sub(tile.start)) {
+                        let (Some(spread), Some(hold)) = (tile.spread.get(row), tile.hold.get(row)) else { break };
                         fit.columns[2 * j][at[b]] = spread[b];
                         fit.columns[2 * j + 1][at[b]] = hold[b];
                         at[b] += 1;
                     }
                 }
             }
-        });
+        }
         for fit in fits.iter_mut().flatten() {
             fit.cap(j);
         }
     }
 
     let weights: Vec<Vec<Vec<f32>>> =
-        fits.into_iter().map(|fits| fits.into_iter().map(Fit::solve).collect::<Vec<_>>()).collect();
+        fits.into_iter().map(|fits| fits.into_iter().map(|fit| fit.solve(arch)).collect::<Vec<_>>()).collect();
 
-    let mut out: Vec<Vec<[f32; BANDS]>> = weights
-        .iter()
-        .zip(&noise)
-        .map(|(w, noise)| {
-            let base: [f32; BANDS] = std::array::from_fn(|b| noise[b] * (1.0 + w[b][2 * others.len()]));
-            vec![base; frames]
-        })
-        .collect();
-    for (j, (other, floor)) in others.iter().zip(&floors).enumerate() {
-        let pair: Vec<([f32; BANDS], [f32; BANDS])> = weights
-            .iter()
-            .map(|w| (std::array::from_fn(|b| w[b][2 * j]), std::array::from_fn(|b| w[b][2 * j + 1])))
-            .collect();
-        regressors(other, floor, |t, spread, hold| {
-            for (rows, (ws, wh)) in out.iter_mut().zip(&pair) {
-                let row = &mut rows[t];
-                for b in 0..BANDS {
-                    row[b] += ws[b] * spread[b] + wh[b] * hold[b];
-                }
+    let mut out: Vec<Vec<[f32; BANDS]>> = vec![Vec::with_capacity(frames); own.len()];
+    let wide = |w: &[Vec<f32>], k: usize| -> Row { std::array::from_fn(|b| w.get(b).map_or(0.0, |w| w[k])) };
+    let mut all: Vec<Regressors> =
+        others.iter().zip(&floors).map(|(other, floor)| Regressors::new(other, floor)).collect();
+    let mut sums: Vec<Vec<Row>> = vec![Vec::with_capacity(TILE); own.len()];
+    let mut start = 0;
+    while start < frames {
+        let length = TILE.min(frames - start);
+        for ((sum, w), noise) in sums.iter_mut().zip(&weights).zip(&noise) {
+            let base: Row =
+                std::array::from_fn(|b| if b < BANDS { noise[b] * (1.0 + w[b][2 * others.len()]) } else { 0.0 });
+            sum.clear();
+            sum.resize(length, base);
+        }
+        for (j, rows) in all.iter_mut().enumerate() {
+            let Some(tile) = rows.next_tile(arch) else { continue };
+            for (sum, w) in sums.iter_mut().zip(&weights) {
+                let (ws, wh) = (wide(w, 2 * j), wide(w, 2 * j + 1));
+                arch.dispatch(|| mix_in(sum, tile.spread, tile.hold, &ws, &wh));
             }
-        });
+        }
+        for (out, sum) in out.iter_mut().zip(&sums) {
+            out.extend(sum.iter().map(|row| -> [f32; BANDS] { std::array::from_fn(|b| row[b]) }));
+        }
+        start += length;
     }
     out.into_iter().map(Bands::from_rows).collect()
 }
 
-/// Calls `each(frame, spread, hold)` for every frame of a mic, its floor taken off.
-fn regressors(mic: &Bands, floor: &[f32; BANDS], mut each: impl FnMut(usize, &[f32; BANDS], &[f32; BANDS])) {
-    let rows = mic.rows();
-    let clean = |t: usize| -> [f32; BANDS] { std::array::from_fn(|b| (rows[t][b] - floor[b]).max(0.0)) };
-    let mut hold = [0.0f32; BANDS];
-    let mut ring = [[0.0f32; BANDS]; 5];
-    for t in 0..rows.len().min(2) {
-        ring[t] = clean(t);
+/// A row of bands, filled up with zeros to a width that vector instructions like.
+type Row = [f32; 16];
+
+/// Frames that are worked on at once, so that they stay in the processor's first caches.
+const TILE: usize = 256;
+
+#[inline(always)]
+fn mix_in(sum: &mut [Row], spread: &[Row], hold: &[Row], ws: &Row, wh: &Row) {
+    for ((row, s), h) in sum.iter_mut().zip(spread).zip(hold) {
+        for b in 0..row.len() {
+            row[b] += ws[b] * s[b] + wh[b] * h[b];
+        }
     }
-    for t in 0..rows.len() {
-        // Slot of frame t+2; beyond the end it is emptied so that old frames fall out.
-        ring[(t + 2) % 5] = if t + 2 < rows.len() { clean(t + 2) } else { [0.0; BANDS] };
-        let now = ring[t % 5];
-        let mut spread = ring[0];
-        for r in &ring[1..] {
-            for b in 0..BANDS {
-                spread[b] = spread[b].max(r[b]);
-            }
+}
+
+/// The two regressors of a mic, its floor taken off, tile by tile.
+struct Regressors<'a> {
+    mic: &'a [[f32; BANDS]],
+    floor: Row,
+    start: usize,
+    /// Powers of the tile without the floor, two frames before it and two after it included.
+    clean: Vec<Row>,
+    spread: Vec<Row>,
+    hold: Vec<Row>,
+}
+
+/// One tile: from frame `start` on, the highest of five frames and the hold.
+struct Tile<'a> {
+    start: usize,
+    spread: &'a [Row],
+    hold: &'a [Row],
+}
+
+impl<'a> Regressors<'a> {
+    fn new(mic: &'a Bands, floor: &[f32; BANDS]) -> Self {
+        let floor = std::array::from_fn(|b| floor.get(b).copied().unwrap_or(0.0));
+        let empty = || vec![[0.0; 16]; TILE];
+        Self { mic: mic.rows(), floor, start: 0, clean: vec![[0.0; 16]; TILE + 4], spread: empty(), hold: empty() }
+    }
+
+    fn next_tile(&mut self, arch: Arch) -> Option<Tile<'_>> {
+        let (start, length) = (self.start, TILE.min(self.mic.len() - self.start));
+        if length == 0 {
+            return None;
         }
+        // The hold goes on where the last tile ended.
+        let before = if start == 0 { [0.0; 16] } else { self.hold[TILE - 1] };
+        let (mic, floor) = (self.mic, &self.floor);
+        let (clean, spread, hold) = (&mut self.clean[..], &mut self.spread[..length], &mut self.hold[..length]);
+        arch.dispatch(|| {
+            take_off(mic, start, floor, clean);
+            look(clean, before, spread, hold);
+        });
+        self.start += length;
+        Some(Tile { start, spread: &self.spread[..length], hold: &self.hold[..length] })
+    }
+}
+
+/// Rows from two before `start` on, without the floor; silence beyond the mic's ends.
+#[inline(always)]
+fn take_off(mic: &[[f32; BANDS]], start: usize, floor: &Row, clean: &mut [Row]) {
+    for (k, out) in clean.iter_mut().enumerate() {
+        *out = [0.0; 16];
+        let Some(row) = (start + k).checked_sub(2).and_then(|t| mic.get(t)) else { continue };
         for b in 0..BANDS {
-            hold[b] = now[b].max(hold[b] * HOLD_DECAY);
+            let above = row[b] - floor[b];
+            out[b] = if above > 0.0 { above } else { 0.0 };
         }
-        each(t, &spread, &hold);
+    }
+}
+
+#[inline(always)]
+fn look(clean: &[Row], before: Row, spread: &mut [Row], hold: &mut [Row]) {
+    let higher = |a: Row, b: Row| -> Row { std::array::from_fn(|i| if a[i] > b[i] { a[i] } else { b[i] }) };
+    let mut held = before;
+    for ((five, s), h) in clean.windows(5).zip(spread).zip(hold) {
+        *s = higher(higher(higher(five[0], five[1]), higher(five[2], five[3])), five[4]);
+        held = higher(five[2], held.map(|x| x * HOLD_DECAY));
+        *h = held;
     }
 }
 
@@ -171,7 +233,7 @@ impl Fit {
     }
 
     /// Weights of the columns; zeros where there was too little to fit.
-    fn solve(self) -> Vec<f32> {
+    fn solve(self, arch: Arch) -> Vec<f32> {
         let n = self.power.len();
         let mut w = vec![0.0f32; self.columns.len()];
         if n == 0 {
@@ -182,24 +244,12 @@ impl Fit {
         for (w, c) in w.iter_mut().zip(&self.columns) {
             *w = (0.01 * own / (mean(c) + 1e-20)).min(1.0);
         }
-        let mut v = vec![0.0f32; n];
-        let mut up = vec![0.0f32; n];
-        let mut down = vec![0.0f32; n];
+        let mut sums = vec![Sums::default(); self.columns.len()];
         for _ in 0..ROUNDS {
-            v.fill(1e-14);
-            for (w, c) in w.iter().zip(&self.columns) {
-                for (v, x) in v.iter_mut().zip(c) {
-                    *v += w * x;
-                }
-            }
-            for i in 0..n {
-                let r = self.power[i] / v[i];
-                let weight = 1.0 / (1.0 + 0.25 * r * r);
-                down[i] = weight / v[i];
-                up[i] = down[i] * r;
-            }
-            for ((w, c), cap) in w.iter_mut().zip(&self.columns).zip(&self.caps) {
-                let (a, b) = dots(&up, &down, c);
+            sums.fill(Sums::default());
+            arch.dispatch(|| round(&self.power, &self.columns, &w, &mut sums));
+            for ((w, sum), cap) in w.iter_mut().zip(&sums).zip(&self.caps) {
+                let (a, b) = sum.total();
                 *w = (*w * (a / (b + 1e-30)).sqrt()).min(*cap);
             }
         }
@@ -207,24 +257,95 @@ impl Fit {
     }
 }
 
-/// Two dot products with one vector in one pass, in eight fixed lanes (a fixed order of sums).
-fn dots(a: &[f32], b: &[f32], x: &[f32]) -> (f32, f32) {
-    let mut sa = [0.0f32; 8];
-    let mut sb = [0.0f32; 8];
-    let (ca, cb, cx) = (a.chunks_exact(8), b.chunks_exact(8), x.chunks_exact(8));
-    let rest = ca.remainder().iter().zip(cb.remainder()).zip(cx.remainder());
-    let (mut ra, mut rb) = (0.0, 0.0);
-    for ((a, b), x) in rest {
-        ra += a * x;
-        rb += b * x;
+/// Frames of a fit that are worked on at once; a multiple of the eight lanes.
+const FIT_TILE: usize = 256;
+/// Columns that are read together.
+const TOGETHER: usize = 4;
+
+/// Two dot products of a column, summed up in eight fixed lanes and a rest: a fixed order of sums on every machine.
+#[derive(Clone, Copy, Default)]
+struct Sums {
+    up: [f32; 8],
+    down: [f32; 8],
+    rest: [f32; 2],
+}
+
+impl Sums {
+    fn total(&self) -> (f32, f32) {
+        (self.up.iter().sum::<f32>() + self.rest[0], self.down.iter().sum::<f32>() + self.rest[1])
     }
-    for ((a, b), x) in ca.zip(cb).zip(cx) {
-        for i in 0..8 {
-            sa[i] += a[i] * x[i];
-            sb[i] += b[i] * x[i];
+}
+
+/// One round of the fit: prediction, robust weights, and the two dot products of every column with them.
+#[inline(always)]
+fn round(power: &[f32], columns: &[Vec<f32>], w: &[f32], sums: &mut [Sums]) {
+    let (mut v, mut up, mut down) = ([0.0f32; FIT_TILE], [0.0f32; FIT_TILE], [0.0f32; FIT_TILE]);
+    let mut start = 0;
+    for power in power.chunks(FIT_TILE) {
+        let range = start..start + power.len();
+        let (v, up, down) = (&mut v[..power.len()], &mut up[..power.len()], &mut down[..power.len()]);
+        v.fill(1e-14);
+        let (mut cs, mut ws) = (columns.chunks_exact(TOGETHER), w.chunks_exact(TOGETHER));
+        for (c, w) in (&mut cs).zip(&mut ws) {
+            let (c0, c1) = (&c[0][range.clone()], &c[1][range.clone()]);
+            let (c2, c3) = (&c[2][range.clone()], &c[3][range.clone()]);
+            for i in 0..v.len().min(c0.len()).min(c1.len()).min(c2.len()).min(c3.len()) {
+                v[i] = (((v[i] + w[0] * c0[i]) + w[1] * c1[i]) + w[2] * c2[i]) + w[3] * c3[i];
+            }
         }
+        for (c, w) in cs.remainder().iter().zip(ws.remainder()) {
+            for (v, x) in v.iter_mut().zip(&c[range.clone()]) {
+                *v += w * x;
+            }
+        }
+        for (((v, power), up), down) in v.iter().zip(power).zip(up.iter_mut()).zip(down.iter_mut()) {
+            let r = power / v;
+            let weight = 1.0 / (1.0 + 0.25 * r * r);
+            *down = weight / v;
+            *up = *down * r;
+        }
+        let (mut cs, mut ss) = (columns.chunks_exact(TOGETHER), sums.chunks_exact_mut(TOGETHER));
+        for (c, s) in (&mut cs).zip(&mut ss) {
+            dots([&c[0][range.clone()], &c[1][range.clone()], &c[2][range.clone()], &c[3][range.clone()]], up, down, s);
+        }
+        for (c, s) in cs.remainder().iter().zip(ss.into_remainder().chunks_exact_mut(1)) {
+            dots([&c[range.clone()]], up, down, s);
+        }
+        start = range.end;
     }
-    (sa.iter().sum::<f32>() + ra, sb.iter().sum::<f32>() + rb)
+}
+
+/// Adds the dot products of some columns with two vectors.
+#[inline(always)]
+fn dots<const N: usize>(columns: [&[f32]; N], up: &[f32], down: &[f32], sums: &mut [Sums]) {
+    let whole = up.len() / 8 * 8;
+    let mut lanes: [Sums; N] = std::array::from_fn(|k| sums[k]);
+    let mut at = 0;
+    while at < whole {
+        let (u, d) = (eight(up, at), eight(down, at));
+        for k in 0..N {
+            let x = eight(columns[k], at);
+            for i in 0..8 {
+                lanes[k].up[i] += u[i] * x[i];
+                lanes[k].down[i] += d[i] * x[i];
+            }
+        }
+        at += 8;
+    }
+    for (k, sum) in lanes.iter_mut().enumerate() {
+        for i in whole..up.len() {
+            sum.rest[0] += up[i] * columns[k][i];
+            sum.rest[1] += down[i] * columns[k][i];
+        }
+        sums[k] = *sum;
+    }
+}
+
+#[inline(always)]
+fn eight(x: &[f32], at: usize) -> [f32; 8] {
+    let mut out = [0.0; 8];
+    out.copy_from_slice(&x[at..at + 8]);
+    out
 }
 
 #[cfg(test)]

@@ -18,6 +18,7 @@ mod model;
 pub mod novelty;
 pub mod pick;
 pub mod place;
+mod spectra;
 pub mod survey;
 pub mod take;
 pub mod velocity;

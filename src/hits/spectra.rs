@@ -1,0 +1,315 @@
+//! Band powers of many frames at once: one frame in each lane of the processor's vector registers.
+//!
+//! In: samples, window, hop, bands. Out: rows of band powers. For window lengths that are a power of two, on
+//! processors with vector instructions; [`BandAnalyser`](super::bands::BandAnalyser) falls back on a plain transform.
+
+use pulp::{Arch, Simd, WithSimd};
+use std::f64::consts::TAU;
+
+/// Frames that are worked on together; their samples stay in the processor's first cache.
+const BATCH: usize = 64;
+/// Most lanes of a vector register.
+const MOST_LANES: usize = 16;
+
+/// Factors of one butterfly: three turns of the unit circle.
+#[derive(Clone, Copy)]
+struct Turn {
+    re: [f32; 3],
+    im: [f32; 3],
+}
+
+/// Windowed real transforms of several frames in parallel, summed into bands.
+///
+/// A real transform of N samples is a complex one of N/2 (even samples real, odd ones imaginary) whose halves are
+/// taken apart afterwards (Oppenheim & Schafer, Discrete-Time Signal Processing, from memory). The complex transform is
+/// radix 4, decimated in frequency, in place. Every lane does the same sums in the same order on every
+/// processor, and multiplications are never fused with additions, so the powers do not depend on the width of the registers.
+pub(super) struct Spectra {
+    arch: Arch,
+    window: usize,
+    hop: usize,
+    /// Window values of each pair of samples.
+    hann: Vec<[f32; 2]>,
+    /// Where in `columns` each pair of samples begins for the first frame of a batch.
+    starts: Vec<u32>,
+    /// Length of the blocks of each stage, and its factors.
+    stages: Vec<(usize, Vec<Turn>)>,
+    /// Where each bin stands after the last stage.
+    place: Vec<u32>,
+    /// e^(−2πik/N) for the taking apart.
+    apart: Vec<[f32; 2]>,
+    /// Bins of each band and the factor of a power.
+    bands: Vec<(usize, usize)>,
+    norm: f32,
+    re: Vec<f32>,
+    im: Vec<f32>,
+    /// Samples by their place in the hop, so that those of neighbouring frames lie side by side.
+    columns: Vec<f32>,
+}
+
+/// Length of a row of `columns`.
+fn stride(window: usize, hop: usize) -> usize {
+    BATCH + window / hop + MOST_LANES
+}
+
+impl Spectra {
+    /// `None` where the window is no power of two, no multiple of an even hop, or the processor has no vector registers
+    /// worth the while. Bands lie below half the rate.
+    pub(super) fn new(hann: &[f32], hop: usize, bands: &[(usize, usize)], norm: f32) -> Option<Self> {
+        let window = hann.len();
+        let arch = Arch::new();
+        let fits = window.is_power_of_two() && window >= 32 && hop.is_multiple_of(2) && window.is_multiple_of(hop);
+        if !fits || arch.dispatch(Width) < 4 || bands.iter().any(|b| b.1 > window / 2) {
+            return None;
+        }
+        let half = window / 2;
+        let turn = |k: usize, of: usize| {
+            let a = -TAU * k as f64 / of as f64;
+            (a.cos() as f32, a.sin() as f32)
+        };
+        let mut stages = Vec::new();
+        let mut span = half;
+        while span > 1 {
+            let next = if span == 2 { 1 } else { span / 4 };
+            let factors = |j: usize| {
+                let t = [turn(j, span), turn(2 * j, span), turn(3 * j, span)];
+                Turn { re: t.map(|t| t.0), im: t.map(|t| t.1) }
+            };
+            stages.push((span, (0..next).map(factors).collect::<Vec<_>>()));
+            span = next;
+        }
+        // Each stage sorts the bins by their remainder.
+        let place = |bin: usize| {
+            let (mut at, mut bin) = (0, bin);
+            for (span, factors) in &stages {
+                let parts = span / factors.len();
+                at += bin % parts * factors.len();
+                bin /= parts;
+            }
+            at as u32
+        };
+        let stride = stride(window, hop);
+        Some(Self {
+            arch,
+            window,
+            hop,
+            hann: hann.chunks_exact(2).map(|w| [w[0], w[1]]).collect(),
+            starts: (0..half).map(|i| (2 * i % hop * stride + 2 * i / hop) as u32).collect(),
+            place: (0..half).map(place).collect(),
+            apart: (0..=half / 2).map(|k| turn(k, window)).map(|t| [t.0, t.1]).collect(),
+            stages,
+            bands: bands.to_vec(),
+            // The taking apart gives twice the amplitude.
+            norm: norm / 4.0,
+            re: vec![0.0; half * MOST_LANES],
+            im: vec![0.0; half * MOST_LANES],
+            columns: vec![0.0; hop * stride],
+        })
+    }
+
+    /// Appends the rows of `count` frames, the first of which begins with the first of `samples`.
+    pub(super) fn rows<const B: usize>(&mut self, samples: &[f32], count: usize, out: &mut Vec<[f32; B]>) {
+        debug_assert!(count == 0 || samples.len() >= (count - 1) * self.hop + self.window);
+        self.arch.dispatch(Run { of: self, samples, count, out });
+    }
+}
+
+/// Lanes of a vector register.
+struct Width;
+
+impl WithSimd for Width {
+    type Output = usize;
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) -> usize {
+        S::F32_LANES
+    }
+}
+
+struct Run<'a, const B: usize> {
+    of: &'a mut Spectra,
+    samples: &'a [f32],
+    count: usize,
+    out: &'a mut Vec<[f32; B]>,
+}
+
+impl<const B: usize> WithSimd for Run<'_, B> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, s: S) {
+        let Run { of, samples, count, out } = self;
+        let (hop, half, stride) = (of.hop, of.window / 2, stride(of.window, of.hop));
+        for first in (0..count).step_by(BATCH) {
+            let batch = (count - first).min(BATCH);
+            let heard = &samples[first * hop..(first + batch - 1) * hop + of.window];
+            for (r, row) in of.columns.chunks_exact_mut(stride).enumerate() {
+                for (slot, block) in row.iter_mut().zip(heard.chunks_exact(hop)) {
+                    *slot = block[r];
+                }
+            }
+            for frame in (0..batch).step_by(S::F32_LANES) {
+                let (re, im) = (&mut S::as_mut_simd_f32s(&mut of.re).0[..half], S::as_mut_simd_f32s(&mut of.im).0);
+                let im = &mut im[..half];
+                let pairs = Pairs { columns: &of.columns, starts: &of.starts, stride, frame, hann: &of.hann };
+                for (k, (span, turns)) in of.stages.iter().enumerate() {
+                    if k == 0 {
+                        first_stage(s, re, im, &pairs, turns);
+                    } else if *span == 2 {
+                        last_pairs(s, re, im);
+                    } else {
+                        stage(s, re, im, *span, turns);
+                    }
+                }
+                powers(s, re, im, &of.place, &of.apart);
+                let mut sums = [[0.0f32; MOST_LANES]; B];
+                for (sum, &(lo, hi)) in sums.iter_mut().zip(&of.bands) {
+                    let mut total = s.splat_f32s(0.0);
+                    for &k in &of.place[lo..hi] {
+                        total = s.add_f32s(total, re[k as usize]);
+                    }
+                    let total = s.mul_f32s(total, s.splat_f32s(of.norm));
+                    if let Some(sum) = S::as_mut_simd_f32s(sum).0.first_mut() {
+                        *sum = total;
+                    }
+                }
+                out.extend(
+                    (0..(batch - frame).min(S::F32_LANES)).map(|l| -> [f32; B] { std::array::from_fn(|b| sums[b][l]) }),
+                );
+            }
+        }
+    }
+}
+
+/// A complex number in every lane.
+#[derive(Clone, Copy)]
+struct Z<V: Copy>(V, V);
+
+#[inline(always)]
+fn add<S: Simd>(s: S, a: Z<S::f32s>, b: Z<S::f32s>) -> Z<S::f32s> {
+    Z(s.add_f32s(a.0, b.0), s.add_f32s(a.1, b.1))
+}
+
+#[inline(always)]
+fn sub<S: Simd>(s: S, a: Z<S::f32s>, b: Z<S::f32s>) -> Z<S::f32s> {
+    Z(s.sub_f32s(a.0, b.0), s.sub_f32s(a.1, b.1))
+}
+
+#[inline(always)]
+fn turned<S: Simd>(s: S, a: Z<S::f32s>, re: f32, im: f32) -> Z<S::f32s> {
+    let (c, d) = (s.splat_f32s(re), s.splat_f32s(im));
+    Z(s.sub_f32s(s.mul_f32s(a.0, c), s.mul_f32s(a.1, d)), s.add_f32s(s.mul_f32s(a.0, d), s.mul_f32s(a.1, c)))
+}
+
+#[inline(always)]
+fn square<S: Simd>(s: S, z: Z<S::f32s>) -> S::f32s {
+    s.add_f32s(s.mul_f32s(z.0, z.0), s.mul_f32s(z.1, z.1))
+}
+
+/// The sums of a radix-4 butterfly, before they are turned.
+#[inline(always)]
+fn butterfly<S: Simd>(s: S, a: Z<S::f32s>, b: Z<S::f32s>, c: Z<S::f32s>, d: Z<S::f32s>) -> [Z<S::f32s>; 4] {
+    let (p, q, r, u) = (add(s, a, c), sub(s, a, c), add(s, b, d), sub(s, b, d));
+    [
+        add(s, p, r),
+        Z(s.add_f32s(q.0, u.1), s.sub_f32s(q.1, u.0)),
+        sub(s, p, r),
+        Z(s.sub_f32s(q.0, u.1), s.add_f32s(q.1, u.0)),
+    ]
+}
+
+/// The windowed pairs of samples of neighbouring frames.
+struct Pairs<'a> {
+    columns: &'a [f32],
+    starts: &'a [u32],
+    stride: usize,
+    frame: usize,
+    hann: &'a [[f32; 2]],
+}
+
+impl Pairs<'_> {
+    #[inline(always)]
+    fn load<S: Simd>(&self, s: S, i: usize) -> Z<S::f32s> {
+        let at = self.starts[i] as usize + self.frame;
+        let even = S::as_simd_f32s(&self.columns[at..at + S::F32_LANES]).0[0];
+        let odd = S::as_simd_f32s(&self.columns[at + self.stride..at + self.stride + S::F32_LANES]).0[0];
+        let [w, v] = self.hann[i];
+        Z(s.mul_f32s(even, s.splat_f32s(w)), s.mul_f32s(odd, s.splat_f32s(v)))
+    }
+}
+
+/// The first stage reads and windows the samples.
+#[inline(always)]
+fn first_stage<S: Simd>(s: S, re: &mut [S::f32s], im: &mut [S::f32s], pairs: &Pairs, turns: &[Turn]) {
+    let q = re.len() / 4;
+    let ([ra, rb, rc, rd], [ia, ib, ic, id]) = (quarters(re, q), quarters(im, q));
+    let turns = &turns[..q];
+    for j in 0..q {
+        let [a, b, c, d] = [pairs.load(s, j), pairs.load(s, j + q), pairs.load(s, j + 2 * q), pairs.load(s, j + 3 * q)];
+        let [y0, y1, y2, y3] = butterfly(s, a, b, c, d);
+        let t = &turns[j];
+        Z(ra[j], ia[j]) = y0;
+        Z(rb[j], ib[j]) = turned(s, y1, t.re[0], t.im[0]);
+        Z(rc[j], ic[j]) = turned(s, y2, t.re[1], t.im[1]);
+        Z(rd[j], id[j]) = turned(s, y3, t.re[2], t.im[2]);
+    }
+}
+
+#[inline(always)]
+fn stage<S: Simd>(s: S, re: &mut [S::f32s], im: &mut [S::f32s], span: usize, turns: &[Turn]) {
+    let q = span / 4;
+    for (re, im) in re.chunks_exact_mut(span).zip(im.chunks_exact_mut(span)) {
+        let ([ra, rb, rc, rd], [ia, ib, ic, id]) = (quarters(re, q), quarters(im, q));
+        let turns = &turns[..q];
+        for j in 0..q {
+            let [y0, y1, y2, y3] = butterfly(s, Z(ra[j], ia[j]), Z(rb[j], ib[j]), Z(rc[j], ic[j]), Z(rd[j], id[j]));
+            Z(ra[j], ia[j]) = y0;
+            if q == 1 {
+                Z(rb[j], ib[j]) = y1;
+                Z(rc[j], ic[j]) = y2;
+                Z(rd[j], id[j]) = y3;
+            } else {
+                let t = &turns[j];
+                Z(rb[j], ib[j]) = turned(s, y1, t.re[0], t.im[0]);
+                Z(rc[j], ic[j]) = turned(s, y2, t.re[1], t.im[1]);
+                Z(rd[j], id[j]) = turned(s, y3, t.re[2], t.im[2]);
+            }
+        }
+    }
+}
+
+/// The last stage where the length is twice a power of four.
+#[inline(always)]
+fn last_pairs<S: Simd>(s: S, re: &mut [S::f32s], im: &mut [S::f32s]) {
+    for (re, im) in re.chunks_exact_mut(2).zip(im.chunks_exact_mut(2)) {
+        let (a, b) = (Z(re[0], im[0]), Z(re[1], im[1]));
+        Z(re[0], im[0]) = add(s, a, b);
+        Z(re[1], im[1]) = sub(s, a, b);
+    }
+}
+
+#[inline(always)]
+fn quarters<V>(x: &mut [V], q: usize) -> [&mut [V]; 4] {
+    let (a, x) = x.split_at_mut(q);
+    let (b, x) = x.split_at_mut(q);
+    let (c, d) = x.split_at_mut(q);
+    [a, b, c, &mut d[..q]]
+}
+
+/// Takes the real transform apart; leaves four times the power of each bin where the bin's real part stood.
+#[inline(always)]
+fn powers<S: Simd>(s: S, re: &mut [S::f32s], im: &[S::f32s], place: &[u32], apart: &[[f32; 2]]) {
+    let m = re.len();
+    let sum = s.add_f32s(re[0], im[0]);
+    re[0] = s.mul_f32s(s.splat_f32s(4.0), s.mul_f32s(sum, sum));
+    for k in 1..=m / 2 {
+        let (i, j) = (place[k] as usize, place[m - k] as usize);
+        let (a, b) = (Z(re[i], im[i]), Z(re[j], im[j]));
+        // Transforms of the even and of the odd samples, doubled.
+        let even = Z(s.add_f32s(a.0, b.0), s.sub_f32s(a.1, b.1));
+        let odd = Z(s.sub_f32s(a.0, b.0), s.add_f32s(a.1, b.1));
+        let t = turned(s, odd, apart[k][0], apart[k][1]);
+        re[i] = square(s, Z(s.add_f32s(even.0, t.1), s.sub_f32s(even.1, t.0)));
+        re[j] = square(s, Z(s.sub_f32s(even.0, t.1), s.add_f32s(even.1, t.0)));
+    }
+}

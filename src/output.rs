@@ -81,15 +81,25 @@ pub fn in_words(e: &io::Error) -> String {
     words.into()
 }
 
+/// Whether Windows keeps a name for a device (`con`, `com1`), with whatever ending.
+#[must_use]
+pub fn kept_by_windows(name: &str) -> bool {
+    let stem = name.split('.').next().unwrap_or(name).trim_end().to_ascii_uppercase();
+    let numbered = |p: &str| stem.strip_prefix(p).is_some_and(|n| n.len() == 1 && n.as_bytes()[0].is_ascii_digit());
+    matches!(stem.as_str(), "CON" | "PRN" | "AUX" | "NUL" | "CONIN$" | "CONOUT$") || numbered("COM") || numbered("LPT")
+}
+
 /// Files before they are written: names and whole contents.
 pub type Unwritten = Vec<(PathBuf, Vec<u8>)>;
 
-/// Makes a folder and its parents.
+/// Makes a folder and its parents, and removes from it what killed runs have left.
 ///
 /// # Errors
 /// [`OutputFault::Folder`] when it cannot be made.
 pub fn make_folder(path: &Path) -> Result<()> {
-    fs::create_dir_all(path).map_err(|e| Located::whole(path, OutputFault::Folder(in_words(&e))).into())
+    fs::create_dir_all(path).map_err(|e| Located::whole(path, OutputFault::Folder(in_words(&e))))?;
+    sweep(path);
+    Ok(())
 }
 
 /// Refuses a target that is one of the inputs, however it is spelled: relative paths, links and hard links
@@ -123,15 +133,21 @@ fn is_same_file(_: &fs::Metadata, _: &fs::Metadata) -> bool {
 }
 
 /// Marks a passing file as being written by a living run: the system lifts the mark when the run ends, however it ends.
+/// `false` where another run has just taken the file for a leftover and sweeps it up.
 #[cfg(unix)]
-fn hold(file: &File) {
-    // A file system without locks only keeps leftovers from being swept up.
-    let _ = file.try_lock();
+fn hold(file: &File) -> bool {
+    use std::os::unix::fs::MetadataExt;
+    match file.try_lock() {
+        Err(fs::TryLockError::WouldBlock) => false,
+        // A file system without locks only keeps leftovers from being swept up.
+        Ok(()) | Err(fs::TryLockError::Error(_)) => file.metadata().is_ok_and(|m| m.nlink() > 0),
+    }
 }
 
 #[cfg(not(unix))]
-fn hold(_: &File) {
+fn hold(_: &File) -> bool {
     // Elsewhere a lock would keep the file from being read back under its passing name.
+    true
 }
 
 /// Removes the passing files that killed runs have left in a folder. Files of living runs stay.
@@ -186,7 +202,9 @@ impl AtomicFile {
             let beside = target.with_file_name(format!(".{short}.{}-{n}.tmp-underlay", std::process::id()));
             match OpenOptions::new().write(true).read(true).create_new(true).open(&beside) {
                 Ok(file) => {
-                    hold(&file);
+                    if !hold(&file) {
+                        continue;
+                    }
                     let file = Some(BufWriter::with_capacity(1 << 18, file));
                     return Ok(Self { target: target.to_owned(), beside, file, placed: false });
                 }

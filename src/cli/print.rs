@@ -202,6 +202,15 @@ impl Args {
                 format!("Its layers are {}.", names.join(", ")),
             ));
         }
+        for (i, l) in song.layers.iter().enumerate() {
+            let stem = file_stem(&l.name).to_lowercase();
+            if let Some(other) = song.layers.iter().take(i).find(|o| file_stem(&o.name).to_lowercase() == stem) {
+                return Err(Error::usage(
+                    format!("the layers \"{}\" and \"{}\" would be printed to files of one name", other.name, l.name),
+                    "Give them names that differ in letters or digits.",
+                ));
+            }
+        }
         let wanted = |l: &&LayerPlan| self.layer.is_empty() || self.layer.contains(&l.name);
         Ok(song.layers.iter().filter(wanted).cloned().collect())
     }

@@ -4,6 +4,7 @@ use super::files::same_file;
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
 use crate::hits::{HitList, find};
+use crate::layer::file_stem;
 use crate::output::{AtomicFile, OutputFault, fault_of, make_folder};
 use crate::progress::Progress;
 use crate::report::Picture;
@@ -137,9 +138,11 @@ pub(super) fn put_pictures(batch: &mut Batch<'_>, dir: &Path, pictures: &[Pictur
     let folder = dir.join("pictures");
     make_folder(&folder)?;
     for p in pictures {
-        batch.put(&folder.join(format!("{}.svg", p.name())), p.svg().as_bytes())?;
+        // Names come from sheets too; none may lead out of the folder.
+        let stem = file_stem(p.name());
+        batch.put(&folder.join(format!("{stem}.svg")), p.svg().as_bytes())?;
         if png {
-            batch.put(&folder.join(format!("{}.png", p.name())), &p.png(2.0)?)?;
+            batch.put(&folder.join(format!("{stem}.png")), &p.png(2.0)?)?;
         }
     }
     Ok(())

@@ -5,6 +5,7 @@
 //! Music Projects* (2018, p. 13, as quoted by others): no spaces, no punctuation, no accents, each word capitalised,
 //! rate and bit depth last, the rate with a lone `k`.
 
+use crate::output::kept_by_windows;
 use crate::units::SampleRate;
 use std::collections::{HashMap, HashSet};
 
@@ -170,7 +171,7 @@ pub fn expand(template: &str, fields: &Fields) -> Result<String, BadName> {
             remedy: "Use a template such as {song}_{drum}_{place}_{rate}{bits}.".into(),
         });
     }
-    Ok(if reserved(&name) { format!("{name}_Track") } else { name })
+    Ok(if kept_by_windows(&name) { format!("{name}_Track") } else { name })
 }
 
 /// Text between fields: letters, digits and underscores stay, spaces and hyphens become underscores, the rest goes.
@@ -193,13 +194,6 @@ fn shorten(name: String) -> String {
     format!("{}_{}", head.trim_end_matches('_'), tail.trim_start_matches('_'))
 }
 
-/// Whether Windows keeps a name for a device, with whatever ending.
-fn reserved(name: &str) -> bool {
-    let stem = name.split('.').next().unwrap_or(name).trim_end().to_ascii_uppercase();
-    let numbered = |p: &str| stem.strip_prefix(p).is_some_and(|n| n.len() == 1 && n.as_bytes()[0].is_ascii_digit());
-    matches!(stem.as_str(), "CON" | "PRN" | "AUX" | "NUL" | "CONIN$" | "CONOUT$") || numbered("COM") || numbered("LPT")
-}
-
 /// Checks a folder name of the sheet; gives it back without outer spaces. Folders may lie in folders: `Drums/Kit`.
 ///
 /// # Errors
@@ -220,7 +214,7 @@ pub fn folder(name: &str) -> Result<String, BadName> {
         if part.chars().any(|c| c.is_control() || "<>\"|?*".contains(c)) {
             return Err(bad("holds a sign that Windows cannot store"));
         }
-        if part.ends_with(['.', ' ']) || part.starts_with(' ') || reserved(part) || part.len() > LONGEST {
+        if part.ends_with(['.', ' ']) || part.starts_with(' ') || kept_by_windows(part) || part.len() > LONGEST {
             return Err(bad("cannot be stored on Windows"));
         }
     }
@@ -305,7 +299,7 @@ mod tests {
             assert!(got.ends_with("_Track"), "{got}");
             assert!(folder(name).is_err());
         }
-        assert!(!reserved("COM") && !reserved("Con_Track") && !reserved("COM10"));
+        assert!(!kept_by_windows("COM") && !kept_by_windows("Con_Track") && !kept_by_windows("COM10"));
     }
 
     #[test]
@@ -336,7 +330,7 @@ mod tests {
             if let Ok(got) = expand(&template, &f) {
                 prop_assert!(conforms(&got), "{}", got);
                 prop_assert!(got.len() <= LONGEST + 6);
-                prop_assert!(!reserved(&got));
+                prop_assert!(!kept_by_windows(&got));
             }
         }
 

@@ -20,6 +20,9 @@ use zip::ZipArchive;
 const MOST_ENTRIES: usize = 10_000;
 /// Largest manifest that is read, bytes.
 const MOST_MANIFEST: u64 = 64 << 20;
+/// The most that a zip may claim to hold for each of its own bytes: deflate packs at the best 1032 to 1 (RFC 1951, 258
+/// bytes in two bits).
+const MOST_PACKED: u64 = 1_100;
 
 /// A zip that was checked.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -58,6 +61,11 @@ fn open(zip: &Path) -> Result<Archive, Located<HandoffFault>> {
     let archive = ZipArchive::new(BufReader::with_capacity(1 << 18, file)).map_err(|e| bad(e.to_string()))?;
     if archive.len() > MOST_ENTRIES {
         return Err(bad(format!("it holds {} files", archive.len())));
+    }
+    let size = std::fs::metadata(zip).map_or(0, |m| m.len());
+    let claimed = archive.decompressed_size().unwrap_or(0);
+    if claimed > u128::from(size.saturating_mul(MOST_PACKED)) {
+        return Err(bad(format!("it claims to hold {claimed} bytes in {size}")));
     }
     Ok(archive)
 }
@@ -109,10 +117,15 @@ pub fn verify(zip: &Path, progress: &dyn Progress) -> Result<Verified> {
     let (manifest, root) = read_manifest(zip, &mut archive)?;
     let total: u64 = manifest.files.iter().map(|f| f.bytes).sum();
     progress.begin("checking the zip", total);
+    let sizes: HashMap<&str, u64> = manifest.files.iter().map(|f| (f.path.as_str(), f.bytes)).collect();
+    let expected = |path: &str| match path {
+        MANIFEST | CHECKSUMS => Expected::AtMost(MOST_MANIFEST),
+        path => sizes.get(path).map_or(Expected::Nothing, |&n| Expected::Size(n)),
+    };
     // One reader a thread; entries are taken in order and compared in order, so the outcome does not depend on threads.
     let entries: Vec<Read1> = (0..archive.len())
         .into_par_iter()
-        .map_init(|| open(zip).ok(), |archive, i| read_entry(archive.as_mut(), i, &root, progress))
+        .map_init(|| open(zip).ok(), |archive, i| read_entry(archive.as_mut(), i, &root, &expected, progress))
         .collect();
     progress.end();
     let wrong = compare(&manifest, &entries);
@@ -120,7 +133,22 @@ pub fn verify(zip: &Path, progress: &dyn Progress) -> Result<Verified> {
     Ok(Verified { zip: zip.to_owned(), manifest, files: entries.len(), bytes, wrong })
 }
 
-fn read_entry(archive: Option<&mut Archive>, index: usize, root: &str, progress: &dyn Progress) -> Read1 {
+/// What the manifest lets one expect of an entry; more than that is never unpacked.
+#[derive(Clone, Copy)]
+enum Expected {
+    Size(u64),
+    AtMost(u64),
+    /// It is not in the manifest.
+    Nothing,
+}
+
+fn read_entry(
+    archive: Option<&mut Archive>,
+    index: usize,
+    root: &str,
+    expected: &(dyn Fn(&str) -> Expected + Sync),
+    progress: &dyn Progress,
+) -> Read1 {
     let mut out = Read1 { path: format!("entry {}", index + 1), bytes: 0, sha256: String::new(), wrong: None };
     let Some(archive) = archive else {
         out.wrong = Some("the zip cannot be opened a second time".into());
@@ -153,6 +181,19 @@ fn read_entry(archive: Option<&mut Archive>, index: usize, root: &str, progress:
         }
     }
     let declared = entry.size();
+    match expected(&out.path) {
+        Expected::Size(n) if n != declared => {
+            out.wrong = Some(format!("{} has {declared} bytes, the manifest says {n}", out.path));
+            return out;
+        }
+        Expected::AtMost(n) if declared > n => {
+            out.wrong = Some(format!("{} has {declared} bytes, which is absurd", out.path));
+            return out;
+        }
+        // What was added is told by its name; nobody needs to know what is in it.
+        Expected::Nothing => return out,
+        _ => {}
+    }
     let mut sha = Sha256::new();
     let mut block = vec![0u8; 1 << 17];
     loop {

@@ -2,6 +2,7 @@
 
 use super::report::LayerReport;
 use crate::midi::{Trigger, TriggerTrack};
+use crate::output::kept_by_windows;
 use crate::units::Seconds;
 
 /// The strokes of a layer as one MIDI track: each note falls where the printed attack falls, lag included, so that a sampler
@@ -20,8 +21,17 @@ pub fn layer_triggers(report: &LayerReport, key: u8) -> TriggerTrack {
 #[must_use]
 pub fn file_stem(name: &str) -> String {
     let plain = |c: char| if c.is_alphanumeric() || matches!(c, '-' | '_' | ' ') { c } else { '_' };
-    let stem: String = name.trim().chars().map(plain).take(80).collect();
-    if stem.is_empty() { "layer".into() } else { stem }
+    let mut stem: String = name.trim().chars().map(plain).take(80).collect();
+    // A name has at most 255 bytes on the usual disks; letters take up to four.
+    while stem.len() > 200 {
+        stem.pop();
+    }
+    let stem = stem.trim_end();
+    match stem {
+        "" => "layer".into(),
+        kept if kept_by_windows(kept) => format!("{kept}_layer"),
+        stem => stem.into(),
+    }
 }
 
 #[cfg(test)]
@@ -33,5 +43,7 @@ mod tests {
         assert_eq!(file_stem("../../etc/snare fat"), "______etc_snare fat");
         assert_eq!(file_stem("Bässe-2"), "Bässe-2");
         assert_eq!(file_stem("  "), "layer");
+        assert_eq!(file_stem("con"), "con_layer");
+        assert!(file_stem(&"𐌰".repeat(300)).len() <= 200);
     }
 }

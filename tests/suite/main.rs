@@ -12,9 +12,11 @@ fn keep_for_the_gate(folder: &str, file: &std::path::Path) {
 mod audio;
 mod command;
 mod demo;
+mod faults;
 mod handoff;
 mod hitlist;
 mod hits;
+mod hostile;
 mod layer;
 mod loudness;
 mod midi;

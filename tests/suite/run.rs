@@ -1,40 +1,14 @@
 //! `run` and its stages through the built command: what is skipped, what is kept, what a page says, what a kill leaves.
 
-use crate::small_song::song;
+use crate::small_song::sheet;
 use assert_cmd::Command;
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command as Process, Stdio};
 use std::time::Duration;
 
 fn underlay() -> Command {
     Command::new(assert_cmd::cargo::cargo_bin!("underlay"))
-}
-
-/// A sheet for the small song in a folder; `extra` lines are put behind it.
-fn sheet(dir: &Path, seconds: f64, extra: &str) -> PathBuf {
-    song(dir, seconds);
-    let mut text = String::from(
-        "[song]\ntitle = \"Low Tide\"\ndrummer = \"The house drummer\"\n\n[tempo]\nbpm = 120\nbar_one = 0\n\n",
-    );
-    for (name, drum, place) in [
-        ("kick_in", "kick", "in"),
-        ("snare_top", "snare", "top"),
-        ("snare_bottom", "snare", "bottom"),
-        ("oh_l", "overhead", "left"),
-        ("oh_r", "overhead", "right"),
-    ] {
-        let polarity = if name == "snare_bottom" { "invert" } else { "keep" };
-        text += &format!(
-            "[[mic]]\nname = \"{name}\"\nfile = \"{name}.wav\"\ndrum = \"{drum}\"\nplace = \"{place}\"\npolarity = \"{polarity}\"\n\n"
-        );
-    }
-    for (name, kind) in [("two_mix", "guide"), ("shaker", "programming")] {
-        text += &format!("[[track]]\nname = \"{name}\"\nfile = \"{name}.wav\"\nkind = \"{kind}\"\n\n");
-    }
-    let path = dir.join("song.toml");
-    fs::write(&path, text + extra).unwrap();
-    path
 }
 
 const LAYER: &str = "[[layer]]\nname = \"snare_fat\"\ndrum = \"snare\"\nset = \"snare-full\"\nlevel = -6\n\n";

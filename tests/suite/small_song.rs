@@ -129,3 +129,29 @@ pub fn song(dir: &Path, seconds: f64) -> Song {
         ..Song::default()
     }
 }
+
+/// A sheet for the small song in a folder; `extra` lines are put behind it.
+pub fn sheet(dir: &Path, seconds: f64, extra: &str) -> PathBuf {
+    song(dir, seconds);
+    let mut text = String::from(
+        "[song]\ntitle = \"Low Tide\"\ndrummer = \"The house drummer\"\n\n[tempo]\nbpm = 120\nbar_one = 0\n\n",
+    );
+    for (name, drum, place) in [
+        ("kick_in", "kick", "in"),
+        ("snare_top", "snare", "top"),
+        ("snare_bottom", "snare", "bottom"),
+        ("oh_l", "overhead", "left"),
+        ("oh_r", "overhead", "right"),
+    ] {
+        let polarity = if name == "snare_bottom" { "invert" } else { "keep" };
+        text += &format!(
+            "[[mic]]\nname = \"{name}\"\nfile = \"{name}.wav\"\ndrum = \"{drum}\"\nplace = \"{place}\"\npolarity = \"{polarity}\"\n\n"
+        );
+    }
+    for (name, kind) in [("two_mix", "guide"), ("shaker", "programming")] {
+        text += &format!("[[track]]\nname = \"{name}\"\nfile = \"{name}.wav\"\nkind = \"{kind}\"\n\n");
+    }
+    let path = dir.join("song.toml");
+    std::fs::write(&path, text + extra).unwrap();
+    path
+}

@@ -219,8 +219,8 @@ fn strokes(plan: &Plan, from_list: Option<&Path>, progress: &dyn Progress) -> Re
         None => {
             let mut levels = close_levels(song)?;
             let mut found = find(song, progress)?;
+            found.findings.retain(|f| !levels.contains(f));
             levels.append(&mut found.findings);
-            levels.extend(song.drums().into_iter().filter_map(|d| none_found(song, &found.list, d)));
             Found { findings: levels, ..found }
         }
         Some(list) => {
@@ -233,25 +233,16 @@ fn strokes(plan: &Plan, from_list: Option<&Path>, progress: &dyn Progress) -> Re
     Ok(found)
 }
 
-/// What the levels of the kick and snare mics say: silence, clipping, a constant offset.
+/// What the levels of the kick and snare mics say of each channel where a file has two. The finder hears one channel
+/// of them or their mean, in which a clipped side does not show; files of one channel it measures itself.
 fn close_levels(song: &Song) -> Result<Vec<Finding>> {
-    let mics: Vec<&Mic> = song.mics.iter().filter(|m| Drum::FOUND.contains(&m.drum)).collect();
+    let wide = |m: &&Mic| Drum::FOUND.contains(&m.drum) && m.info.channels > 1;
+    let mics: Vec<&Mic> = song.mics.iter().filter(wide).collect();
     let findings: Vec<Vec<Finding>> = mics
         .par_iter()
         .map(|mic| Ok(Levels::of(&mut AudioReader::open(&mic.info.path)?)?.findings(&mic.info)))
         .collect::<Result<_>>()?;
     Ok(findings.into_iter().flatten().collect())
-}
-
-fn none_found(song: &Song, list: &HitList, drum: Drum) -> Option<Finding> {
-    let mic = song.mics_of(drum).next()?;
-    list.of(drum).next().is_none().then(|| {
-        Finding::caution(
-            &mic.info.path,
-            format!("no {drum} stroke was found"),
-            format!("Check that this is the {drum} mic; if it is, try a lower --threshold or --floor."),
-        )
-    })
 }
 
 /// Every file of the result, complete, before the first is written. What was noticed on the way joins the findings.

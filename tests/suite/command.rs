@@ -307,6 +307,7 @@ fn clipping_is_counted_and_said() {
     let ended = desk.run(&["hits", "hot.wav", "--drum", "kick", "--out", "@out"]);
     assert_eq!(ended.code, ExitCode::Findings, "{}{}", ended.out, ended.err);
     assert!(ended.out.contains("hot.wav") && ended.out.contains("clip"), "{}", ended.out);
+    assert_eq!(ended.out.matches("the recording clips").count(), 1, "{}", ended.out);
 }
 
 #[test]

@@ -3,6 +3,7 @@
 //! In: interleaved samples in blocks of any size. Out: [`Loudness`]. Measured as ITU-R BS.1770 and EBU R 128 say,
 //! through the `ebur128` crate; `tests/suite/mix.rs` holds this path to the signals of EBU Tech 3341.
 
+use super::gated::Gated;
 use crate::error::{Error, Result};
 use crate::units::{Dbfs, SampleRate};
 use ebur128::{EbuR128, Mode};
@@ -70,9 +71,15 @@ impl Watch {
     pub const MIX: Watch = Watch { true_peak: true, momentary: false, short_term: false };
 }
 
+/// What does the measuring: all that EBU R 128 knows, or loudness and highest sample alone, at a third of the time.
+enum Engine {
+    All(Box<EbuR128>),
+    Plain(Gated),
+}
+
 /// Measures the loudness of a stream; memory does not depend on its length beyond 8 bytes every 100 ms.
 pub struct Meter {
-    inner: EbuR128,
+    inner: Engine,
     watch: Watch,
     channels: usize,
     /// Frames between two looks at momentary and short-term loudness.
@@ -89,11 +96,17 @@ impl Meter {
     /// # Errors
     /// A usage error for a channel count outside 1..=64.
     pub fn new(rate: SampleRate, channels: u16, watch: Watch) -> Result<Self> {
+        let plain = watch == Watch::default() && (1..=2).contains(&channels);
         let mut mode = Mode::I | if watch.true_peak { Mode::TRUE_PEAK } else { Mode::SAMPLE_PEAK };
         if watch.short_term {
             mode |= Mode::S;
         }
-        let inner = EbuR128::new(u32::from(channels), rate.hz(), mode).map_err(|e| unmeasurable(channels, e))?;
+        let inner = if plain {
+            Engine::Plain(Gated::new(rate, usize::from(channels)))
+        } else {
+            let all = EbuR128::new(u32::from(channels), rate.hz(), mode).map_err(|e| unmeasurable(channels, e))?;
+            Engine::All(Box::new(all))
+        };
         let step = (rate.hz() as usize).div_ceil(10);
         let channels = usize::from(channels);
         Ok(Self { inner, watch, channels, step, since: 0, momentary: None, short_term: None })
@@ -110,7 +123,12 @@ impl Meter {
         while !rest.is_empty() {
             let n = if polls { (self.step - self.since) * self.channels } else { rest.len() };
             let (now, later) = rest.split_at(n.min(rest.len()));
-            self.inner.add_frames_f32(now).map_err(|e| unmeasurable(self.channels as u16, e))?;
+            match &mut self.inner {
+                Engine::All(all) => {
+                    all.add_frames_f32(now).map_err(|e| unmeasurable(self.channels as u16, e))?;
+                }
+                Engine::Plain(plain) => plain.add(now),
+            }
             self.since += now.len() / self.channels;
             if polls && self.since == self.step {
                 self.since = 0;
@@ -122,31 +140,37 @@ impl Meter {
     }
 
     fn look(&mut self) {
+        let Engine::All(all) = &self.inner else { return };
         if self.watch.momentary {
-            self.momentary = louder(self.momentary, self.inner.loudness_momentary().ok());
+            self.momentary = louder(self.momentary, all.loudness_momentary().ok());
         }
         if self.watch.short_term {
-            self.short_term = louder(self.short_term, self.inner.loudness_shortterm().ok());
+            self.short_term = louder(self.short_term, all.loudness_shortterm().ok());
         }
     }
 
-    /// Loudness of the last 400 ms, as a meter would show it now.
+    /// Loudness of the last 400 ms, as a meter would show it now, when it is watched.
     #[must_use]
     pub fn momentary_now(&self) -> Option<Lufs> {
-        self.inner.loudness_momentary().ok().and_then(finite)
+        let Engine::All(all) = &self.inner else { return None };
+        all.loudness_momentary().ok().and_then(finite)
     }
 
     /// Loudness of the last 3 s, when it is watched.
     #[must_use]
     pub fn short_term_now(&self) -> Option<Lufs> {
-        self.inner.loudness_shortterm().ok().and_then(finite)
+        let Engine::All(all) = &self.inner else { return None };
+        all.loudness_shortterm().ok().and_then(finite)
     }
 
     /// What was measured so far.
     #[must_use]
     pub fn loudness(&self) -> Loudness {
         Loudness {
-            integrated: self.inner.loudness_global().ok().and_then(finite),
+            integrated: match &self.inner {
+                Engine::All(all) => all.loudness_global().ok().and_then(finite),
+                Engine::Plain(plain) => plain.integrated().and_then(finite),
+            },
             momentary: self.momentary,
             short_term: self.short_term,
             true_peak: Dbtp::from_peak(self.peak()),
@@ -155,7 +179,11 @@ impl Meter {
 
     /// Highest peak of any channel so far, linear. The crate keeps it; a channel inside the count cannot fail.
     fn peak(&self) -> f64 {
-        let one = |c| if self.watch.true_peak { self.inner.true_peak(c) } else { self.inner.sample_peak(c) };
+        let all = match &self.inner {
+            Engine::All(all) => all,
+            Engine::Plain(plain) => return plain.peak(),
+        };
+        let one = |c| if self.watch.true_peak { all.true_peak(c) } else { all.sample_peak(c) };
         (0..self.channels as u32).filter_map(|c| one(c).ok()).fold(0.0, f64::max)
     }
 }

@@ -6,6 +6,7 @@
 mod balance;
 mod bus;
 mod feed;
+mod gated;
 mod limiter;
 mod loudness;
 mod rough;

@@ -271,6 +271,42 @@ fn a_cut_off_zip_and_a_strange_one_are_refused_with_a_reason() {
 }
 
 #[test]
+fn names_that_leave_the_folder_and_absurd_sizes_are_refused_and_never_unpacked() {
+    let dir = tempfile::tempdir().unwrap();
+    let d = made(&song(dir.path(), 1.5), dir.path());
+    let bad = dir.path().join("bad.zip");
+    let root = "LowTide_Handoff_R01/";
+    let good: Files = contents(&d.zip).into_iter().map(|(n, b)| (format!("{root}{n}"), b)).collect();
+    // A path out of the folder, an absolute one, a drive, a backslash (the ways of CWE-22).
+    for name in ["LowTide_Handoff_R01/../evil.txt", "/etc/evil.txt", "C:/evil.txt", "..\\evil.txt", "../../evil.txt"] {
+        let mut files = good.clone();
+        files.push((name.into(), b"evil".to_vec()));
+        zip_of(&bad, "", &files);
+        let v = handoff::verify(&bad, &Quiet).unwrap();
+        assert!(v.wrong.iter().any(|w| w.contains("outside the folder")), "{name}: {:?}", v.wrong);
+    }
+    // A document that grew a thousandfold when packed is known by its size alone.
+    let mut files = good.clone();
+    let notes = files.iter_mut().find(|f| f.0.ends_with("Notes.txt")).unwrap();
+    notes.1 = vec![b' '; 40_000_000];
+    files.push((format!("{root}more.bin"), vec![0; 40_000_000]));
+    zip_of(&bad, "", &files);
+    assert!(fs::metadata(&bad).unwrap().len() < 5_000_000);
+    let v = handoff::verify(&bad, &Quiet).unwrap();
+    assert!(v.wrong.iter().any(|w| w.contains("40000000 bytes, the manifest says")), "{:?}", v.wrong);
+    assert!(v.wrong.iter().any(|w| w.contains("more.bin was added")), "{:?}", v.wrong);
+    assert!(v.bytes < 10_000_000, "{} bytes were unpacked", v.bytes);
+    // Sizes that no zip of this length can hold: the 32-bit fields of the central directory (APPNOTE 4.3.12, at 24).
+    zip_of(&bad, root, &[("manifest.json".into(), b"{}".to_vec())]);
+    let mut bytes = fs::read(&bad).unwrap();
+    let directory = bytes.windows(4).position(|w| w == b"PK\x01\x02").unwrap();
+    bytes[directory + 24..directory + 28].copy_from_slice(&0xffff_fff0u32.to_le_bytes());
+    fs::write(&bad, &bytes).unwrap();
+    let e = handoff::verify(&bad, &Quiet).unwrap_err();
+    assert!(e.to_string().contains("claims to hold"), "{e}");
+}
+
+#[test]
 fn the_manifest_lists_exactly_what_is_in_the_zip() {
     let dir = tempfile::tempdir().unwrap();
     let mut s = song(dir.path(), 1.5);

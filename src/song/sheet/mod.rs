@@ -16,6 +16,7 @@ use crate::error::{Located, Result};
 use crate::song::field::SECTIONS;
 use crate::song::spelling::did_you_mean;
 use crate::song::{SheetFault, Song};
+use crate::units::Seconds;
 use part::{Page, Part};
 use std::path::Path;
 use toml::Spanned;
@@ -23,6 +24,9 @@ use toml::de::{DeTable, DeValue};
 
 /// Largest sheet that is read, bytes: a hundred times what a big session needs.
 const MAX_BYTES: u64 = 4 << 20;
+
+/// Silence that a song may have behind its longest recording; more is a slip of the pen that would fill the disk.
+const MOST_SILENCE: Seconds = Seconds(3_600.0);
 
 impl Song {
     /// Reads and checks a sheet, and opens every file that it names to learn rate, length and kind.
@@ -63,7 +67,6 @@ impl Song {
         let title = song.text("title")?.map_or_else(|| title_of(sheet), str::to_owned);
         let drummer = song.text("drummer")?.unwrap_or_default().to_owned();
         let end = time::seconds(&song, "end")?;
-        song.finish()?;
 
         let mics = mics::mics(&many(page, root, "[[mic]]")?, folder)?;
         if mics.is_empty() {
@@ -76,8 +79,16 @@ impl Song {
         }
         let tracks = mics::tracks(&many(page, root, "[[track]]")?, folder, &mics)?;
         let tempo = time::tempo(one("[tempo]")?, folder)?;
-        let length =
-            end.unwrap_or_else(|| crate::units::Seconds(mics.iter().map(|m| m.info.duration().0).fold(0.0, f64::max)));
+        let longest = Seconds(mics.iter().map(|m| m.info.duration().0).fold(0.0, f64::max));
+        if let Some(end) = end.filter(|e| e.0 > longest.0 + MOST_SILENCE.0) {
+            return Err(song.wrong(
+                "end",
+                format!("the song would end at {end}, and the longest recording ends at {longest}"),
+                "Check the end: everything behind the recordings would be silence.",
+            ));
+        }
+        song.finish()?;
+        let length = end.unwrap_or(longest);
         let form = time::form(many(page, root, "[[section]]")?, tempo.map.as_ref(), length)?;
         let (finder, keys, trigger_shift_ms) = plans::finder(one("[hits]")?)?;
         let layers = plans::layers(many(page, root, "[[layer]]")?, folder, &form)?;

@@ -6,6 +6,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a benchmark that cannot go on has failed")]
 
+#[allow(dead_code, reason = "each benchmark uses its part")]
 mod load;
 
 use load::{Load, timed, underlay, warm};

@@ -11,7 +11,8 @@ pub(super) struct Outcome {
     command: &'static str,
     /// Summary, whole lines.
     text: String,
-    data: Value,
+    /// JSON, as text: a tree of values takes a kilobyte and a half a hit, and most runs do not ask for it.
+    data: String,
     findings: Vec<Finding>,
     /// Why a part was not done, where one was not.
     failed: Option<ExitCode>,
@@ -23,7 +24,7 @@ impl Outcome {
     /// # Errors
     /// When a value cannot be told in JSON: a file name that is no text.
     pub fn new(command: &'static str, text: String, data: &impl Serialize, findings: Vec<Finding>) -> Result<Self> {
-        let data = serde_json::to_value(data).map_err(|e| {
+        let data = serde_json::to_string(data).map_err(|e| {
             Error::usage(
                 format!("the results cannot be told in JSON ({e})"),
                 "Give the files names of letters and digits.",
@@ -48,8 +49,9 @@ impl Outcome {
     }
 
     /// The values that the summary was made of.
-    pub fn data(&self) -> &Value {
-        &self.data
+    pub fn data(&self) -> Value {
+        // It was made by the same library, so it can be read.
+        serde_json::from_str(&self.data).unwrap_or_default()
     }
 
     /// What was noticed.
@@ -90,7 +92,7 @@ impl Outcome {
             "version": env!("CARGO_PKG_VERSION"),
             "exit_code": self.exit_code() as u8,
             "findings": self.findings,
-            "result": self.data,
+            "result": self.data(),
         });
         serde_json::to_writer_pretty(&mut *out, &document)?;
         writeln!(out)

@@ -325,7 +325,7 @@ impl Run<'_> {
             .into_iter()
             .filter_map(|p| self.sums.of(&self.out.join(&p)).map(|s| (p.clone(), s.to_owned())))
             .collect();
-        let lines = page::lines(stage, outcome.data(), outcome.text());
+        let lines = page::lines(stage, &outcome.data(), outcome.text());
         let findings = outcome.findings().to_vec();
         self.findings.extend(findings.iter().cloned());
         self.record.note(stage, StageRecord { key, outputs, lines: lines.clone(), findings });

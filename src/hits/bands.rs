@@ -56,17 +56,17 @@ impl Framing {
     }
 }
 
-/// Rows of band powers; 1.0 is the power of a full-scale sine inside the band.
+/// Rows of band powers; 1.0 is the power of a full-scale sine inside the band. A clone shares the rows.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Bands {
-    rows: Vec<[f32; BANDS]>,
+    rows: Arc<Vec<[f32; BANDS]>>,
 }
 
 impl Bands {
     /// From rows.
     #[must_use]
     pub fn from_rows(rows: Vec<[f32; BANDS]>) -> Self {
-        Self { rows }
+        Self { rows: Arc::new(rows) }
     }
 
     /// Rows, one a frame.

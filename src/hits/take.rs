@@ -13,9 +13,9 @@ use rayon::prelude::*;
 use std::ops::Range;
 
 /// Most that the band powers of one stretch take up.
-const MEMORY: u64 = 240 << 20;
+const MEMORY: u64 = 128 << 20;
 /// Longest and shortest stretch, seconds.
-const LONGEST_S: u64 = 600;
+const LONGEST_S: u64 = 240;
 const SHORTEST_S: u64 = 20;
 /// What a stretch sees of its neighbours on either side, seconds.
 const CONTEXT_S: u64 = 1;
@@ -96,7 +96,8 @@ impl Stretch {
                 let lead = (framing.window as u64 / 2).min(start);
                 reader.seek(start - lead)?;
                 let mut analyser = BandAnalyser::starting(framing, lead as usize);
-                let mut rows = Vec::with_capacity(frames + 1);
+                // The analyser ends half a window after the last frame.
+                let mut rows = Vec::with_capacity(frames + framing.window / framing.hop + 2);
                 let mut block = Vec::with_capacity(BLOCK);
                 let mut at = start - lead;
                 let mut left = end + framing.window as u64 / 2 - start + lead;

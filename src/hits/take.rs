@@ -15,7 +15,7 @@ use std::ops::Range;
 /// Most that the band powers of one stretch take up.
 const MEMORY: u64 = 128 << 20;
 /// Longest and shortest stretch, seconds.
-const LONGEST_S: u64 = 240;
+const LONGEST_S: u64 = 200;
 const SHORTEST_S: u64 = 20;
 /// What a stretch sees of its neighbours on either side, seconds.
 const CONTEXT_S: u64 = 1;

@@ -4,6 +4,7 @@
 //! own first peak; where bleed hides that, the clearest other crossing, corrected by what this take's loud
 //! strokes show between the two.
 
+use super::likeness::Sketch;
 use crate::units::SampleRate;
 
 /// Shares of the peak whose crossings are timed.
@@ -25,7 +26,9 @@ pub struct Crossings {
 pub struct AttackTimer {
     rate: SampleRate,
     filters: Vec<[Section; 2]>,
-    view: Vec<f32>,
+    /// Keeps what a sketch of the full band must not hold.
+    limit: Section,
+    views: [Vec<f32>; VIEWS],
 }
 
 /// Samples that [`AttackTimer::crossings`] wants before and after the coarse position, in milliseconds.
@@ -39,7 +42,8 @@ impl AttackTimer {
     pub fn new(rate: SampleRate) -> Self {
         let usable = |hz: f64| hz.min(0.45 * rate.hz_f64());
         let filters = BANDS_HZ.iter().map(|&(lo, hi)| bandpass(usable(lo * 0.99), usable(hi), rate)).collect();
-        Self { rate, filters, view: Vec::new() }
+        let limit = bandpass(10.0, usable(4500.0), rate)[1];
+        Self { rate, filters, limit, views: Default::default() }
     }
 
     fn n(&self, ms: f64) -> usize {
@@ -54,14 +58,15 @@ impl AttackTimer {
         let end = (at + self.n(10.0)).min(x.len());
         let quiet = start.saturating_sub(self.n(6.0));
         for v in 0..VIEWS {
-            self.view.clear();
-            self.view.extend_from_slice(x);
+            let view = &mut self.views[v];
+            view.clear();
+            view.extend_from_slice(x);
             if v > 0 {
-                zero_phase(&self.filters[v - 1], &mut self.view);
+                zero_phase(&self.filters[v - 1], view);
             }
             let peak_of = |s: &[f32]| s.iter().fold(0.0f32, |m, &y| m.max(y.abs()));
-            let before = peak_of(&self.view[quiet.min(start)..start]);
-            let window = &self.view[start.min(end)..end];
+            let before = peak_of(&view[quiet.min(start)..start]);
+            let window = &view[start.min(end)..end];
             let peak = peak_of(window);
             for (j, q) in SHARES.iter().enumerate() {
                 let level = q * peak;
@@ -71,6 +76,21 @@ impl AttackTimer {
             }
         }
         out
+    }
+
+    /// Sketch of the stroke whose crossings were timed last.
+    #[must_use]
+    pub fn sketch(&mut self) -> Sketch {
+        zero_phase(&[self.limit], &mut self.views[0]);
+        Sketch::new(&self.views, self.rate)
+    }
+}
+
+impl Crossings {
+    /// The full band's 5 % crossing, samples from the coarse position, where it stands clear of what came before.
+    #[must_use]
+    pub fn clear_attack(&self) -> Option<f32> {
+        self.clear[0][0].then_some(self.at[0][0])
     }
 }
 
@@ -105,6 +125,12 @@ impl AttackCalibration {
         let mut d: Vec<f32> = used.iter().map(|c| -c.at[0][0]).collect();
         out.coarse = median(&mut d);
         out
+    }
+
+    /// How many samples the coarse positions lie after the attack.
+    #[must_use]
+    pub fn coarse(&self) -> f32 {
+        self.coarse
     }
 
     /// Samples from the coarse position to the attack.

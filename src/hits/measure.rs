@@ -3,6 +3,7 @@
 //! In: the recording and the coarse positions of strokes. Out: the sample of each attack and its peak.
 
 use super::attack::{AFTER_MS, AttackCalibration, AttackTimer, BEFORE_MS, Crossings};
+use super::likeness::{Exemplars, LEAST, OUTWEIGHS, Sketch};
 use crate::audio::MonoReader;
 use crate::error::Result;
 use crate::song::Mic;
@@ -12,6 +13,9 @@ use crate::units::{SampleRate, Seconds};
 const PEAK_WITHIN: Seconds = Seconds(0.012);
 /// Samples before the attack that may hold the peak already, 0.5 ms.
 const PEAK_FROM: Seconds = Seconds(0.0005);
+
+/// How far a crossing may lie from where the likeness to clear strokes puts the attack.
+const AGREE: Seconds = Seconds(0.0006);
 
 /// A measured stroke.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -32,16 +36,32 @@ pub fn measure(mic: &Mic, coarse: &[u64], loud: &[bool], rate: SampleRate) -> Re
     let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
     let mut timer = AttackTimer::new(rate);
     let mut crossings: Vec<Crossings> = Vec::with_capacity(coarse.len());
+    let mut sketches: Vec<(Sketch, f32)> = Vec::with_capacity(coarse.len());
     let mut window = Vec::new();
     for &at in coarse {
         let from = stretch(&mut reader, at, before, before + after, &mut window)?;
         crossings.push(timer.crossings(&window, (at - from) as usize));
+        sketches.push((timer.sketch(), (at - from) as f32));
     }
     let sure: Vec<&Crossings> = crossings.iter().zip(loud).filter(|(_, l)| **l).map(|(c, _)| c).collect();
     let calibration = AttackCalibration::learn(&sure, rate);
+    let clear: Vec<(&Sketch, f32, bool)> = (crossings.iter().zip(&sketches).zip(loud))
+        .filter_map(|((c, (sketch, at)), &loud)| c.clear_attack().map(|attack| (sketch, at + attack, loud)))
+        .collect();
+    let exemplars = Exemplars::choose(&clear, rate);
+    let agree = rate.samples(AGREE) as f32;
     let mut out = Vec::with_capacity(coarse.len());
-    for (&at, c) in coarse.iter().zip(&crossings) {
-        let pos = (at as f64 + f64::from(calibration.attack(c))).round().max(0.0) as u64;
+    for (&at, (c, (sketch, inside))) in coarse.iter().zip(crossings.iter().zip(&sketches)) {
+        let mut attack = calibration.attack(c);
+        let least = if c.clear_attack().is_some() { OUTWEIGHS } else { LEAST };
+        // Where the crossing and the likeness to clear strokes contradict each other, bleed reached the mic first.
+        if let Some(like) = exemplars.best(sketch, inside - calibration.coarse())
+            && like.score > least
+            && (like.begins - inside - attack).abs() > agree
+        {
+            attack = like.begins - inside;
+        }
+        let pos = (at as f64 + f64::from(attack)).round().max(0.0) as u64;
         stretch(&mut reader, pos, rate.samples(PEAK_FROM), rate.samples(PEAK_FROM + PEAK_WITHIN), &mut window)?;
         let peak = window.iter().fold(0.0f32, |m, v| m.max(v.abs()));
         out.push(Measured { pos, peak });

@@ -11,6 +11,7 @@ mod find;
 mod hit;
 pub mod judge;
 pub mod kind;
+pub mod likeness;
 mod list;
 pub mod matching;
 pub mod measure;

@@ -1,0 +1,317 @@
+//! Likeness: strokes of one drum begin alike, so a stroke that bleed blurs is timed by those that stand clear.
+//!
+//! In: sketches of a take's strokes and where the clear ones begin. Out: for any sketch the time at which it is most
+//! like one of the clear strokes, and how like it is.
+//!
+//! The measure is the normalised cross-correlation (Knapp and Carter 1976, IEEE Trans. ASSP 24(4), for the use of
+//! correlation as an estimate of delay) in a few bands, each weighted by how far it stands above what went before.
+
+use crate::units::SampleRate;
+
+/// Bands of a sketch.
+pub const BANDS: usize = super::attack::VIEWS;
+/// Rate that sketches are kept at, Hz, or the next above that divides the recording's.
+const RATE_HZ: u32 = 12_000;
+/// What is compared of a stroke before and after its beginning, ms.
+const BEFORE_MS: f64 = 1.5;
+const AFTER_MS: f64 = 6.0;
+/// How far from the expected beginning a stroke may lie, ms.
+const REACH_MS: f64 = 5.5;
+/// Most strokes that others are compared with.
+const MOST: usize = 32;
+/// Fewest clear strokes for a comparison to mean anything.
+const FEWEST: usize = 3;
+/// Two clear strokes so alike must agree in time, within so many ms.
+const ALIKE: f32 = 0.85;
+const AGREE_MS: f64 = 0.5;
+/// How many of its nearest likes vote on a clear stroke.
+const VOTERS: usize = 3;
+/// Least likeness that counts for the timing of a blurred stroke, and that outweighs a clear crossing.
+pub const LEAST: f32 = 0.65;
+/// See [`LEAST`].
+pub const OUTWEIGHS: f32 = 0.75;
+
+/// A stroke and its surroundings in a few bands, at a low rate.
+#[derive(Clone, Debug)]
+pub struct Sketch {
+    rows: [Vec<f32>; BANDS],
+    step: f32,
+}
+
+impl Sketch {
+    /// Samples of the recording for each value of a sketch.
+    #[must_use]
+    pub fn step(rate: SampleRate) -> usize {
+        (rate.hz() / RATE_HZ).max(1) as usize
+    }
+
+    /// From bands of a stretch of the recording, already limited to half the sketch's rate.
+    #[must_use]
+    pub fn new(bands: &[Vec<f32>; BANDS], rate: SampleRate) -> Self {
+        let step = Self::step(rate);
+        Self { rows: std::array::from_fn(|v| bands[v].iter().copied().step_by(step).collect()), step: step as f32 }
+    }
+
+    fn len(&self) -> usize {
+        self.rows[0].len()
+    }
+
+    /// Share of each band in the comparison: 0.3 to 12 dB above what went before the stroke at `at`, of the sum.
+    fn shares(&self, at: usize, n: &Lengths) -> [f32; BANDS] {
+        let rms = |row: &[f32], from: usize, to: usize| {
+            let s = row.get(from.min(to)..to.min(row.len())).unwrap_or(&[]);
+            (s.iter().map(|x| x * x).sum::<f32>() / s.len().max(1) as f32).sqrt() + 1e-12
+        };
+        let mut shares = [0.0f32; BANDS];
+        for (share, row) in shares.iter_mut().zip(&self.rows) {
+            let before = rms(row, at.saturating_sub(n.ms(12.0)), at.saturating_sub(n.ms(4.0)));
+            let stroke = rms(row, at.saturating_sub(n.ms(1.0)), at + n.ms(6.0));
+            *share = (20.0 * (stroke / before).log10() - 3.0).clamp(0.3, 12.0);
+        }
+        let sum: f32 = shares.iter().sum();
+        shares.map(|s| s / sum)
+    }
+}
+
+/// Lengths in values of a sketch.
+struct Lengths {
+    hz: f64,
+}
+
+impl Lengths {
+    fn of(rate: SampleRate) -> Self {
+        Self { hz: rate.hz_f64() / Sketch::step(rate) as f64 }
+    }
+
+    fn ms(&self, ms: f64) -> usize {
+        (ms * 1e-3 * self.hz).round() as usize
+    }
+}
+
+/// The beginning of a clear stroke, each band at unit energy.
+struct Exemplar {
+    bands: [Vec<f32>; BANDS],
+    /// Its beginning lies so many samples of the recording after the value that stands for it.
+    rest: f32,
+}
+
+/// How like the strokes that stand clear something is, and where.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Likeness {
+    /// Weighted normalised correlation, −1..=1.
+    pub score: f32,
+    /// Beginning, samples of the recording after the sketch's first.
+    pub begins: f32,
+}
+
+/// The clear strokes of a take, to compare others with.
+pub struct Exemplars {
+    all: Vec<Exemplar>,
+    lengths: Lengths,
+    step: f32,
+}
+
+impl Exemplars {
+    /// Chooses up to 32 of the given clear strokes (sketch, beginning in samples of the recording after the sketch's
+    /// first, whether it is one of the loud), half of them loud, evenly over the take, and drops those that their likes
+    /// contradict.
+    #[must_use]
+    pub fn choose(clear: &[(&Sketch, f32, bool)], rate: SampleRate) -> Self {
+        let mut out = Self { all: Vec::new(), lengths: Lengths::of(rate), step: Sketch::step(rate) as f32 };
+        let of = |loud: bool| clear.iter().filter(move |c| c.2 == loud).collect::<Vec<_>>();
+        let (loud, soft) = (of(true), of(false));
+        let loud_share = (MOST / 2).max(MOST.saturating_sub(soft.len()));
+        let mut chosen = evenly(&loud, loud_share);
+        let soft = evenly(&soft, MOST - chosen.len());
+        chosen.extend(soft);
+        let (mut from, mut exemplars) = (Vec::new(), Vec::new());
+        for (sketch, begins, _) in chosen {
+            if let Some(e) = out.exemplar(sketch, *begins) {
+                from.push((*sketch, *begins));
+                exemplars.push(e);
+            }
+        }
+        out.all = exemplars;
+        let trusted = out.trusted(&from);
+        let mut trusted = trusted.into_iter();
+        out.all.retain(|_| trusted.next().unwrap_or(false));
+        out
+    }
+
+    fn exemplar(&self, sketch: &Sketch, begins: f32) -> Option<Exemplar> {
+        let at = (begins / self.step).round();
+        let from = (at as usize).checked_sub(self.lengths.ms(BEFORE_MS))?;
+        let to = at as usize + self.lengths.ms(AFTER_MS);
+        if to > sketch.len() {
+            return None;
+        }
+        let bands = std::array::from_fn(|v| {
+            let piece = &sketch.rows[v][from..to];
+            let norm = piece.iter().map(|x| x * x).sum::<f32>().sqrt() + 1e-12;
+            piece.iter().map(|x| x / norm).collect()
+        });
+        Some(Exemplar { bands, rest: begins - at * self.step })
+    }
+
+    /// Which of the chosen keep their place: those whose nearest likes agree with their claim. One kind of stroke may
+    /// begin otherwise than another, so the three most alike have the say; where they are divided, the most alike. Bleed
+    /// can only make a stroke seem to begin earlier, so of two that only have each other the earlier claim falls.
+    fn trusted(&self, from: &[(&Sketch, f32)]) -> Vec<bool> {
+        let agree = (AGREE_MS * 1e-3 * self.lengths.hz) as f32 * self.step;
+        let mut trusted = Vec::with_capacity(from.len());
+        for (i, (sketch, begins)) in from.iter().enumerate() {
+            let mut alike: Vec<Likeness> = Vec::new();
+            self.compare(sketch, *begins, |j, like| {
+                if j != i && like.score > ALIKE {
+                    alike.push(like);
+                }
+            });
+            alike.sort_by(|a, b| b.score.total_cmp(&a.score));
+            alike.truncate(VOTERS);
+            let agrees = |l: &Likeness| (l.begins - begins).abs() <= agree;
+            let votes = alike.iter().filter(|l| agrees(l)).count();
+            trusted.push(match alike.first() {
+                None => true,
+                Some(only) if alike.len() == 1 => agrees(only) || only.begins < *begins,
+                Some(first) => 2 * votes > alike.len() || (2 * votes == alike.len() && agrees(first)),
+            });
+        }
+        trusted
+    }
+
+    /// The best likeness to any clear stroke within 5.5 ms of where the stroke is expected to begin (samples of the
+    /// recording after the sketch's first). `None` where fewer than three clear strokes are known, or the sketch is too
+    /// short.
+    #[must_use]
+    pub fn best(&self, sketch: &Sketch, expected: f32) -> Option<Likeness> {
+        let mut best: Option<Likeness> = None;
+        if self.all.len() >= FEWEST {
+            self.compare(sketch, expected, |_, like| {
+                if best.is_none_or(|b| like.score > b.score) {
+                    best = Some(like);
+                }
+            });
+        }
+        best
+    }
+
+    /// Calls `each` with every clear stroke's number and the sketch's best likeness to it.
+    fn compare(&self, sketch: &Sketch, expected: f32, mut each: impl FnMut(usize, Likeness)) {
+        let n = &self.lengths;
+        let (before, after, reach) = (n.ms(BEFORE_MS), n.ms(AFTER_MS), n.ms(REACH_MS));
+        let length = before + after;
+        let centre = (expected / sketch.step).round().max(0.0) as usize;
+        let first = centre.saturating_sub(reach).max(before);
+        let last = (centre + reach).min(sketch.len().saturating_sub(after));
+        if first > last {
+            return;
+        }
+        let shares = sketch.shares(centre, n);
+        // What each band's correlation is divided by at each place, its share included.
+        let scale: [Vec<f32>; BANDS] = std::array::from_fn(|v| {
+            let row = &sketch.rows[v];
+            let energy = |p: usize| row[p - before..p - before + length].iter().map(|x| x * x).sum::<f32>();
+            (first..=last).map(|p| shares[v] / (energy(p).sqrt() + 1e-9)).collect()
+        });
+        let mut scores = vec![0.0f32; last - first + 1];
+        for (j, e) in self.all.iter().enumerate() {
+            scores.fill(0.0);
+            for v in 0..BANDS {
+                let row = &sketch.rows[v];
+                for ((score, scale), p) in scores.iter_mut().zip(&scale[v]).zip(first..) {
+                    *score += scale * dot(&row[p - before..p - before + length], &e.bands[v]);
+                }
+            }
+            let Some(k) = (0..scores.len()).max_by(|&a, &b| scores[a].total_cmp(&scores[b])) else { continue };
+            let around = (k > 0 && k + 1 < scores.len()).then(|| [scores[k - 1], scores[k], scores[k + 1]]);
+            let at = (first + k) as f32 + around.map_or(0.0, vertex);
+            each(j, Likeness { score: scores[k], begins: at * sketch.step + e.rest });
+        }
+    }
+}
+
+/// So many of a list, evenly spread.
+fn evenly<T: Copy>(all: &[T], most: usize) -> Vec<T> {
+    if all.len() <= most {
+        return all.to_vec();
+    }
+    (0..most).map(|k| all[k * all.len() / most]).collect()
+}
+
+/// Place of the vertex of a parabola through three values at −1, 0 and 1 of which the middle is the highest.
+fn vertex([a, b, c]: [f32; 3]) -> f32 {
+    let bend = a - 2.0 * b + c;
+    if bend < 0.0 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 }
+}
+
+/// Dot product in eight fixed lanes (a fixed order of sums).
+fn dot(a: &[f32], b: &[f32]) -> f32 {
+    let mut lanes = [0.0f32; 8];
+    let (ca, cb) = (a.chunks_exact(8), b.chunks_exact(8));
+    let rest: f32 = ca.remainder().iter().zip(cb.remainder()).map(|(x, y)| x * y).sum();
+    for (x, y) in ca.zip(cb) {
+        for i in 0..8 {
+            lanes[i] += x[i] * y[i];
+        }
+    }
+    lanes.iter().sum::<f32>() + rest
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE: SampleRate = SampleRate::SESSION;
+
+    /// A stroke of a drum that sounds at `hz`, beginning at `begins` samples, in a sketch of 36 ms.
+    fn stroke(begins: f32, hz: f32, level: f32, polarity: f32) -> Sketch {
+        let x: Vec<f32> = (0..1728)
+            .map(|i| {
+                let t = (i as f32 - begins) / 48_000.0;
+                if t < 0.0 {
+                    1e-5 * (i as f32 * 12.9898).sin()
+                } else {
+                    polarity * level * (-t / 0.01).exp() * (std::f32::consts::TAU * hz * t).sin()
+                }
+            })
+            .collect();
+        Sketch::new(&std::array::from_fn(|_| x.clone()), RATE)
+    }
+
+    fn exemplars(begins: &[f32]) -> Exemplars {
+        let sketches: Vec<Sketch> = begins.iter().map(|&b| stroke(b, 900.0, 0.5, 1.0)).collect();
+        let clear: Vec<_> = sketches.iter().zip(begins).map(|(s, &b)| (s, b, true)).collect();
+        Exemplars::choose(&clear, RATE)
+    }
+
+    #[test]
+    fn a_soft_stroke_is_timed_like_the_loud_ones() {
+        let known = exemplars(&[672.0, 680.0, 690.0, 701.0]);
+        for begins in [660.0, 671.0, 733.0] {
+            let like = known.best(&stroke(begins, 900.0, 0.01, 1.0), 690.0).unwrap();
+            assert!(like.score > 0.95 && (like.begins - begins).abs() < 2.5, "{begins}: {like:?}");
+        }
+    }
+
+    #[test]
+    fn another_drum_and_the_wrong_polarity_are_less_alike() {
+        let known = exemplars(&[672.0, 680.0, 690.0, 701.0]);
+        let own = known.best(&stroke(690.0, 900.0, 0.1, 1.0), 690.0).unwrap().score;
+        assert!(known.best(&stroke(690.0, 350.0, 0.1, 1.0), 690.0).unwrap().score < own - 0.2);
+        assert!(known.best(&stroke(690.0, 900.0, 0.1, -1.0), 690.0).unwrap().score < own);
+    }
+
+    #[test]
+    fn a_stroke_that_claims_another_beginning_than_its_likes_is_dropped() {
+        let sketches: Vec<Sketch> = [680.0, 690.0, 700.0, 705.0].iter().map(|&b| stroke(b, 900.0, 0.5, 1.0)).collect();
+        let claims = [680.0, 690.0, 700.0, 705.0 - 96.0];
+        let clear: Vec<_> = sketches.iter().zip(claims).map(|(s, b)| (s, b, true)).collect();
+        let known = Exemplars::choose(&clear, RATE);
+        assert_eq!(known.all.len(), 3);
+    }
+
+    #[test]
+    fn two_clear_strokes_are_too_few_to_compare_with() {
+        assert_eq!(exemplars(&[680.0, 690.0]).best(&stroke(690.0, 900.0, 0.1, 1.0), 690.0), None);
+    }
+}

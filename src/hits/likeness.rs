@@ -26,10 +26,8 @@ const ALIKE: f32 = 0.85;
 const AGREE_MS: f64 = 0.5;
 /// How many of its nearest likes vote on a clear stroke.
 const VOTERS: usize = 3;
-/// Least likeness that counts for the timing of a blurred stroke, and that outweighs a clear crossing.
-pub const LEAST: f32 = 0.65;
-/// See [`LEAST`].
-pub const OUTWEIGHS: f32 = 0.75;
+/// Least likeness that counts against a crossing.
+pub const LEAST: f32 = 0.75;
 
 /// A stroke and its surroundings in a few bands, at a low rate.
 #[derive(Clone, Debug)]

@@ -3,7 +3,7 @@
 //! In: the recording and the coarse positions of strokes. Out: the sample of each attack and its peak.
 
 use super::attack::{AFTER_MS, AttackCalibration, AttackTimer, BEFORE_MS, Crossings};
-use super::likeness::{Exemplars, LEAST, OUTWEIGHS, Sketch};
+use super::likeness::{Exemplars, LEAST, Sketch};
 use crate::audio::MonoReader;
 use crate::error::Result;
 use crate::song::Mic;
@@ -53,10 +53,9 @@ pub fn measure(mic: &Mic, coarse: &[u64], loud: &[bool], rate: SampleRate) -> Re
     let mut out = Vec::with_capacity(coarse.len());
     for (&at, (c, (sketch, inside))) in coarse.iter().zip(crossings.iter().zip(&sketches)) {
         let mut attack = calibration.attack(c);
-        let least = if c.clear_attack().is_some() { OUTWEIGHS } else { LEAST };
         // Where the crossing and the likeness to clear strokes contradict each other, bleed reached the mic first.
         if let Some(like) = exemplars.best(sketch, inside - calibration.coarse())
-            && like.score > least
+            && like.score > LEAST
             && (like.begins - inside - attack).abs() > agree
         {
             attack = like.begins - inside;

@@ -153,7 +153,7 @@ impl AttackCalibration {
 }
 
 /// Median; the lower middle of an even count's two is averaged with the upper. 0 of nothing.
-fn median(x: &mut [f32]) -> f32 {
+pub(super) fn median(x: &mut [f32]) -> f32 {
     if x.is_empty() {
         return 0.0;
     }

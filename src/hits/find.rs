@@ -1,10 +1,10 @@
 //! The whole way from a song's mics to its hit list.
 
 use super::bands::Framing;
-use super::decide::{kept, log_odds};
+use super::decide::{adapted, kept, log_odds};
 use super::evidence::{Columns, Evidence, Outline, highest};
 use super::kind::kinds;
-use super::measure::measure;
+use super::measure::Glass;
 use super::survey::Survey;
 use super::take::{Stretch, Watcher, stretches};
 use super::{Hit, HitList, State, velocities};
@@ -22,6 +22,9 @@ pub const THRESHOLD: f64 = 0.5;
 pub const FLOOR: Dbfs = Dbfs(-70.0);
 /// Least time between two strokes of a drum unless the user sets another, ms.
 pub const MIN_GAP_MS: f64 = 15.0;
+
+/// Log-odds from which a candidate's own samples are looked at.
+const WORTH_A_LOOK: f32 = -6.0;
 
 /// The outcome of a search.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -128,13 +131,29 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let survey = Survey::new(&song.mics, stretch, &s.own);
     highest(&mut s.novelty, columns.width, stretch.start, framing.hop as u64, &survey.curve);
     let odds = log_odds(&survey, s.drum);
-    let kept = kept(&survey, &odds, s.threshold());
-    let coarse: Vec<u64> = kept.iter().map(|&i| stretch.start + framing.sample(survey.candidates[i]).0).collect();
-    let mut heights: Vec<f32> = kept.iter().map(|&i| survey.heights[i]).collect();
-    heights.sort_unstable_by(f32::total_cmp);
-    let high = heights.get(heights.len().saturating_sub(1) * 6 / 10).copied().unwrap_or(0.0);
-    let loud: Vec<bool> = kept.iter().map(|&i| survey.heights[i] >= high).collect();
-    let measured = measure(&song.mics[s.own[0]], &coarse, &loud, framing.rate)?;
+    let looked: Vec<usize> = (0..odds.len()).filter(|&i| odds[i] > WORTH_A_LOOK).collect();
+    let coarse: Vec<u64> = looked.iter().map(|&i| stretch.start + framing.sample(survey.candidates[i]).0).collect();
+    let mut glass = Glass::look(&song.mics[s.own[0]], &coarse, framing.rate)?;
+    let teach = |odds: &[f32]| {
+        let kept = kept(&survey, odds, s.threshold());
+        let known: Vec<bool> = looked.iter().map(|i| kept.binary_search(i).is_ok()).collect();
+        let mut heights: Vec<f32> = kept.iter().map(|&i| survey.heights[i]).collect();
+        heights.sort_unstable_by(f32::total_cmp);
+        let high = heights.get(heights.len().saturating_sub(1) * 6 / 10).copied().unwrap_or(0.0);
+        let loud: Vec<bool> = looked.iter().map(|&i| survey.heights[i] >= high).collect();
+        (kept, known, loud)
+    };
+    let (_, known, loud) = teach(&odds);
+    let lesson = glass.learn(&known, &loud);
+    let mut likeness = vec![None; odds.len()];
+    for (number, &i) in looked.iter().enumerate() {
+        likeness[i] = glass.likeness(&lesson, number);
+    }
+    let odds = adapted(&odds, &likeness);
+    let (kept, known, loud) = teach(&odds);
+    let lesson = glass.learn(&known, &loud);
+    let numbers: Vec<usize> = kept.iter().filter_map(|i| looked.binary_search(i).ok()).collect();
+    let measured = glass.measure(&lesson, &numbers)?;
     let floor = s.settings.floor.unwrap_or(FLOOR);
     let gap = framing.rate.samples(Seconds::from_ms(s.settings.min_gap_ms.unwrap_or(MIN_GAP_MS)));
     let mut new: Vec<Stroke> = kept

@@ -89,6 +89,8 @@ impl Lengths {
 /// The beginning of a clear stroke, each band at unit energy.
 struct Exemplar {
     bands: [Vec<f32>; BANDS],
+    /// Number of the stroke.
+    number: usize,
     /// Its beginning lies so many samples of the recording after the value that stands for it.
     rest: f32,
 }
@@ -110,22 +112,22 @@ pub struct Exemplars {
 }
 
 impl Exemplars {
-    /// Chooses up to 32 of the given clear strokes (sketch, beginning in samples of the recording after the sketch's
-    /// first, whether it is one of the loud), half of them loud, evenly over the take, and drops those that their likes
+    /// Chooses up to 32 of the given clear strokes (number, sketch, beginning in samples of the recording after the
+    /// sketch's first, whether it is one of the loud), half of them loud, evenly over the take, and drops those that their likes
     /// contradict.
     #[must_use]
-    pub fn choose(clear: &[(&Sketch, f32, bool)], rate: SampleRate) -> Self {
+    pub fn choose(clear: &[(usize, &Sketch, f32, bool)], rate: SampleRate) -> Self {
         let mut out = Self { all: Vec::new(), lengths: Lengths::of(rate), step: Sketch::step(rate) as f32 };
-        let of = |loud: bool| clear.iter().filter(move |c| c.2 == loud).collect::<Vec<_>>();
+        let of = |loud: bool| clear.iter().filter(move |c| c.3 == loud).collect::<Vec<_>>();
         let (loud, soft) = (of(true), of(false));
         let loud_share = (MOST / 2).max(MOST.saturating_sub(soft.len()));
         let mut chosen = evenly(&loud, loud_share);
         let soft = evenly(&soft, MOST - chosen.len());
         chosen.extend(soft);
         let (mut from, mut exemplars) = (Vec::new(), Vec::new());
-        for (sketch, begins, _) in chosen {
-            if let Some(e) = out.exemplar(sketch, *begins) {
-                from.push((*sketch, *begins));
+        for (number, sketch, begins, _) in chosen {
+            if let Some(e) = out.exemplar(*number, sketch, *begins) {
+                from.push((*number, *sketch, *begins));
                 exemplars.push(e);
             }
         }
@@ -136,7 +138,7 @@ impl Exemplars {
         out
     }
 
-    fn exemplar(&self, sketch: &Sketch, begins: f32) -> Option<Exemplar> {
+    fn exemplar(&self, number: usize, sketch: &Sketch, begins: f32) -> Option<Exemplar> {
         let at = (begins / self.step).round();
         let from = (at as usize).checked_sub(self.lengths.ms(BEFORE_MS))?;
         let to = at as usize + self.lengths.ms(AFTER_MS);
@@ -148,19 +150,19 @@ impl Exemplars {
             let norm = piece.iter().map(|x| x * x).sum::<f32>().sqrt() + 1e-12;
             piece.iter().map(|x| x / norm).collect()
         });
-        Some(Exemplar { bands, rest: begins - at * self.step })
+        Some(Exemplar { bands, number, rest: begins - at * self.step })
     }
 
     /// Which of the chosen keep their place: those whose nearest likes agree with their claim. One kind of stroke may
     /// begin otherwise than another, so the three most alike have the say; where they are divided, the most alike. Bleed
     /// can only make a stroke seem to begin earlier, so of two that only have each other the earlier claim falls.
-    fn trusted(&self, from: &[(&Sketch, f32)]) -> Vec<bool> {
+    fn trusted(&self, from: &[(usize, &Sketch, f32)]) -> Vec<bool> {
         let agree = (AGREE_MS * 1e-3 * self.lengths.hz) as f32 * self.step;
         let mut trusted = Vec::with_capacity(from.len());
-        for (i, (sketch, begins)) in from.iter().enumerate() {
+        for (number, sketch, begins) in from {
             let mut alike: Vec<Likeness> = Vec::new();
-            self.compare(sketch, *begins, |j, like| {
-                if j != i && like.score > ALIKE {
+            self.compare(sketch, *begins, *number, |like| {
+                if like.score > ALIKE {
                     alike.push(like);
                 }
             });
@@ -177,14 +179,14 @@ impl Exemplars {
         trusted
     }
 
-    /// The best likeness to any clear stroke within 5.5 ms of where the stroke is expected to begin (samples of the
+    /// The best likeness of a stroke to any other clear stroke within 5.5 ms of where the stroke is expected to begin (samples of the
     /// recording after the sketch's first). `None` where fewer than three clear strokes are known, or the sketch is too
     /// short.
     #[must_use]
-    pub fn best(&self, sketch: &Sketch, expected: f32) -> Option<Likeness> {
+    pub fn best(&self, number: usize, sketch: &Sketch, expected: f32) -> Option<Likeness> {
         let mut best: Option<Likeness> = None;
         if self.all.len() >= FEWEST {
-            self.compare(sketch, expected, |_, like| {
+            self.compare(sketch, expected, number, |like| {
                 if best.is_none_or(|b| like.score > b.score) {
                     best = Some(like);
                 }
@@ -193,8 +195,8 @@ impl Exemplars {
         best
     }
 
-    /// Calls `each` with every clear stroke's number and the sketch's best likeness to it.
-    fn compare(&self, sketch: &Sketch, expected: f32, mut each: impl FnMut(usize, Likeness)) {
+    /// Calls `each` with the sketch's best likeness to every clear stroke, except that of number `itself`.
+    fn compare(&self, sketch: &Sketch, expected: f32, itself: usize, mut each: impl FnMut(Likeness)) {
         let n = &self.lengths;
         let (before, after, reach) = (n.ms(BEFORE_MS), n.ms(AFTER_MS), n.ms(REACH_MS));
         let length = before + after;
@@ -212,7 +214,7 @@ impl Exemplars {
             (first..=last).map(|p| shares[v] / (energy(p).sqrt() + 1e-9)).collect()
         });
         let mut scores = vec![0.0f32; last - first + 1];
-        for (j, e) in self.all.iter().enumerate() {
+        for e in self.all.iter().filter(|e| e.number != itself) {
             scores.fill(0.0);
             for v in 0..BANDS {
                 let row = &sketch.rows[v];
@@ -223,7 +225,7 @@ impl Exemplars {
             let Some(k) = (0..scores.len()).max_by(|&a, &b| scores[a].total_cmp(&scores[b])) else { continue };
             let around = (k > 0 && k + 1 < scores.len()).then(|| [scores[k - 1], scores[k], scores[k + 1]]);
             let at = (first + k) as f32 + around.map_or(0.0, vertex);
-            each(j, Likeness { score: scores[k], begins: at * sketch.step + e.rest });
+            each(Likeness { score: scores[k], begins: at * sketch.step + e.rest });
         }
     }
 }
@@ -278,7 +280,7 @@ mod tests {
 
     fn exemplars(begins: &[f32]) -> Exemplars {
         let sketches: Vec<Sketch> = begins.iter().map(|&b| stroke(b, 900.0, 0.5, 1.0)).collect();
-        let clear: Vec<_> = sketches.iter().zip(begins).map(|(s, &b)| (s, b, true)).collect();
+        let clear: Vec<_> = sketches.iter().zip(begins).enumerate().map(|(i, (s, &b))| (i, s, b, true)).collect();
         Exemplars::choose(&clear, RATE)
     }
 
@@ -286,7 +288,7 @@ mod tests {
     fn a_soft_stroke_is_timed_like_the_loud_ones() {
         let known = exemplars(&[672.0, 680.0, 690.0, 701.0]);
         for begins in [660.0, 671.0, 733.0] {
-            let like = known.best(&stroke(begins, 900.0, 0.01, 1.0), 690.0).unwrap();
+            let like = known.best(99, &stroke(begins, 900.0, 0.01, 1.0), 690.0).unwrap();
             assert!(like.score > 0.95 && (like.begins - begins).abs() < 2.5, "{begins}: {like:?}");
         }
     }
@@ -294,22 +296,22 @@ mod tests {
     #[test]
     fn another_drum_and_the_wrong_polarity_are_less_alike() {
         let known = exemplars(&[672.0, 680.0, 690.0, 701.0]);
-        let own = known.best(&stroke(690.0, 900.0, 0.1, 1.0), 690.0).unwrap().score;
-        assert!(known.best(&stroke(690.0, 350.0, 0.1, 1.0), 690.0).unwrap().score < own - 0.2);
-        assert!(known.best(&stroke(690.0, 900.0, 0.1, -1.0), 690.0).unwrap().score < own);
+        let own = known.best(99, &stroke(690.0, 900.0, 0.1, 1.0), 690.0).unwrap().score;
+        assert!(known.best(99, &stroke(690.0, 350.0, 0.1, 1.0), 690.0).unwrap().score < own - 0.2);
+        assert!(known.best(99, &stroke(690.0, 900.0, 0.1, -1.0), 690.0).unwrap().score < own);
     }
 
     #[test]
     fn a_stroke_that_claims_another_beginning_than_its_likes_is_dropped() {
         let sketches: Vec<Sketch> = [680.0, 690.0, 700.0, 705.0].iter().map(|&b| stroke(b, 900.0, 0.5, 1.0)).collect();
         let claims = [680.0, 690.0, 700.0, 705.0 - 96.0];
-        let clear: Vec<_> = sketches.iter().zip(claims).map(|(s, b)| (s, b, true)).collect();
+        let clear: Vec<_> = sketches.iter().zip(claims).enumerate().map(|(i, (s, b))| (i, s, b, true)).collect();
         let known = Exemplars::choose(&clear, RATE);
         assert_eq!(known.all.len(), 3);
     }
 
     #[test]
     fn two_clear_strokes_are_too_few_to_compare_with() {
-        assert_eq!(exemplars(&[680.0, 690.0]).best(&stroke(690.0, 900.0, 0.1, 1.0), 690.0), None);
+        assert_eq!(exemplars(&[680.0, 690.0]).best(99, &stroke(690.0, 900.0, 0.1, 1.0), 690.0), None);
     }
 }

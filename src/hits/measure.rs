@@ -3,7 +3,7 @@
 //! In: the recording and the coarse positions of strokes. Out: the sample of each attack and its peak.
 
 use super::attack::{AFTER_MS, AttackCalibration, AttackTimer, BEFORE_MS, Crossings};
-use super::likeness::{Exemplars, LEAST, Sketch};
+use super::likeness::{Exemplars, LEAST, Likeness, Sketch};
 use crate::audio::MonoReader;
 use crate::error::Result;
 use crate::song::Mic;
@@ -26,55 +26,116 @@ pub struct Measured {
     pub peak: f32,
 }
 
-/// Measures strokes given by coarse positions, samples in order; `loud` tells which may teach the timing of the
-/// others. Positions come back in the same order.
-///
-/// # Errors
-/// As [`MonoReader::read`].
-pub fn measure(mic: &Mic, coarse: &[u64], loud: &[bool], rate: SampleRate) -> Result<Vec<Measured>> {
-    let (before, after) = (rate.samples(Seconds::from_ms(BEFORE_MS)), rate.samples(Seconds::from_ms(AFTER_MS)));
-    let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
-    let mut timer = AttackTimer::new(rate);
-    let mut crossings: Vec<Crossings> = Vec::with_capacity(coarse.len());
-    let mut sketches: Vec<(Sketch, f32)> = Vec::with_capacity(coarse.len());
-    let mut window = Vec::new();
-    for &at in coarse {
-        let from = stretch(&mut reader, at, before, before + after, &mut window)?;
-        crossings.push(timer.crossings(&window, (at - from) as usize));
-        sketches.push((timer.sketch(), (at - from) as f32));
-    }
-    let sure: Vec<&Crossings> = crossings.iter().zip(loud).filter(|(_, l)| **l).map(|(c, _)| c).collect();
-    let calibration = AttackCalibration::learn(&sure, rate);
-    let clear: Vec<(&Sketch, f32, bool)> = (crossings.iter().zip(&sketches).zip(loud))
-        .filter_map(|((c, (sketch, at)), &loud)| c.clear_attack().map(|attack| (sketch, at + attack, loud)))
-        .collect();
-    let exemplars = Exemplars::choose(&clear, rate);
-    let agree = rate.samples(AGREE) as f32;
-    let mut out = Vec::with_capacity(coarse.len());
-    for (&at, (c, (sketch, inside))) in coarse.iter().zip(crossings.iter().zip(&sketches)) {
-        let mut attack = calibration.attack(c);
-        // Where the crossing and the likeness to clear strokes contradict each other, bleed reached the mic first.
-        if let Some(like) = exemplars.best(sketch, inside - calibration.coarse())
-            && like.score > LEAST
-            && (like.begins - inside - attack).abs() > agree
-        {
-            attack = like.begins - inside;
-        }
-        let pos = (at as f64 + f64::from(attack)).round().max(0.0) as u64;
-        stretch(&mut reader, pos, rate.samples(PEAK_FROM), rate.samples(PEAK_FROM + PEAK_WITHIN), &mut window)?;
-        let peak = window.iter().fold(0.0f32, |m, v| m.max(v.abs()));
-        out.push(Measured { pos, peak });
-    }
-    Ok(out)
+/// Strokes of a drum's main mic under the glass: what the samples around each say.
+pub struct Glass {
+    reader: MonoReader,
+    rate: SampleRate,
+    looks: Vec<Look>,
+    window: Vec<f32>,
 }
 
-/// Reads `length` samples from `before` samples before `at`; returns where they begin. Nothing beyond the end.
-fn stretch(reader: &mut MonoReader, at: u64, before: u64, length: u64, out: &mut Vec<f32>) -> Result<u64> {
-    let from = at.saturating_sub(before);
-    out.clear();
-    if from < reader.info().frames {
-        reader.seek(from)?;
-        reader.read(out, length as usize)?;
+/// One stroke under the glass.
+struct Look {
+    number: usize,
+    /// Coarse position.
+    at: u64,
+    /// The same, samples after the sketch's first.
+    inside: f32,
+    crossings: Crossings,
+    sketch: Sketch,
+}
+
+impl Glass {
+    /// Looks at strokes given by coarse positions, samples in order.
+    ///
+    /// # Errors
+    /// As [`MonoReader::read`].
+    pub fn look(mic: &Mic, coarse: &[u64], rate: SampleRate) -> Result<Self> {
+        let (before, after) = (rate.samples(Seconds::from_ms(BEFORE_MS)), rate.samples(Seconds::from_ms(AFTER_MS)));
+        let reader = MonoReader::open(&mic.info.path, mic.channel)?;
+        let mut glass = Self { reader, rate, looks: Vec::with_capacity(coarse.len()), window: Vec::new() };
+        let mut timer = AttackTimer::new(rate);
+        for &at in coarse {
+            let from = glass.stretch(at, before, before + after)?;
+            let crossings = timer.crossings(&glass.window, (at - from) as usize);
+            let number = glass.looks.len();
+            glass.looks.push(Look { number, at, inside: (at - from) as f32, crossings, sketch: timer.sketch() });
+        }
+        Ok(glass)
     }
-    Ok(from)
+
+    /// What those strokes teach that are `known` to be the drum's own; `loud` tells which are loud.
+    #[must_use]
+    pub fn learn(&self, known: &[bool], loud: &[bool]) -> Lesson {
+        let teachers = || self.looks.iter().zip(known).zip(loud).filter(|((_, known), _)| **known);
+        let sure: Vec<&Crossings> = teachers().filter(|(_, loud)| **loud).map(|((l, _), _)| &l.crossings).collect();
+        let clear: Vec<(usize, &Sketch, f32, bool)> = teachers()
+            .filter_map(|((l, _), &loud)| l.crossings.clear_attack().map(|a| (l.number, &l.sketch, l.inside + a, loud)))
+            .collect();
+        Lesson {
+            calibration: AttackCalibration::learn(&sure, self.rate),
+            exemplars: Exemplars::choose(&clear, self.rate),
+            agree: self.rate.samples(AGREE) as f32,
+        }
+    }
+
+    /// How like the drum's clear strokes the stroke of number `i` is, −1..=1; `None` where there are too few.
+    #[must_use]
+    pub fn likeness(&self, lesson: &Lesson, i: usize) -> Option<f32> {
+        self.looks.get(i).and_then(|look| lesson.like(look)).map(|l| l.score)
+    }
+
+    /// Time and peak of the strokes of the given numbers, in their order.
+    ///
+    /// # Errors
+    /// As [`MonoReader::read`].
+    pub fn measure(&mut self, lesson: &Lesson, numbers: &[usize]) -> Result<Vec<Measured>> {
+        let (from, length) = (self.rate.samples(PEAK_FROM), self.rate.samples(PEAK_FROM + PEAK_WITHIN));
+        let mut out = Vec::with_capacity(numbers.len());
+        for &i in numbers {
+            let pos = lesson.attack(&self.looks[i]);
+            self.stretch(pos, from, length)?;
+            let peak = self.window.iter().fold(0.0f32, |m, v| m.max(v.abs()));
+            out.push(Measured { pos, peak });
+        }
+        Ok(out)
+    }
+
+    /// Reads `length` samples from `before` samples before `at` into the window; returns where they begin. Nothing
+    /// beyond the end.
+    fn stretch(&mut self, at: u64, before: u64, length: u64) -> Result<u64> {
+        let from = at.saturating_sub(before);
+        self.window.clear();
+        if from < self.reader.info().frames {
+            self.reader.seek(from)?;
+            self.reader.read(&mut self.window, length as usize)?;
+        }
+        Ok(from)
+    }
+}
+
+/// What a take's own clear strokes teach about how this drum begins.
+pub struct Lesson {
+    calibration: AttackCalibration,
+    exemplars: Exemplars,
+    agree: f32,
+}
+
+impl Lesson {
+    fn like(&self, look: &Look) -> Option<Likeness> {
+        self.exemplars.best(look.number, &look.sketch, look.inside - self.calibration.coarse())
+    }
+
+    /// First sample of a stroke. Where its crossing and its likeness to clear strokes contradict each other, bleed
+    /// reached the mic first, and the likeness counts.
+    fn attack(&self, look: &Look) -> u64 {
+        let mut attack = self.calibration.attack(&look.crossings);
+        if let Some(like) = self.like(look)
+            && like.score > LEAST
+            && (like.begins - look.inside - attack).abs() > self.agree
+        {
+            attack = like.begins - look.inside;
+        }
+        (look.at as f64 + f64::from(attack)).round().max(0.0) as u64
+    }
 }

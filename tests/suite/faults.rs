@@ -95,22 +95,25 @@ fn a_kill_at_any_moment_of_any_command_leaves_every_file_old_or_new_and_never_ha
     let mut dice = Dice(1);
     let mut early = 0;
     for typed in COMMANDS {
-        let whole = tempfile::tempdir().unwrap();
-        copy(&before, whole.path());
+        // Of one name always: a sheet takes its title from the folder.
+        let home = tempfile::tempdir().unwrap();
+        let whole = home.path().join("song");
+        copy(&before, &whole);
         let start = Instant::now();
-        done(whole.path(), typed);
+        done(&whole, typed);
         let took = start.elapsed();
-        let after = contents(whole.path());
+        let after = contents(&whole);
         assert!(after.keys().all(|n| !n.ends_with(".tmp-underlay")), "{typed:?} leaves passing files");
         for _ in 0..kills {
-            let dir = tempfile::tempdir().unwrap();
-            copy(&before, dir.path());
-            let mut child = underlay(dir.path(), typed).spawn().unwrap();
+            let home = tempfile::tempdir().unwrap();
+            let dir = home.path().join("song");
+            copy(&before, &dir);
+            let mut child = underlay(&dir, typed).spawn().unwrap();
             std::thread::sleep(took.mul_f64(dice.next()));
             early += usize::from(child.try_wait().unwrap().is_none());
             child.kill().unwrap();
             child.wait().unwrap();
-            let now = contents(dir.path());
+            let now = contents(&dir);
             for (name, bytes) in now.iter().filter(|(n, _)| !n.ends_with(".tmp-underlay")) {
                 let known = before.get(name) == Some(bytes) || after.get(name) == Some(bytes);
                 let of_the_run = OF_THE_RUN.contains(&name.as_str()) && is_whole(name, bytes);
@@ -121,10 +124,10 @@ fn a_kill_at_any_moment_of_any_command_leaves_every_file_old_or_new_and_never_ha
             assert!(lost.is_empty(), "{typed:?} lost {lost:?}");
             // The same command again: as if nothing had happened, and swept.
             if typed[0] == "prep" {
-                let _ = fs::remove_file(dir.path().join("new.toml"));
+                let _ = fs::remove_file(dir.join("new.toml"));
             }
-            done(dir.path(), typed);
-            let mut again = contents(dir.path());
+            done(&dir, typed);
+            let mut again = contents(&dir);
             #[cfg(not(unix))]
             again.retain(|n, _| !n.ends_with(".tmp-underlay"));
             let mut expected = after.clone();

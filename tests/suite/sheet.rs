@@ -421,6 +421,16 @@ fn markers_of_the_tempo_file_are_the_form_until_the_sheet_has_one() {
 }
 
 #[test]
+fn a_song_without_a_title_is_called_as_its_folder_however_that_is_named() {
+    let (dir, draft) = prep(&["Kick.wav", "Snare.wav"]);
+    let name = dir.path().file_name().unwrap().to_string_lossy().into_owned();
+    for folder in [dir.path().to_owned(), dir.path().join(".")] {
+        let draft = Draft { folder: folder.clone(), ..draft.clone() };
+        assert!(draft.to_text(&folder.join("song.toml")).contains(&format!("title = \"{name}\"")));
+    }
+}
+
+#[test]
 fn prep_fills_in_the_delivery_and_layers_from_one_shots_that_lie_there() {
     let (dir, draft) = prep(&["Kick.wav", "Snare.wav"]);
     let sheet = dir.path().join("song.toml");

@@ -116,6 +116,8 @@ impl Song {
 
 /// The title of a song whose sheet gives none: the name of the sheet's folder, else of the sheet.
 pub(crate) fn title_of(sheet: &Path) -> String {
+    // "." has no name of its own.
+    let sheet = &std::path::absolute(sheet).unwrap_or_else(|_| sheet.to_owned());
     let folder = sheet.parent().and_then(Path::file_name);
     folder.or(sheet.file_stem()).map_or_else(|| "song".into(), |n| n.to_string_lossy().into_owned())
 }

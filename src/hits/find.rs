@@ -1,7 +1,7 @@
 //! The whole way from a song's mics to its hit list.
 
 use super::bands::Framing;
-use super::decide::{adapted, kept, log_odds};
+use super::decide::{adapted, certainty, kept, log_odds};
 use super::evidence::{Columns, Evidence, Outline, highest};
 use super::kind::kinds;
 use super::measure::Glass;
@@ -133,7 +133,7 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let odds = log_odds(&survey, s.drum);
     let looked: Vec<usize> = (0..odds.len()).filter(|&i| odds[i] > WORTH_A_LOOK).collect();
     let coarse: Vec<u64> = looked.iter().map(|&i| stretch.start + framing.sample(survey.candidates[i]).0).collect();
-    let mut glass = Glass::look(&song.mics[s.own[0]], &coarse, framing.rate)?;
+    let mut glass = Glass::look(&song.mics[s.own[0]], stretch.rest[s.own[0]], &coarse, framing.rate)?;
     let teach = |odds: &[f32]| {
         let kept = kept(&survey, odds, s.threshold());
         let known: Vec<bool> = looked.iter().map(|i| kept.binary_search(i).is_ok()).collect();
@@ -160,11 +160,7 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
         .iter()
         .zip(&measured)
         .filter(|(_, m)| stretch.range.contains(&m.pos))
-        .map(|(&i, m)| Stroke {
-            pos: m.pos,
-            peak: Dbfs::from_peak(f64::from(m.peak)),
-            certainty: 1.0 / (1.0 + f64::from(-odds[i]).exp()),
-        })
+        .map(|(&i, m)| Stroke { pos: m.pos, peak: Dbfs::from_peak(f64::from(m.peak)), certainty: certainty(odds[i]) })
         .filter(|stroke| stroke.peak.0 >= floor.0)
         .collect();
     new.sort_by_key(|stroke| stroke.pos);

@@ -32,6 +32,7 @@ pub struct Glass {
     rate: SampleRate,
     looks: Vec<Look>,
     window: Vec<f32>,
+    rest: f32,
 }
 
 /// One stroke under the glass.
@@ -46,14 +47,15 @@ struct Look {
 }
 
 impl Glass {
-    /// Looks at strokes given by coarse positions, samples in order.
+    /// Looks at strokes given by coarse positions, samples in order; `rest` is where the waveform rests, 1.0 = full
+    /// scale.
     ///
     /// # Errors
     /// As [`MonoReader::read`].
-    pub fn look(mic: &Mic, coarse: &[u64], rate: SampleRate) -> Result<Self> {
+    pub fn look(mic: &Mic, rest: f32, coarse: &[u64], rate: SampleRate) -> Result<Self> {
         let (before, after) = (rate.samples(Seconds::from_ms(BEFORE_MS)), rate.samples(Seconds::from_ms(AFTER_MS)));
         let reader = MonoReader::open(&mic.info.path, mic.channel)?;
-        let mut glass = Self { reader, rate, looks: Vec::with_capacity(coarse.len()), window: Vec::new() };
+        let mut glass = Self { reader, rate, looks: Vec::with_capacity(coarse.len()), window: Vec::new(), rest };
         let mut timer = AttackTimer::new(rate);
         for &at in coarse {
             let from = glass.stretch(at, before, before + after)?;
@@ -109,6 +111,7 @@ impl Glass {
         if from < self.reader.info().frames {
             self.reader.seek(from)?;
             self.reader.read(&mut self.window, length as usize)?;
+            self.window.iter_mut().for_each(|x| *x -= self.rest);
         }
         Ok(from)
     }

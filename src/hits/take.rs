@@ -19,6 +19,9 @@ const LONGEST_S: u64 = 200;
 const SHORTEST_S: u64 = 20;
 /// What a stretch sees of its neighbours on either side, seconds.
 const CONTEXT_S: u64 = 1;
+/// Seconds from which the resting level is taken, and the least that counts.
+const REST_S: usize = 5;
+const LEAST_REST: f64 = 0.001;
 /// Samples that are read at once.
 pub(super) const BLOCK: usize = 1 << 16;
 
@@ -66,6 +69,8 @@ pub struct Stretch {
     pub end: u64,
     /// One for each mic, in the song's order; all of the same length.
     pub bands: Vec<Bands>,
+    /// Where each mic's waveform rests when nothing sounds, 1.0 = full scale; taken off before anything is heard.
+    pub rest: Vec<f32>,
 }
 
 impl Stretch {
@@ -99,6 +104,7 @@ impl Stretch {
                 // The analyser ends half a window after the last frame.
                 let mut rows = Vec::with_capacity(frames + framing.window / framing.hop + 2);
                 let mut block = Vec::with_capacity(BLOCK);
+                let rest = resting_level(mic)?;
                 let mut at = start - lead;
                 let mut left = end + framing.window as u64 / 2 - start + lead;
                 while left > 0 {
@@ -107,19 +113,33 @@ impl Stretch {
                     if n == 0 {
                         break;
                     }
-                    analyser.push(&block, &mut rows);
                     watcher.see(&block, at, &range);
+                    if rest != 0.0 {
+                        block.iter_mut().for_each(|x| *x -= rest);
+                    }
+                    analyser.push(&block, &mut rows);
                     at += n as u64;
                     left -= n as u64;
                     progress.advance(n as u64);
                 }
                 analyser.finish(&mut rows);
                 rows.resize(frames, [0.0; super::bands::BANDS]);
-                Ok(Bands::from_rows(rows))
+                Ok((Bands::from_rows(rows), rest))
             })
             .collect::<Result<Vec<_>>>()?;
-        Ok(Self { range, start, end, bands })
+        let (bands, rest) = bands.into_iter().unzip();
+        Ok(Self { range, start, end, bands, rest })
     }
+}
+
+/// Where a mic's waveform rests, 1.0 = full scale: the mean of its first five seconds; 0 if within 0.1 % of zero, which
+/// no converter's fault but slow sound may cause.
+fn resting_level(mic: &Mic) -> Result<f32> {
+    let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
+    let mut block = Vec::new();
+    reader.read(&mut block, REST_S * mic.info.rate.hz() as usize)?;
+    let mean = block.iter().map(|&x| f64::from(x)).sum::<f64>() / block.len().max(1) as f64;
+    Ok(if mean.abs() < LEAST_REST { 0.0 } else { mean as f32 })
 }
 
 #[cfg(test)]

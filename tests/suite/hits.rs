@@ -43,6 +43,31 @@ fn flipping_every_mic_changes_no_stroke() {
 }
 
 #[test]
+fn a_softer_recording_has_the_same_strokes_at_a_lower_level() {
+    let dir = tempfile::tempdir().unwrap();
+    let (loud, soft) = (take(), take().map(|x| x.into_iter().map(|v| 0.25 * v).collect::<Vec<f32>>()));
+    let (loud, soft) = (find(&song(dir.path(), &loud), &Quiet).unwrap(), {
+        let quiet = tempfile::tempdir().unwrap();
+        find(&song(quiet.path(), &soft), &Quiet).unwrap()
+    });
+    let of = |f: &underlay::hits::Found| f.list.hits.iter().map(|h| (h.drum, h.pos.0, h.velocity)).collect::<Vec<_>>();
+    assert_eq!(of(&loud), of(&soft));
+    for (a, b) in loud.list.hits.iter().zip(&soft.list.hits) {
+        assert!((a.peak.0 - b.peak.0 - 12.041).abs() < 0.01, "{} {}", a.peak, b.peak);
+    }
+}
+
+#[test]
+fn an_offset_from_zero_changes_no_stroke() {
+    let before = changed(|_| ());
+    let after = changed(|x| x.iter_mut().for_each(|v| *v += 0.1));
+    assert_eq!(before.len(), after.len());
+    for (a, b) in before.iter().zip(&after) {
+        assert!(a.0 == b.0 && a.1.abs_diff(b.1) <= 2, "{a:?} {b:?}");
+    }
+}
+
+#[test]
 fn the_order_of_the_mics_changes_no_stroke() {
     let dir = tempfile::tempdir().unwrap();
     let mut song = song(dir.path(), &take());

@@ -107,7 +107,7 @@ fn main() -> Anyhow<()> {
         let known = truth(dir, framing)?;
         for (set, members) in SETS {
             let mics: Vec<Mic> = members.iter().map(|&i| all[i].clone()).collect();
-            let bands = members.iter().map(|&i| whole.bands[i].clone()).collect();
+            let bands: Vec<_> = members.iter().map(|&i| whole.bands[i].clone()).collect();
             let stretch = Stretch { range: 0..samples, start: 0, end: samples, rest: vec![0.0; bands.len()], bands };
             for drum in Drum::FOUND {
                 let own = own_mics(&mics, drum);

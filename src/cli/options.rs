@@ -10,13 +10,13 @@ use std::ops::RangeInclusive;
 #[derive(clap::Args, Clone, Copy, Debug, Default)]
 #[command(next_help_heading = "Finding")]
 pub(super) struct FinderOptions {
-    /// How far a stroke must rise above what bleed explains, dB, 0 to 40; more finds fewer strokes [default: fitted to the take]
+    /// How far a stroke must rise above what bleed explains, dB, 0 to 40; more finds fewer strokes [default: 0.5]
     #[arg(long, value_name = "DB", value_parser = threshold)]
     pub threshold: Option<f64>,
-    /// Quietest stroke that counts, dBFS, -120 to 0 [default: fitted to the take]
+    /// Quietest stroke that counts, dBFS, -120 to 0 [default: -70]
     #[arg(long, value_name = "DBFS", value_parser = floor, allow_negative_numbers = true)]
     pub floor: Option<f64>,
-    /// Least time between two strokes, ms, 1 to 500; more than 45 joins flams [default: the finder's own]
+    /// Least time between two strokes, ms, 1 to 500; more than 45 joins flams [default: 15]
     #[arg(long, value_name = "MS", value_parser = min_gap)]
     pub min_gap: Option<f64>,
 }

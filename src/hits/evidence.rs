@@ -1,7 +1,7 @@
 //! What the finder saw of a drum, condensed for pictures.
 
 use crate::song::Drum;
-use crate::units::{SampleRate, Seconds};
+use crate::units::{Dbfs, SampleRate, Seconds};
 use serde::Serialize;
 
 /// Most columns of a picture.
@@ -26,6 +26,10 @@ pub struct Evidence {
     pub novelty: Vec<f32>,
     /// Threshold in force at each column, dB: what lies below is never taken for a stroke.
     pub threshold: Vec<f32>,
+    /// Quietest stroke that counts.
+    pub floor: Dbfs,
+    /// Least time between two strokes.
+    pub min_gap: Seconds,
 }
 
 /// How a take is cut into columns.

@@ -70,6 +70,14 @@ impl Search {
     fn threshold(&self) -> f32 {
         self.settings.threshold.unwrap_or(THRESHOLD) as f32
     }
+
+    fn floor(&self) -> Dbfs {
+        self.settings.floor.unwrap_or(FLOOR)
+    }
+
+    fn min_gap(&self) -> Seconds {
+        Seconds::from_ms(self.settings.min_gap_ms.unwrap_or(MIN_GAP_MS))
+    }
 }
 
 /// Finds every kick and snare stroke of a song's take. Hits carry no grid place yet.
@@ -154,8 +162,8 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let lesson = glass.learn(&known, &loud);
     let numbers: Vec<usize> = kept.iter().filter_map(|i| looked.binary_search(i).ok()).collect();
     let measured = glass.measure(&lesson, &numbers)?;
-    let floor = s.settings.floor.unwrap_or(FLOOR);
-    let gap = framing.rate.samples(Seconds::from_ms(s.settings.min_gap_ms.unwrap_or(MIN_GAP_MS)));
+    let floor = s.floor();
+    let gap = framing.rate.samples(s.min_gap());
     let mut new: Vec<Stroke> = kept
         .iter()
         .zip(&measured)
@@ -220,6 +228,8 @@ fn conclude(song: &Song, searches: Vec<Search>, watchers: Vec<Watcher>, columns:
             low: outline.low,
             high: outline.high,
             threshold: vec![s.threshold(); columns.count],
+            floor: s.floor(),
+            min_gap: s.min_gap(),
             novelty: s.novelty,
         });
     }

@@ -239,6 +239,55 @@ pub fn offsets(song: &Song, found: &Found, drum: Drum) -> Option<Picture> {
     Some(p)
 }
 
+/// Longest gap that is drawn, ms; longer ones lie on the edge.
+const LONGEST_GAP_MS: f64 = 300.0;
+const DASH: &[f64] = &[6.0, 4.0];
+
+/// A drum's strokes by the gap since the one before and by level, with the floor and the least gap in force: what a change of
+/// either would take away. `None` without evidence or strokes.
+#[must_use]
+pub fn limits(found: &Found, drum: Drum) -> Option<Picture> {
+    let evidence = found.evidence.iter().find(|e| e.drum == drum)?;
+    let hits: Vec<&Hit> = found.list.of(drum).collect();
+    let softest = hits.iter().map(|h| h.peak.0).fold(None, |a, x| Some(f64::min(a.unwrap_or(x), x)))?;
+    let title =
+        format!("{}: level of every hit and gap to the one before, against floor and least gap", capital(drum.word()));
+    let mut p = Picture::new(format!("{drum}_limits"), title, WIDTH, 300.0);
+    let low = softest.min(evidence.floor.0) - 4.0;
+    let f = frame(52.0, 190.0, (0.0, LONGEST_GAP_MS), (low, 0.0));
+    let text = format!("{} \u{2013} what floor and least gap let through", capital(drum.word()));
+    p.heading((LEFT, 17.0), text, super::look::HEAD, Align::Start, Ink::Text);
+    p.key_of_marks(f.right(), 17.0, drum, &kinds_of(&hits), any_doubtful(&hits));
+    f.y_axis(&mut p, &ticks(low, 0.0, 5), "peak, dBFS");
+    f.x_axis(&mut p, &ticks(0.0, LONGEST_GAP_MS, 7), "gap to the hit before, ms (longer ones at the right edge)");
+    let (gap, floor) = (f.px(evidence.min_gap.ms().min(LONGEST_GAP_MS)), f.py(evidence.floor.0));
+    p.dashed(&[(gap, f.top), (gap, f.bottom())], Ink::Text, 1.2, DASH);
+    p.dashed(&[(f.left, floor), (f.right(), floor)], Ink::Text, 1.2, DASH);
+    p.text((gap + 5.0, f.top + 9.0), "least gap (--min-gap)", SMALL, Align::Start, Ink::Muted);
+    p.text((f.right() - 5.0, floor - 8.0), "floor (--floor)", SMALL, Align::End, Ink::Muted);
+    let mut before = None;
+    let places: Vec<(&Hit, (f64, f64))> = hits
+        .iter()
+        .map(|&h| {
+            let at = h.pos.at(found.list.rate).ms();
+            let gap = before.replace(at).map_or(LONGEST_GAP_MS, |b: f64| (at - b).clamp(0.0, LONGEST_GAP_MS));
+            (h, (gap, h.peak.0))
+        })
+        .collect();
+    if hits.len() > MANY {
+        f.cloud(&mut p, places.iter().map(|p| p.1), Ink::Of(drum));
+    } else {
+        for (h, (x, y)) in places {
+            let place = f.at(x, y);
+            p.mark(place, drum, h.kind);
+            if is_doubtful(h) {
+                p.ring(place, 7.0);
+            }
+        }
+    }
+    Some(p)
+}
+
 /// One mark a hit over the song's time.
 #[allow(clippy::too_many_arguments, reason = "one picture, one sound: what it is made of")]
 fn points(

@@ -1,7 +1,7 @@
 //! The report on found hits.
 
 use super::chart::clock;
-use super::drums::{capital, near, offsets, overview, velocity};
+use super::drums::{capital, limits, near, offsets, overview, velocity};
 use super::page::{Report, Section, Table};
 use super::summary::{DrumSummary, is_doubtful};
 use crate::hits::{Found, Hit, HitList};
@@ -140,6 +140,7 @@ fn pictures(song: &Song, found: &Found, drum: Drum) -> Section {
     if found.list.of(drum).next().is_some() {
         pictures.push(velocity(song, found, drum));
         pictures.extend(offsets(song, found, drum));
+        pictures.extend(limits(found, drum));
         if song.tempo.is_some() {
             intro.push("Offsets leave out grace notes and rolls: they are not meant to lie on the grid.".into());
         }

@@ -7,7 +7,7 @@ use underlay::hits::{Evidence, Found, GridPlace, Hit, HitList, Kind, State};
 use underlay::report::{DrumSummary, Report, hits_report};
 use underlay::song::{Drum, Mic, Song};
 use underlay::tempo::{Meter, TempoMap};
-use underlay::units::{Bpm, Seconds, Velocity};
+use underlay::units::{Bpm, Dbfs, Seconds, Velocity};
 use underlay::{Finding, audio};
 
 /// A song without recordings behind it and the strokes of a rendered performance as its hits.
@@ -53,6 +53,8 @@ fn make() -> (Song, Found) {
         high: (0..n).map(|k| (k % 89) as f32 / 120.0).collect(),
         novelty: (0..n).map(|k| (k % 211) as f32 / 11.0).collect(),
         threshold: vec![6.0; n],
+        floor: Dbfs(-70.0),
+        min_gap: Seconds(0.015),
     });
     let findings = vec![Finding::song("a & b < c", "Listen <there>.")];
     (
@@ -123,7 +125,7 @@ fn well_formed(text: &str, void: &[&str]) -> Vec<String> {
 #[test]
 fn every_picture_is_well_formed_small_and_says_what_it_shows() {
     let pictures: Vec<_> = report().sections.into_iter().flat_map(|s| s.pictures).collect();
-    assert_eq!(pictures.len(), 8, "four for each drum");
+    assert_eq!(pictures.len(), 10, "five for each drum");
     for p in pictures {
         let svg = p.svg();
         let seen = well_formed(&svg, &[]);
@@ -221,7 +223,7 @@ fn a_take_of_hours_keeps_its_pictures_small() {
 fn files_of_the_report_are_the_page_and_its_pictures() {
     let files = report().files(true).unwrap();
     assert_eq!(files[0].0, PathBuf::from("report.html"));
-    assert_eq!(files.iter().filter(|f| f.0.extension().is_some_and(|e| e == "svg")).count(), 8);
+    assert_eq!(files.iter().filter(|f| f.0.extension().is_some_and(|e| e == "svg")).count(), 10);
     let png: Vec<_> = files.iter().filter(|f| f.0.extension().is_some_and(|e| e == "png")).collect();
     assert!(png.len() == 8 && png.iter().all(|f| f.1.starts_with(b"\x89PNG")));
 }

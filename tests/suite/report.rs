@@ -225,5 +225,5 @@ fn files_of_the_report_are_the_page_and_its_pictures() {
     assert_eq!(files[0].0, PathBuf::from("report.html"));
     assert_eq!(files.iter().filter(|f| f.0.extension().is_some_and(|e| e == "svg")).count(), 10);
     let png: Vec<_> = files.iter().filter(|f| f.0.extension().is_some_and(|e| e == "png")).collect();
-    assert!(png.len() == 8 && png.iter().all(|f| f.1.starts_with(b"\x89PNG")));
+    assert!(png.len() == 10 && png.iter().all(|f| f.1.starts_with(b"\x89PNG")));
 }

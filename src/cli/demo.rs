@@ -9,11 +9,12 @@ use std::path::PathBuf;
 
 const EXAMPLES: &str = "\
 Examples:
-  underlay demo out       the session in out, the results in out/underlay
+  underlay demo out  the session in out, the results in out/underlay
 
-Writes about 110 MB, and as much again in results: nine mics of an invented song (24 bit, 48 kHz, a little over a minute), the client's rough mix, a
-programmed shaker, the tempo map, a song sheet, and truth.csv with every stroke as it was really played; then does
-everything as `underlay run` does: strokes, timing, phase, a layer, the rough mix, the delivery. Recordings that are not the demo's own are never replaced.";
+Writes about 110 MB, and as much again in results: nine mics of an invented song (24 bit, 48 kHz, a little over a \
+minute), the client's rough mix, a programmed shaker, the tempo map, a song sheet, and truth.csv with every stroke \
+as it was really played; then does everything as `underlay run` does: strokes, timing, phase, a layer, the rough \
+mix, the delivery. Recordings that are not the demo's own are never replaced.";
 
 /// Render an invented song with every mic of a kit and do the whole job on it: everything in one command
 #[derive(clap::Args)]

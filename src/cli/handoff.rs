@@ -19,14 +19,14 @@ use std::path::{Path, PathBuf};
 
 const EXAMPLES: &str = "\
 Examples:
-  underlay handoff song.toml --check                 say what stands against a delivery, write nothing
-  underlay handoff song.toml                         the zip, in the folder \"underlay\" beside the sheet
+  underlay handoff song.toml --check  say what stands against a delivery, write nothing
+  underlay handoff song.toml          the zip, in the folder \"underlay\" beside the sheet
   underlay handoff song.toml --rate 44100 --bits 16  a copy for a client who asks for it
-  underlay handoff --verify LowTide_Handoff_R01.zip  for the receiver: is everything there and unharmed?
+  underlay handoff --verify LowTide_Handoff_R01.zip  for the receiver: is all there, unharmed?
 
-Every file begins at zero and is as long as the song; audio that need not change is bit-identical to the recording. The
-zip is read back and compared before it gets its name. A second handoff gets the next number and says what changed; an
-unchanged song gets no new zip.";
+Every file begins at zero and is as long as the song; audio that need not change is bit-identical to the recording. \
+The zip is read back and compared before it gets its name. A second handoff gets the next number and says what \
+changed; an unchanged song gets no new zip.";
 
 /// Check everything and pack the delivery into one verified zip
 #[derive(clap::Args)]

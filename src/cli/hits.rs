@@ -28,14 +28,14 @@ pub(super) const HITS: &str = "hits.csv";
 
 const EXAMPLES: &str = "\
 Examples:
-  underlay hits song.toml                           results in the folder \"underlay\" beside the sheet
+  underlay hits song.toml                       results in the folder \"underlay\" beside the sheet
   underlay hits song.toml --out results --floor -50
-  underlay hits kick.wav --drum kick --bpm 104      results beside kick.wav
+  underlay hits kick.wav --drum kick --bpm 104  results beside kick.wav
   underlay hits snare_top.wav snare_bottom.wav --drum snare --tempo tempo.mid --with kick.wav oh.wav
-  underlay hits song.toml --from-list underlay/hits.csv    writes MIDI again from an edited list
+  underlay hits song.toml --from-list underlay/hits.csv  writes MIDI again from an edited list
 
-Writes hits.csv (every stroke, to be edited in any spreadsheet), triggers.mid, one MIDI file for each drum (dragged to
-the start of the audio they line up), and report.html with pictures.";
+Writes hits.csv (every stroke, to be edited in any spreadsheet), triggers.mid, one MIDI file for each drum (dragged \
+to the start of the audio they line up), and report.html with pictures.";
 
 /// Find every kick and snare stroke: hit list, trigger MIDI, pictures
 #[derive(clap::Args)]

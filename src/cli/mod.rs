@@ -41,15 +41,15 @@ pub struct Screen<'a> {
 
 const EXAMPLES: &str = "\
 Examples:
-  underlay demo out                           an invented song with everything, to try things on
+  underlay demo out                             an invented song with everything, to try things on
   underlay prep \"Slow Harbour/audio\"          write a song sheet for a folder of recordings
-  underlay hits song.toml                     find every kick and snare stroke: list, MIDI, pictures
-  underlay hits kick.wav --drum kick --bpm 104    the same for one file
-  underlay phase song.toml                    polarity and arrival of every mic
-  underlay print song.toml                    sample layers under the real drums
-  underlay rough song.toml                    make a rough mix for approval
-  underlay handoff song.toml                  check everything and pack one verified zip
-  underlay run song.toml                      all of it, only what has changed, and one page at the end
+  underlay hits song.toml                       find kick and snare strokes: list, MIDI, pictures
+  underlay hits kick.wav --drum kick --bpm 104  the same for one file
+  underlay phase song.toml                      polarity and arrival of every mic
+  underlay print song.toml                      sample layers under the real drums
+  underlay rough song.toml                      make a rough mix for approval
+  underlay handoff song.toml                    check everything and pack one verified zip
+  underlay run song.toml                        all of it, only what has changed, and one page
 
 Exit codes: 0 done, 1 done with findings to look at, 2 wrong use, 3 an input cannot be used, 4 could not write.
 Recordings are only ever read.";

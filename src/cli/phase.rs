@@ -19,14 +19,14 @@ use std::path::{Path, PathBuf};
 
 const EXAMPLES: &str = "\
 Examples:
-  underlay phase song.toml                       which mics to invert, and when each hears the drums
-  underlay phase song.toml --air 28              metres for a warm room
-  underlay phase song.toml --write corrected     copies of the files to invert, only their sign flipped
-  underlay phase song.toml --write corrected --align snare    also moves the snare's close mics together
+  underlay phase song.toml                    which mics to invert, and when each hears the drums
+  underlay phase song.toml --air 28           metres for a warm room
+  underlay phase song.toml --write corrected  copies of the files to invert, only their sign flipped
+  underlay phase song.toml --write corrected --align snare  also move the snare's close mics
 
-Later is positive. The sums tell the level of two mics together in the drum's low band, both set equally loud, against
-one of them alone: +6 dB is the most, below 0 they take from each other. Writes phase.csv and pictures/phase_*.svg.
-Listen with a low headphone level after flipping signs: the low end may come up.";
+Later is positive. The sums tell the level of two mics together in the drum's low band, both set equally loud, \
+against one of them alone: +6 dB is the most, below 0 they take from each other. Writes phase.csv and \
+pictures/phase_*.svg. Listen with a low headphone level after flipping signs: the low end may come up.";
 
 /// Check polarity and arrival between mics; write corrected copies on request
 #[derive(clap::Args)]
@@ -138,7 +138,7 @@ fn advice_findings(song: &Song, report: &PhaseReport, written: bool) -> Vec<Find
                 file,
                 format!("{} is better inverted: {}", mic.name, advice.why),
                 format!(
-                    "Listen, then set polarity = \"invert\" (or \"keep\") for {} in the sheet, or use --write.",
+                    "Listen, then set polarity = \"invert\" (or \"keep\") for {} in the sheet, or let `underlay phase --write` make a flipped copy.",
                     mic.name
                 ),
             )),
@@ -292,6 +292,10 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
         let _ = writeln!(text, "\nCopy: {} ({what})", c.target.display());
     }
     let _ = writeln!(text, "\nWritten to {}: phase.csv, pictures.", take.out.display());
+    if take.song.mics.iter().any(|m| m.polarity == Polarity::Undecided) {
+        let _ =
+            writeln!(text, "Next: listen, then write polarity = \"keep\" or \"invert\" for every mic into the sheet.");
+    }
     text
 }
 

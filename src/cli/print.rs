@@ -27,17 +27,17 @@ const DEFAULT_LEVEL: Decibels = Decibels(-6.0);
 
 const EXAMPLES: &str = "\
 Examples:
-  underlay print song.toml                       every layer of the sheet
-  underlay print song.toml --layer snare_fat --preview 20s    one layer, and three short files to listen to
-  underlay print song.toml --from-list edited.csv             from a hit list that you edited
-  underlay print song.toml --pull 100            on the grid instead of as played
-  underlay print song.toml --samples ~/one-shots/snare --drum snare    a folder of one-shots, sheet or not
-  underlay print song.toml --sets                what each layer's set was understood as
+  underlay print song.toml             every layer of the sheet
+  underlay print song.toml --layer snare_fat --preview 20s  one layer, and files to listen to
+  underlay print song.toml --from-list edited.csv  from a hit list that you edited
+  underlay print song.toml --pull 100  on the grid instead of as played
+  underlay print song.toml --samples ~/one-shots/snare --drum snare  a folder of one-shots
+  underlay print song.toml --sets      what each layer's set was understood as
 
-A layer's track is 24-bit, begins at zero and ends with the song. Every stroke lies attack on attack with the real one and
-is then moved by up to 2 ms, or its sign flipped, so that both add up in the drum's low band. Writes layers/NAME.wav,
-layers/NAME.mid, layer.csv (which one-shot falls where) and pictures/layer_*.svg. Start with a low headphone level when you
-listen to a layer for the first time.";
+A layer's track is 24-bit, begins at zero and ends with the song. Every stroke lies attack on attack with the real \
+one and is then moved by up to 2 ms, or its sign flipped, so that both add up in the drum's low band. Writes \
+layers/NAME.wav, layers/NAME.mid, layer.csv (which one-shot falls where) and pictures/layer_*.svg. Start with a low \
+headphone level when you listen to a layer for the first time.";
 
 /// Print phase-aligned sample layers under kick and snare
 #[derive(clap::Args)]

@@ -20,9 +20,9 @@ Examples:
   underlay rough song.toml
   underlay rough song.toml --loudness -14 --guide-level -3
 
-Writes rough_mix.wav (24 bit), rough_mix_drums_only.wav and rough_mix_without_layers.wav where there is a difference, and
-rough_mix.csv, the table of every level and pan. Levels and pans come from each mic's role, or from the sheet.
-The mix is as loud as a finished one: turn your monitors down before the first listen.";
+Writes rough_mix.wav (24 bit), rough_mix_drums_only.wav and rough_mix_without_layers.wav where there is a \
+difference, and rough_mix.csv, the table of every level and pan. Levels and pans come from each mic's role, or from \
+the sheet. The mix is as loud as a finished one: turn your monitors down before the first listen.";
 
 /// Make a rough mix for approval: drums, layers and the client's two-mix at a stated loudness
 #[derive(clap::Args)]

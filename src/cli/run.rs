@@ -28,13 +28,13 @@ const TOLD: usize = 8;
 
 const EXAMPLES: &str = "\
 Examples:
-  underlay run song.toml                 hits, timing, phase, print, rough, handoff; then one page: summary.html
-  underlay run song.toml --again print   print anew, and whatever depends on it
-  underlay run song.toml --until phase   stop before layers are printed
-  underlay run Songs                     every sheet in the folder Songs and below; goes on past a song that cannot be done
+  underlay run song.toml                all stages; then one page: summary.html
+  underlay run song.toml --again print  print anew, and whatever depends on it
+  underlay run song.toml --until phase  stop before layers are printed
+  underlay run Songs                    every sheet in the folder Songs and below
 
-A stage whose recordings, settings and hit list have not changed is not done again. Strokes that you edited in hits.csv
-are kept and used. Change a line of the sheet and run again: that is a revision.";
+A stage whose recordings, settings and hit list have not changed is not done again. Strokes that you edited in \
+hits.csv are kept and used. Change a line of the sheet and run again: that is a revision.";
 
 /// Do the whole song: hits, timing, phase, layers, rough mix, handoff; only what has changed
 #[derive(clap::Args)]

@@ -29,17 +29,17 @@ use write::{Checked, put_moves, trigger_names, write_both};
 
 const EXAMPLES: &str = "\
 Examples:
-  underlay timing song.toml                        where the take sits, section by section, with pictures
-  underlay timing song.toml --grid 1/8t            against eighth-note triplets
-  underlay timing song.toml --pull 60              triggers 60 % of the way to the grid, and the list of moves
-  underlay timing song.toml --click --count-in 2   a click track from the tempo map
-  underlay timing song.toml --find-tempo           no click was played to: the tempo map, found from the hits
-  underlay timing hits.csv --bpm 104               a hit list without a sheet
-  underlay timing tempo.mid --click --length 240   a click before anything is recorded
+  underlay timing song.toml               where the take sits, section by section, with pictures
+  underlay timing song.toml --grid 1/8t   against eighth-note triplets
+  underlay timing song.toml --pull 60     triggers 60 % of the way to the grid, and the moves
+  underlay timing song.toml --click --count-in 2  a click track from the tempo map
+  underlay timing song.toml --find-tempo  no click was played to: the tempo map, found from the hits
+  underlay timing hits.csv --bpm 104      a hit list without a sheet
+  underlay timing tempo.mid --click --length 240  a click before anything is recorded
 
-Early is negative, late positive. Writes timing.html and pictures/timing_*.svg; with --pull moves.csv, moves.mid,
-triggers.mid and triggers_on_grid.mid; with --click click.wav; with --find-tempo found_tempo.mid. Start with a low headphone level when
-you play a click for the first time.";
+Early is negative, late positive. Writes timing.html and pictures/timing_*.svg; with --pull moves.csv, moves.mid, \
+triggers.mid and triggers_on_grid.mid; with --click click.wav; with --find-tempo found_tempo.mid. Start with a low \
+headphone level when you play a click for the first time.";
 
 /// Check the take against the grid: offsets, feel, swing, drift; pull triggers towards it; print a click
 #[derive(clap::Args)]
@@ -366,7 +366,7 @@ fn hits_of(plan: &mut Plan, progress: &dyn Progress) -> Result<HitList> {
             let read = HitList::read(path, plan.rate, frames)?;
             plan.findings.extend(read.findings);
             if plan.song.is_some() {
-                plan.findings.push(Finding::note(path, "The hits of this list were checked."));
+                plan.findings.push(Finding::note(path, "this hit list was used; move it away to find strokes anew"));
             }
             Ok(read.list)
         }

@@ -127,7 +127,7 @@ pub fn layer_gains(report: &crate::layer::LayerReport) -> Picture {
     }
     p.text(
         (f.right(), 16.0),
-        "large dots: as printed   small grey: attack on attack, unaligned",
+        "large: as printed; small grey: attack on attack, unaligned",
         TEXT,
         Align::End,
         Ink::Muted,

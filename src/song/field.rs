@@ -43,7 +43,14 @@ pub const SECTIONS: [&str; 9] = [SONG, TEMPO, MIC, TRACK, SECTION, HITS, LAYER, 
 
 /// Every field of every section.
 pub const FIELDS: &[Field] = &[
-    f(SONG, "title", "text", "the sheet's folder name", "title, for documents and file names", "\"Slow Harbour\""),
+    f(
+        SONG,
+        "title",
+        "text",
+        "the sheet's folder name, or that of the folder above where it is only \"audio\" or the like",
+        "title, for documents and file names",
+        "\"Slow Harbour\"",
+    ),
     f(SONG, "drummer", "text", "empty", "who plays, for documents", "\"\""),
     f(
         SONG,

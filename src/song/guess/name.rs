@@ -247,7 +247,7 @@ mod tests {
 
     #[test]
     fn names_without_a_known_word_say_nothing() {
-        for stem in ["Audio 1", "Track 07", "20240131_1203", "untitled", "ZOOM0004"] {
+        for stem in ["Audio 1", "Track 07", "20240131_1203", "untitled", "REC0004"] {
             assert_eq!(role(stem), None, "{stem}");
         }
     }

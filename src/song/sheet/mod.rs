@@ -118,8 +118,17 @@ impl Song {
 pub(crate) fn title_of(sheet: &Path) -> String {
     // "." has no name of its own.
     let sheet = &std::path::absolute(sheet).unwrap_or_else(|_| sheet.to_owned());
-    let folder = sheet.parent().and_then(Path::file_name);
-    folder.or(sheet.file_stem()).map_or_else(|| "song".into(), |n| n.to_string_lossy().into_owned())
+    // A folder that is called by what it holds says nothing of the song; the one above it does.
+    let plain = |p: &Path| {
+        let name = p.file_name().unwrap_or_default().to_string_lossy().to_lowercase();
+        ["audio", "audio files", "recordings", "takes", "raw", "wav", "wavs"].contains(&name.as_str())
+    };
+    let folder =
+        sheet.parent().map(|p| p.parent().filter(|above| plain(p) && above.file_name().is_some()).unwrap_or(p));
+    folder
+        .and_then(Path::file_name)
+        .or(sheet.file_stem())
+        .map_or_else(|| "song".into(), |n| n.to_string_lossy().into_owned())
 }
 
 /// What the system said, in a musician's words.
@@ -178,5 +187,17 @@ fn known_sections(page: Page<'_>, root: &DeTable<'_>) -> Result<()> {
             };
             Err(page.wrong(key.span().start, Some(word.to_string()), what, did_you_mean(word, &known)))
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_folder_called_audio_leaves_the_title_to_the_folder_above() {
+        assert_eq!(title_of(Path::new("/songs/Slow Harbour/audio/song.toml")), "Slow Harbour");
+        assert_eq!(title_of(Path::new("/songs/Slow Harbour/song.toml")), "Slow Harbour");
+        assert_eq!(title_of(Path::new("/audio/song.toml")), "audio");
     }
 }

@@ -10,7 +10,7 @@ use divan::counter::ItemsCount;
 use std::path::Path;
 use std::sync::LazyLock;
 use underlay::Quiet;
-use underlay::audio::{AudioReader, Channel, LevelMeter, MonoReader, SOUND_FLOOR, SampleFormat};
+use underlay::audio::{AudioReader, LevelMeter, MonoReader, SOUND_FLOOR, SampleFormat};
 use underlay::demo::{DemoMic, DemoSong, DemoSpec};
 use underlay::hits::bands::{BandAnalyser, Bands, Framing};
 use underlay::hits::bleed::predicted_bleed;
@@ -20,7 +20,7 @@ use underlay::hits::pick::threshold;
 use underlay::hits::survey::Survey;
 use underlay::hits::take::{Stretch, Watcher, stretches};
 use underlay::hits::{find, own_mics};
-use underlay::song::{Drum, Mic, MicSettings, Polarity, Song};
+use underlay::song::{Drum, Mic, Song};
 
 const SEED: u64 = 3;
 const BARS: usize = 8;
@@ -49,18 +49,12 @@ static TAKE: LazyLock<Take> = LazyLock::new(|| {
 
 fn mic(dir: &Path, mic: DemoMic) -> Mic {
     let (drum, place) = mic.role();
-    Mic {
-        name: mic.name().into(),
-        note: String::new(),
-        info: AudioReader::open(&dir.join(format!("{}.wav", mic.name()))).unwrap().info().clone(),
-        channel: Channel::Sum,
+    Mic::new(
+        mic.name(),
+        AudioReader::open(&dir.join(format!("{}.wav", mic.name()))).unwrap().info().clone(),
         drum,
         place,
-        polarity: Polarity::Undecided,
-        settings: MicSettings::default(),
-        level: None,
-        pan: None,
-    }
+    )
 }
 
 fn read(song: &Song, framing: Framing) -> Stretch {

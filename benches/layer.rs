@@ -6,11 +6,11 @@
 
 use std::path::{Path, PathBuf};
 use underlay::Quiet;
-use underlay::audio::{AudioReader, Channel, SampleFormat, WavSpec, WavWriter};
+use underlay::audio::{AudioReader, SampleFormat, WavSpec, WavWriter};
 use underlay::hits::{Hit, HitList, Kind, State};
 use underlay::layer::prepare;
 use underlay::phase::{PhaseSettings, measure};
-use underlay::song::{Drum, LayerPlan, Mic, MicSettings, Place, Polarity, Song};
+use underlay::song::{Drum, LayerPlan, Mic, Place, Song};
 use underlay::units::{Dbfs, Decibels, SamplePos, SampleRate, Velocity};
 
 const SECONDS: u64 = 240;
@@ -37,18 +37,7 @@ fn mic(dir: &Path, name: &str, drum: Drum, place: Place) -> Mic {
         wav.write(&block).unwrap();
     }
     wav.finish().unwrap();
-    Mic {
-        name: name.into(),
-        info: AudioReader::open(&path).unwrap().info().clone(),
-        channel: Channel::Sum,
-        drum,
-        place,
-        polarity: Polarity::Undecided,
-        settings: MicSettings::default(),
-        level: None,
-        pan: None,
-        note: String::new(),
-    }
+    Mic::new(name, AudioReader::open(&path).unwrap().info().clone(), drum, place)
 }
 
 fn song(dir: &Path) -> (Song, HitList) {

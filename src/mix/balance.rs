@@ -134,8 +134,8 @@ pub fn balance_stereo(pan: f64) -> (f64, f64) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::audio::{AudioInfo, Channel, SampleFormat};
-    use crate::song::{MicSettings, Polarity};
+    use crate::audio::{AudioInfo, SampleFormat};
+    use crate::song::Polarity;
     use crate::units::SampleRate;
 
     fn mic(drum: Drum, place: Place) -> Mic {
@@ -149,18 +149,7 @@ mod tests {
             cues: Vec::new(),
             repairs: Vec::new(),
         };
-        Mic {
-            name: format!("{drum}_{place}"),
-            info,
-            channel: Channel::Sum,
-            drum,
-            place,
-            polarity: Polarity::Keep,
-            settings: MicSettings::default(),
-            level: None,
-            pan: None,
-            note: String::new(),
-        }
+        Mic { polarity: Polarity::Keep, ..Mic::new(format!("{drum}_{place}"), info, drum, place) }
     }
 
     #[test]

@@ -57,6 +57,25 @@ pub struct Mic {
     pub note: String,
 }
 
+impl Mic {
+    /// A mic of which nothing more is known: all channels are heard, polarity is undecided, every setting is the default.
+    #[must_use]
+    pub fn new(name: impl Into<String>, info: AudioInfo, drum: Drum, place: Place) -> Self {
+        Self {
+            name: name.into(),
+            info,
+            channel: Channel::Sum,
+            drum,
+            place,
+            polarity: Polarity::Undecided,
+            settings: MicSettings::default(),
+            level: None,
+            pan: None,
+            note: String::new(),
+        }
+    }
+}
+
 /// What a track that is not a mic of the acoustic kit is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

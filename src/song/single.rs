@@ -2,8 +2,8 @@
 
 use super::guess::{drum_of_word, place_of_name};
 use super::sheet::usual_rate;
-use super::{Drum, FinderSettings, Mic, MicSettings, Place, Polarity, SheetFault, Song};
-use crate::audio::{AudioInfo, AudioReader, Channel};
+use super::{Drum, FinderSettings, Mic, Place, SheetFault, Song};
+use crate::audio::{AudioInfo, AudioReader};
 use crate::error::{Located, Result};
 use crate::finding::Finding;
 use crate::tempo::{Grid, TempoMap};
@@ -93,16 +93,5 @@ fn open(path: &Path, mics: &[Mic]) -> Result<AudioInfo> {
 fn mic(info: AudioInfo, drum: Drum, place: Place, mics: &[Mic]) -> Mic {
     let name = if place == Place::Close { drum.word().to_owned() } else { format!("{drum}_{place}") };
     let alike = mics.iter().filter(|m| m.drum == drum && m.place == place).count();
-    Mic {
-        name: if alike == 0 { name } else { format!("{name}_{}", alike + 1) },
-        info,
-        channel: Channel::Sum,
-        drum,
-        place,
-        polarity: Polarity::Undecided,
-        settings: MicSettings::default(),
-        level: None,
-        pan: None,
-        note: String::new(),
-    }
+    Mic::new(if alike == 0 { name } else { format!("{name}_{}", alike + 1) }, info, drum, place)
 }

@@ -9,12 +9,12 @@ use std::fs::{self, File};
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 use underlay::Quiet;
-use underlay::audio::{AudioReader, Channel, LevelMeter, SOUND_FLOOR};
+use underlay::audio::{AudioReader, LevelMeter, SOUND_FLOOR};
 use underlay::hits::bands::Framing;
 use underlay::hits::own_mics;
 use underlay::hits::survey::Survey;
 use underlay::hits::take::{Stretch, Watcher};
-use underlay::song::{Drum, Mic, MicSettings, Place, Polarity};
+use underlay::song::{Drum, Mic, Place};
 
 type Anyhow<T> = Result<T, Box<dyn std::error::Error>>;
 
@@ -43,18 +43,7 @@ struct Known {
 
 fn mic(dir: &Path, (name, drum, place): (&str, Drum, Place)) -> Anyhow<Mic> {
     let info = AudioReader::open(&dir.join(format!("{name}.wav")))?.info().clone();
-    Ok(Mic {
-        name: name.into(),
-        info,
-        channel: Channel::Sum,
-        drum,
-        place,
-        polarity: Polarity::Undecided,
-        settings: MicSettings::default(),
-        level: None,
-        pan: None,
-        note: String::new(),
-    })
+    Ok(Mic::new(name, info, drum, place))
 }
 
 fn truth(dir: &Path, framing: Framing) -> Anyhow<Vec<Known>> {

@@ -1,8 +1,8 @@
 //! A small invented song on disk for tests of mix and handoff: a few mics with strokes and bleed, a guide, a programmed part.
 
 use std::path::{Path, PathBuf};
-use underlay::audio::{AudioReader, Channel, SampleFormat, WavSpec, WavWriter};
-use underlay::song::{Drum, LayerPlan, Mic, MicSettings, Place, Polarity, Song, Track, TrackKind};
+use underlay::audio::{AudioReader, SampleFormat, WavSpec, WavWriter};
+use underlay::song::{Drum, LayerPlan, Mic, Place, Polarity, Song, Track, TrackKind};
 use underlay::tempo::{Meter, TempoMap};
 use underlay::units::{Bpm, Decibels, SampleRate, Seconds};
 
@@ -50,16 +50,13 @@ pub fn write_as(path: &Path, spec: WavSpec, samples: &[f32]) -> PathBuf {
 
 pub fn mic(path: PathBuf, drum: Drum, place: Place) -> Mic {
     Mic {
-        name: path.file_stem().unwrap().to_string_lossy().into_owned(),
-        info: AudioReader::open(&path).unwrap().info().clone(),
-        channel: Channel::Sum,
-        drum,
-        place,
         polarity: Polarity::Keep,
-        settings: MicSettings::default(),
-        level: None,
-        pan: None,
-        note: String::new(),
+        ..Mic::new(
+            path.file_stem().unwrap().to_string_lossy().into_owned(),
+            AudioReader::open(&path).unwrap().info().clone(),
+            drum,
+            place,
+        )
     }
 }
 

@@ -1,7 +1,7 @@
 use super::*;
-use crate::audio::{AudioReader, Channel, SampleFormat, WavSpec, WavWriter};
+use crate::audio::{AudioReader, SampleFormat, WavSpec, WavWriter};
 use crate::layer::set::Shot;
-use crate::song::{MicSettings, Place, Polarity};
+use crate::song::{Place, Polarity};
 use std::f64::consts::TAU;
 
 const RATE: SampleRate = SampleRate::SESSION;
@@ -28,16 +28,8 @@ fn mic(dir: &std::path::Path, samples: &[f32]) -> Mic {
     w.write(samples).unwrap();
     w.finish().unwrap();
     Mic {
-        name: "kick".into(),
-        info: AudioReader::open(&path).unwrap().info().clone(),
-        channel: Channel::Sum,
-        drum: Drum::Kick,
-        place: Place::In,
         polarity: Polarity::Keep,
-        settings: MicSettings::default(),
-        level: None,
-        pan: None,
-        note: String::new(),
+        ..Mic::new("kick", AudioReader::open(&path).unwrap().info().clone(), Drum::Kick, Place::In)
     }
 }
 

@@ -6,11 +6,13 @@ use super::attack::{AFTER_MS, AttackCalibration, AttackTimer, BEFORE_MS, Crossin
 use super::likeness::{Exemplars, LEAST, Likeness, Sketch};
 use crate::audio::MonoReader;
 use crate::error::Result;
-use crate::song::Mic;
+use crate::song::{Drum, Mic};
 use crate::units::{SampleRate, Seconds};
 
-/// The peak of a stroke lies in its first 12 ms.
+/// The peak of a stroke lies in its first 12 ms; a kick's in its first 20, for half a cycle of its low note takes that long.
 const PEAK_WITHIN: Seconds = Seconds(0.012);
+/// See [`PEAK_WITHIN`].
+const KICK_PEAK_WITHIN: Seconds = Seconds(0.020);
 /// Samples before the attack that may hold the peak already, 0.5 ms.
 const PEAK_FROM: Seconds = Seconds(0.0005);
 
@@ -22,7 +24,7 @@ const AGREE: Seconds = Seconds(0.0006);
 pub struct Measured {
     /// First sample of the attack.
     pub pos: u64,
-    /// Highest absolute sample of the first 12 ms, 1.0 = full scale.
+    /// Highest absolute sample of the stroke's beginning, 1.0 = full scale.
     pub peak: f32,
 }
 
@@ -33,6 +35,7 @@ pub struct Glass {
     looks: Vec<Look>,
     window: Vec<f32>,
     rest: f32,
+    peak_within: Seconds,
 }
 
 /// One stroke under the glass.
@@ -55,7 +58,9 @@ impl Glass {
     pub fn look(mic: &Mic, rest: f32, coarse: &[u64], rate: SampleRate) -> Result<Self> {
         let (before, after) = (rate.samples(Seconds::from_ms(BEFORE_MS)), rate.samples(Seconds::from_ms(AFTER_MS)));
         let reader = MonoReader::open(&mic.info.path, mic.channel)?;
-        let mut glass = Self { reader, rate, looks: Vec::with_capacity(coarse.len()), window: Vec::new(), rest };
+        let peak_within = if mic.drum == Drum::Kick { KICK_PEAK_WITHIN } else { PEAK_WITHIN };
+        let mut glass =
+            Self { reader, rate, looks: Vec::with_capacity(coarse.len()), window: Vec::new(), rest, peak_within };
         let mut timer = AttackTimer::new(rate);
         for &at in coarse {
             let from = glass.stretch(at, before, before + after)?;
@@ -92,7 +97,7 @@ impl Glass {
     /// # Errors
     /// As [`MonoReader::read`].
     pub fn measure(&mut self, lesson: &Lesson, numbers: &[usize]) -> Result<Vec<Measured>> {
-        let (from, length) = (self.rate.samples(PEAK_FROM), self.rate.samples(PEAK_FROM + PEAK_WITHIN));
+        let (from, length) = (self.rate.samples(PEAK_FROM), self.rate.samples(PEAK_FROM + self.peak_within));
         let mut out = Vec::with_capacity(numbers.len());
         for &i in numbers {
             let pos = lesson.attack(&self.looks[i]);

@@ -56,7 +56,7 @@ def main():
         x, _ = sf.read(folder / MIC[drum], start=max(0, int((at - 0.06) * rate)), frames=int(0.12 * rate))
         ms = np.arange(len(x)) / rate * 1000 - 60
         ax.axis("on")
-        ax.plot(ms[::4], x[::4] / (np.abs(x).max() + 1e-9), lw=0.5, color="0.35")
+        ax.plot(ms[::8], x[::8] / (np.abs(x).max() + 1e-9), lw=0.6, color="0.35")
         for times_, style in ((times, "-"), (found, "--")):
             for s in times_[np.abs(times_ - at) < 0.06]:
                 ax.axvline((s - at) * 1000, ls=style, lw=1.3, color=COLOUR[drum])

@@ -86,7 +86,7 @@ fn phase(data: &Value) -> Option<Vec<String>> {
     let line = if to_invert.is_empty() {
         format!("{} mics looked at, none to invert", advice.len())
     } else {
-        format!("better inverted: {}", to_invert.join(", "))
+        format!("opposite sign: {}", to_invert.join(", "))
     };
     Some(vec![line])
 }

@@ -219,7 +219,12 @@ impl Run<'_> {
         match stage {
             Stage::Timing if self.song.tempo.is_none() => Some("no tempo is known"),
             Stage::Phase if self.song.mics.len() < 2 => Some("there is one mic only"),
-            Stage::Print if self.song.layers.is_empty() => Some("the sheet asks for no layer"),
+            Stage::Print if self.song.layers.is_empty() && printed(&self.song, &self.out).0.is_empty() => {
+                Some("the sheet asks for no layer")
+            }
+            Stage::Print if self.song.layers.is_empty() => {
+                Some("the sheet asks for no layer; those printed by hand go along")
+            }
             _ => None,
         }
     }

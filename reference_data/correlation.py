@@ -9,14 +9,13 @@ with numpy.fft; places of peaks between samples by scipy.signal.resample, 64 tim
 Tolerance in the tests: 1e-6 of the largest value for correlations; 0.02 samples for peaks between samples.
 Signals are rounded to six decimals before anything is computed from them. Needs: numpy, scipy.
 """
-import json
-import os
 import sys
 
 import numpy as np
 from scipy import signal
 
-KEPT = os.path.join(os.path.dirname(os.path.abspath(__file__)), "correlation.json")
+from kept import keep_or_check
+
 FRAME = 1024
 LAGS = (-40, 120)
 
@@ -63,21 +62,12 @@ def make():
     }
 
 
-def main():
-    fresh = make()
-    if "--check" not in sys.argv[1:]:
-        with open(KEPT, "w", encoding="utf-8") as file:
-            file.write(json.dumps(fresh, separators=(",", ":")) + "\n")
-        return 0
-    kept = json.load(open(KEPT, encoding="utf-8"))
-    for a, b in zip(fresh["cases"], kept["cases"], strict=True):
-        for key in ("x", "y", "plain", "phase_transform", "peak_lag", "peak_sign"):
-            if not np.allclose(a[key], b[key], rtol=0, atol=2e-6 if key in "xy" else 1e-4):
-                print(f"differs: delay {a['delay']}, {key}")
-                return 1
-    print(f"correlation: {len(kept['cases'])} cases agree")
-    return 0
+def difference(a, b):
+    for key in ("x", "y", "plain", "phase_transform", "peak_lag", "peak_sign"):
+        if not np.allclose(a[key], b[key], rtol=0, atol=2e-6 if key in "xy" else 1e-4):
+            return f"delay {a['delay']}, {key}"
+    return None
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(keep_or_check(__file__, make(), difference))

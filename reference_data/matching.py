@@ -8,14 +8,12 @@ Source of the values: mir_eval.onset.f_measure (Raffel et al., ISMIR 2014; https
 Tolerance in the tests: 1e-9. Times are whole tenths of milliseconds and no pair lies on a window's edge.
 Needs: mir_eval, numpy.
 """
-import json
-import os
 import sys
 
 import mir_eval
 import numpy as np
 
-KEPT = os.path.join(os.path.dirname(os.path.abspath(__file__)), "matching.json")
+from kept import keep_or_check
 
 
 def make():
@@ -37,21 +35,12 @@ def make():
     return {"source": "mir_eval.onset.f_measure, numpy default_rng(7)", "cases": cases}
 
 
-def main():
-    fresh = make()
-    if "--check" not in sys.argv[1:]:
-        with open(KEPT, "w", encoding="utf-8") as file:
-            file.write(json.dumps(fresh, separators=(",", ":")) + "\n")
-        return 0
-    kept = json.load(open(KEPT, encoding="utf-8"))
-    for a, b in zip(fresh["cases"], kept["cases"], strict=True):
-        same = a["known"] == b["known"] and a["found"] == b["found"]
-        if not same or any(abs(a[k] - b[k]) > 1e-12 for k in ("f", "precision", "recall")):
-            print(f"differs: {a} {b}")
-            return 1
-    print(f"matching: {len(kept['cases'])} cases agree")
-    return 0
+def difference(a, b):
+    same = a["known"] == b["known"] and a["found"] == b["found"]
+    if not same or any(abs(a[k] - b[k]) > 1e-12 for k in ("f", "precision", "recall")):
+        return f"{a} {b}"
+    return None
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(keep_or_check(__file__, make(), difference))

@@ -11,11 +11,14 @@ within 0..=20 dB, against 1.5 times the earlier power plus twice a floor. The tr
 (checked here against a plain numpy.fft of each frame, and, where librosa is there, against librosa.stft).
 The signals are made of sines and of a linear congruential noise, so that the Rust tests make them bit for bit alike.
 """
-import json, math, os, sys
+import math
+import sys
+
 import numpy as np
 from scipy import signal
 
-KEPT = os.path.join(os.path.dirname(os.path.abspath(__file__)), "novelty.json")
+from kept import keep_or_check
+
 EDGES = [60.0, 120.0, 200.0, 320.0, 500.0, 800.0, 1300.0, 2200.0, 4000.0, 7000.0, 11000.0, 18000.0]
 FLOOR = 1e-9
 LEAD, LAG, CEILING = 2, 5, 20.0
@@ -116,22 +119,13 @@ def make():
     }
 
 
-def main():
-    fresh = make()
-    if "--check" not in sys.argv[1:]:
-        with open(KEPT, "w", encoding="utf-8") as file:
-            file.write(json.dumps(fresh, separators=(",", ":")) + "\n")
-        return 0
-    kept = json.load(open(KEPT, encoding="utf-8"))
-    for a, b in zip(fresh["cases"], kept["cases"], strict=True):
-        same = all(a[k] == b[k] for k in ("signal", "rate", "window", "hop", "frames"))
-        if not (same and np.allclose(a["powers"], b["powers"], rtol=1e-5, atol=1e-13)
-                and np.allclose(a["flux"], b["flux"], rtol=0, atol=1e-4) and math.isclose(a["sum"], b["sum"], rel_tol=1e-6)):
-            print(f"differs: {b['signal']} at {b['rate']} Hz")
-            return 1
-    print(f"novelty: {len(kept['cases'])} cases agree")
-    return 0
+def difference(a, b):
+    same = all(a[k] == b[k] for k in ("signal", "rate", "window", "hop", "frames"))
+    if not (same and np.allclose(a["powers"], b["powers"], rtol=1e-5, atol=1e-13)
+            and np.allclose(a["flux"], b["flux"], rtol=0, atol=1e-4) and math.isclose(a["sum"], b["sum"], rel_tol=1e-6)):
+        return f"{b['signal']} at {b['rate']} Hz"
+    return None
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(keep_or_check(__file__, make(), difference))

@@ -155,7 +155,8 @@ impl Exemplars {
 
     /// Which of the chosen keep their place: those whose nearest likes agree with their claim. One kind of stroke may
     /// begin otherwise than another, so the three most alike have the say; where they are divided, the most alike. Bleed
-    /// can only make a stroke seem to begin earlier, so of two that only have each other the earlier claim falls.
+    /// can only make a stroke seem to begin earlier, so of two that only have each other the earlier claim falls. One that is
+    /// like no other has nobody to vouch for its beginning, and falls too.
     fn trusted(&self, from: &[(usize, &Sketch, f32)]) -> Vec<bool> {
         let agree = (AGREE_MS * 1e-3 * self.lengths.hz) as f32 * self.step;
         let mut trusted = Vec::with_capacity(from.len());
@@ -171,7 +172,7 @@ impl Exemplars {
             let agrees = |l: &Likeness| (l.begins - begins).abs() <= agree;
             let votes = alike.iter().filter(|l| agrees(l)).count();
             trusted.push(match alike.first() {
-                None => true,
+                None => false,
                 Some(only) if alike.len() == 1 => agrees(only) || only.begins < *begins,
                 Some(first) => 2 * votes > alike.len() || (2 * votes == alike.len() && agrees(first)),
             });

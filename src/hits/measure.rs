@@ -134,15 +134,16 @@ impl Lesson {
         self.exemplars.best(look.number, &look.sketch, look.inside - self.calibration.coarse())
     }
 
-    /// First sample of a stroke. Where its crossing and its likeness to clear strokes contradict each other, bleed
-    /// reached the mic first, and the likeness counts.
+    /// First sample of a stroke. Where its likeness to clear strokes says that it begins later than its crossing, bleed
+    /// reached the mic first, and the likeness counts; earlier only where the crossing is not clear.
     fn attack(&self, look: &Look) -> u64 {
         let mut attack = self.calibration.attack(&look.crossings);
-        if let Some(like) = self.like(look)
-            && like.score > LEAST
-            && (like.begins - look.inside - attack).abs() > self.agree
-        {
-            attack = like.begins - look.inside;
+        if let Some(like) = self.like(look).filter(|l| l.score > LEAST) {
+            let later = like.begins - look.inside - attack;
+            let clear = look.crossings.clear_attack().is_some();
+            if later > self.agree || (!clear && later < -self.agree) {
+                attack = like.begins - look.inside;
+            }
         }
         (look.at as f64 + f64::from(attack)).round().max(0.0) as u64
     }

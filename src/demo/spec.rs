@@ -219,7 +219,7 @@ impl DemoSpec {
         }
     }
 
-    /// A take with a kit, a drummer, mics and a room of its own, all drawn from the seed: for training and tests.
+    /// A take with a kit, a drummer, mics and a room of its own, all drawn from a random seed: for training and tests.
     /// Nine mics, 48 kHz, about `bars` bars.
     #[must_use]
     pub fn varied(seed: u64, bars: usize) -> Self {

@@ -8,7 +8,8 @@ const FINE: usize = 4;
 
 /// Chooses a shot for every stroke, in order: from the velocity layer of its strength, never the shot just played where the
 /// layer has another; a layer of a single shot borrows from its neighbour where layers are fine (four or more).
-/// The draw depends on the seed and on each stroke's own position, so that an edit elsewhere in the song leaves it as it was.
+/// The draw depends on the random seed and on each stroke's own position, so that an edit elsewhere in the song leaves it
+/// as it was.
 /// In: velocities and positions (samples) in order of time. Out: indices into `set.shots`.
 #[must_use]
 pub fn choose(set: &SampleSet, strokes: &[(Velocity, u64)], seed: u64) -> Vec<usize> {

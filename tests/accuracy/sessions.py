@@ -4,7 +4,7 @@
   sessions.py ONESHOTS OUT --count N [--seed S] [--hold-out | --all] [--absent DRUM] [--toms] [--seconds 45]
 
 ONESHOTS comes from oneshots.py. OUT/NAME/ holds nine 24-bit WAV files, one a mic, `truth.csv`
-(drum, time_s, peak_dbfs, kind) and `about.txt`. Everything follows from the seed.
+(drum, time_s, peak_dbfs, kind) and `about.txt`. Everything follows from the random seed.
 
 Some kits are held out: sessions are made either from the others (the default) or, with --hold-out, from
 those alone, so that nothing a model learnt from can be heard in what judges it. Kits that may share drums

@@ -1,9 +1,11 @@
 //! `underlay phase SHEET`: polarity and arrival between the mics; corrected copies on request.
 
+mod into_sheet;
+
 use super::files::OutFolder;
 use super::options;
 use super::outcome::Outcome;
-use super::take::{Batch, Take, TakeArgs};
+use super::take::{Take, TakeArgs};
 use crate::error::{Error, Result};
 use crate::finding::Finding;
 use crate::phase::{
@@ -13,6 +15,7 @@ use crate::phase::{
 use crate::progress::Progress;
 use crate::report::{Picture, phase_matrix, phase_sum};
 use crate::song::{Drum, Mic, Polarity, Song};
+use into_sheet::{Entered, enter};
 use serde::Serialize;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -20,6 +23,7 @@ use std::path::{Path, PathBuf};
 const EXAMPLES: &str = "\
 Examples:
   underlay phase song.toml                    which mics to invert, and when each hears the drums
+  underlay phase song.toml --into-sheet       also write polarity into the sheet where the advice is sure
   underlay phase song.toml --air 28           metres for a warm room
   underlay phase song.toml --write corrected  copies of the files to invert, only their sign flipped
   underlay phase song.toml --write corrected --align snare  also move the snare's close mics
@@ -43,6 +47,10 @@ pub(super) struct Args {
     /// Write pictures as PNG too
     #[arg(long)]
     png: bool,
+    /// Write polarity = "keep" or "invert" into the song sheet for every mic that is undecided there and whose advice is
+    /// sure. What you have set stays, comments too; the sheet as it was is kept beside it (song.toml.old)
+    #[arg(long, conflicts_with = "write")]
+    into_sheet: bool,
     #[command(flatten)]
     copies: Copies,
 }
@@ -73,6 +81,7 @@ struct Told<'a> {
     hits_from: &'a Option<PathBuf>,
     report: &'a PhaseReport,
     copies: &'a [Copied],
+    sheet: Option<&'a Entered>,
     files: Vec<PathBuf>,
 }
 
@@ -89,7 +98,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     }
     let folder = OutFolder::prepare(&out)?;
     let corrected = args.copies.write.as_deref().map(OutFolder::prepare).transpose()?;
-    let take = args.take.open(song, out, progress)?;
+    let mut take = args.take.open(song, out, progress)?;
     let settings = PhaseSettings { air: args.air, strokes: usize::from(args.strokes), ..PhaseSettings::default() };
     let report = measure(&take.song, &take.list, settings, progress)?;
     let mut findings = take.findings.clone();
@@ -109,14 +118,18 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
             copies.push(copied);
         }
     }
-    let files = commit(batch)?;
-    let told = Told { title: &take.song.title, hits_from: &take.list_from, report: &report, copies: &copies, files };
+    let files = batch.commit()?;
+    let entered = args.into_sheet.then(|| enter(&mut take.song, &report)).transpose()?;
+    let told = Told {
+        title: &take.song.title,
+        hits_from: &take.list_from,
+        report: &report,
+        copies: &copies,
+        sheet: entered.as_ref(),
+        files,
+    };
     findings.extend(advice_findings(&take.song, &report, args.copies.write.is_some()));
     Outcome::new("phase", summary(&take, &told), &told, findings)
-}
-
-fn commit(batch: Batch<'_>) -> Result<Vec<PathBuf>> {
-    batch.commit()
 }
 
 fn note_held(copied: &Copied, findings: &mut Vec<Finding>) {
@@ -138,7 +151,7 @@ fn advice_findings(song: &Song, report: &PhaseReport, written: bool) -> Vec<Find
                 file,
                 format!("{} is better inverted: {}", mic.name, advice.why),
                 format!(
-                    "Listen, then set polarity = \"invert\" (or \"keep\") for {} in the sheet, or let `underlay phase --write` make a flipped copy.",
+                    "Listen, then set polarity = \"invert\" (or \"keep\") for {} in the sheet; `underlay phase --into-sheet` does it where the advice is sure, `--write` makes a flipped copy.",
                     mic.name
                 ),
             )),
@@ -292,11 +305,30 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
         let _ = writeln!(text, "\nCopy: {} ({what})", c.target.display());
     }
     let _ = writeln!(text, "\nWritten to {}: phase.csv, pictures.", take.out.display());
-    if take.song.mics.iter().any(|m| m.polarity == Polarity::Undecided) {
-        let _ =
-            writeln!(text, "Next: listen, then write polarity = \"keep\" or \"invert\" for every mic into the sheet.");
+    if let Some(entered) = told.sheet {
+        text += &into_sheet::words(entered);
     }
+    text += &next(take, told);
     text
+}
+
+/// What to do next about polarity.
+fn next(take: &Take, told: &Told<'_>) -> String {
+    let undecided =
+        || take.song.mics.iter().zip(&told.report.advice).filter(|(m, _)| m.polarity == Polarity::Undecided);
+    let sheet = take.song.sheet.display();
+    if undecided().next().is_none() {
+        return format!(
+            "Next: underlay print \"{sheet}\" for sample layers, or underlay rough \"{sheet}\" to hear it all\n"
+        );
+    }
+    if undecided().any(|(_, a)| a.sure) {
+        return format!(
+            "Next: listen, then underlay phase \"{sheet}\" --into-sheet writes what is sure into the sheet\n"
+        );
+    }
+    let names: Vec<&str> = undecided().map(|(m, _)| m.name.as_str()).collect();
+    format!("Next: listen, then set polarity = \"keep\" or \"invert\" in the sheet for {}\n", names.join(", "))
 }
 
 /// The mic of a pair, or both sides of a stereo pair.

@@ -208,7 +208,7 @@ fn papers(song: &Song, plan: &Plan, hits: Option<&HitList>, out: &mut Vec<Findin
     if !undecided.is_empty() {
         out.push(Finding::song(
             format!("the polarity of {} is not decided", undecided.join(", ")),
-            "Run `underlay phase` and write keep or invert into the sheet.",
+            "Run `underlay phase --into-sheet`, which writes keep or invert where it is sure; decide the rest by ear.",
         ));
     }
     if song.tempo.is_none() {

@@ -21,6 +21,9 @@ fn importance(kind: PairKind) -> f64 {
 const MAJORITY: f64 = 0.4;
 /// Least evidence, in units of [`importance`].
 const ENOUGH: f64 = 0.12;
+/// Share of a file's evidence that must speak for its sign so that the advice may be followed unheard: nine tenths of the
+/// weight for it, one against.
+const SURE: f64 = 0.8;
 /// Two close mics of one drum: from this difference in the low band, dB, the fuller sum decides.
 const FULLER: f64 = 1.0;
 /// A sum that the arrival, not the sign, makes this much thinner is mentioned, dB.
@@ -29,6 +32,8 @@ const WORTH_SAYING: f64 = 1.0;
 struct Edge {
     a: usize,
     b: usize,
+    /// What joins the two mics.
+    kind: PairKind,
     /// Positive = same sign.
     weight: f64,
 }
@@ -66,16 +71,17 @@ pub(super) fn advise(song: &Song, report: &PhaseReport) -> Vec<Advice> {
     let edges: Vec<Edge> = report
         .pairs
         .iter()
-        .filter_map(|p| Some(Edge { a: index(&p.reference)?, b: index(&p.mic)?, weight: vote(p) }))
+        .filter_map(|p| Some(Edge { a: index(&p.reference)?, b: index(&p.mic)?, kind: p.kind, weight: vote(p) }))
         .filter(|e| e.a != e.b && e.weight != 0.0)
         .collect();
     let signs = best_signs(&song.mics, &edges, &report.drums);
     let advice = song.mics.iter().enumerate().map(|(i, mic)| {
         let own = edges.iter().filter(|e| e.a == i || e.b == i);
-        let (mut speaks, mut total) = (0.0, 0.0);
+        let (mut speaks, mut total, mut by_bleed) = (0.0, 0.0, true);
         for e in own {
             speaks += e.weight * sign_at(&signs, e.a) * sign_at(&signs, e.b);
             total += e.weight.abs();
+            by_bleed &= e.kind == PairKind::Bleed;
         }
         let confidence = if total > 0.0 { (speaks / total).max(0.0) } else { 0.0 };
         let recommendation = match sign_at(&signs, i) {
@@ -84,7 +90,22 @@ pub(super) fn advise(song: &Song, report: &PhaseReport) -> Vec<Advice> {
             _ => Recommendation::Keep,
         };
         let why = why(mic, report, recommendation);
-        Advice { mic: mic.name.clone(), file: mic.info.path.clone(), drum: mic.drum, recommendation, confidence, why }
+        // What speaks through bleed alone may keep a file as it is, but not flip it unheard.
+        let sure = confidence >= SURE
+            && match recommendation {
+                Recommendation::Keep => true,
+                Recommendation::Invert => !by_bleed,
+                Recommendation::Unclear => false,
+            };
+        Advice {
+            mic: mic.name.clone(),
+            file: mic.info.path.clone(),
+            drum: mic.drum,
+            recommendation,
+            confidence,
+            sure,
+            why,
+        }
     });
     advice.collect()
 }

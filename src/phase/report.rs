@@ -167,8 +167,10 @@ pub struct Advice {
     pub drum: Drum,
     /// What to do.
     pub recommendation: Recommendation,
-    /// 0..=1: share of the evidence that speaks for it.
+    /// 0..=1: share of the evidence that speaks for it, less the share that speaks against it.
     pub confidence: f64,
+    /// Whether it is clear enough to be written into a sheet: confidence from 0.8, and an inversion not by bleed alone.
+    pub sure: bool,
     /// Why, one sentence.
     pub why: String,
 }

@@ -8,6 +8,7 @@ mod field;
 mod findings;
 mod guess;
 mod model;
+mod revise;
 mod sheet;
 mod single;
 mod spelling;
@@ -21,6 +22,7 @@ pub use model::{
     Curve, FinderSettings, HandoffPlan, LayerPlan, Mic, MicSettings, Polarity, RoughPlan, Section, Song, Track,
     TrackKind,
 };
+pub use revise::with_polarity;
 pub use sheet::{BAR_ONE, FLOOR_DBFS, MIN_GAP_MS, SONG_BPM, THRESHOLD_DB};
 pub use single::SingleFiles;
 pub use write::may_write;

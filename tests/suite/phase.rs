@@ -5,7 +5,7 @@ use std::path::Path;
 use underlay::Quiet;
 use underlay::hits::{Hit, HitList, Kind, State};
 use underlay::phase::{Agreement, PairKind, PhaseReport, PhaseSettings, Recommendation, measure};
-use underlay::song::{Drum, Place, Song};
+use underlay::song::{Drum, Place, Polarity, Song, with_polarity};
 use underlay::units::{Dbfs, SamplePos, SampleRate, Velocity};
 
 const SECONDS: usize = 16;
@@ -450,4 +450,89 @@ fn the_two_sides_of_a_stereo_file_are_heard_apart_and_a_swapped_side_is_said() {
         let advice = report.advice_for("overheads").unwrap().recommendation;
         assert_eq!(advice, if swapped { Recommendation::Unclear } else { Recommendation::Keep });
     }
+}
+
+/// The known kit's sheet with the quirks of one that people have worked in.
+fn lived_in(dir: &Path, line_end: &str) -> String {
+    let path = sheet(dir);
+    let text = std::fs::read_to_string(&path)
+        .unwrap()
+        .replacen("# ", "#  ", 1)
+        .replace("place = \"top\"", "place = \"top\"   # over the rim\npolarity = 'undecided'     # ask Jo")
+        .replace("drum = \"room\"", "  drum   =  \"room\" # far away")
+        .replace("name = \"kick_out\"", "# my second kick mic\nname = \"kick_out\"\npolarity = \"invert\"");
+    std::fs::write(&path, text.replace('\n', line_end)).unwrap();
+    path
+}
+
+#[test]
+fn sure_advice_goes_into_the_sheet_and_no_other_character_changes() {
+    for line_end in ["\n", "\r\n"] {
+        let dir = tempfile::tempdir().unwrap();
+        let sheet = lived_in(dir.path(), line_end);
+        let out = dir.path().join("out").to_string_lossy().into_owned();
+        let before = std::fs::read_to_string(&sheet).unwrap();
+        let (code, text, err) = run(&["phase", &sheet, "--out", &out, "--into-sheet"]);
+        assert_eq!((code, err.as_str()), (0, ""), "{text}");
+        let after = std::fs::read_to_string(&sheet).unwrap();
+        let expected = before
+            .replace("'undecided'", "\"keep\"")
+            .replace("# far away", &format!("# far away{line_end}  polarity = \"keep\""))
+            .replace(
+                &format!("drum = \"snare\"{line_end}place = \"bottom\""),
+                &format!("drum = \"snare\"{line_end}polarity = \"invert\"{line_end}place = \"bottom\""),
+            )
+            .replace("drum = \"overhead\"", &format!("drum = \"overhead\"{line_end}polarity = \"keep\""))
+            .replace(
+                &format!("drum = \"kick\"{line_end}place = \"in\""),
+                &format!("drum = \"kick\"{line_end}polarity = \"keep\"{line_end}place = \"in\""),
+            );
+        assert_eq!(after, expected);
+        assert_eq!(std::fs::read_to_string(format!("{sheet}.old")).unwrap(), before, "the old sheet is kept");
+        for said in ["snare_bottom  invert", "kick_out", "stays at invert as you set it, although keep is advised"] {
+            assert!(text.contains(said), "{said}: {text}");
+        }
+        let song = Song::read(Path::new(&sheet)).unwrap();
+        let inverted: Vec<&str> =
+            song.mics.iter().filter(|m| m.polarity == Polarity::Invert).map(|m| m.name.as_str()).collect();
+        assert_eq!(inverted, ["kick_out", "snare_bottom"]);
+        // Once more: everything is decided, so nothing is written and no second copy is kept.
+        let (_, text, _) = run(&["phase", &sheet, "--out", &out, "--into-sheet"]);
+        assert!(text.contains("left as it is"), "{text}");
+        assert_eq!(std::fs::read_to_string(&sheet).unwrap(), after);
+        assert!(!Path::new(&format!("{sheet}.old2")).exists());
+    }
+}
+
+#[test]
+fn mics_in_one_line_and_a_sheet_with_a_byte_order_mark_get_their_polarity_too() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path());
+    let line = |s: &Seat| {
+        format!("  {{ file = \"{}.wav\", name = \"{0}\", drum = \"{}\", place = \"{}\" }}", s.name, s.drum, s.place)
+    };
+    let mics: Vec<String> = seats().iter().map(line).collect();
+    let text = format!("\u{feff}mic = [\n{},\n]\n[tempo]\nbpm = 120\n", mics.join(",\n"));
+    std::fs::write(&path, &text).unwrap();
+    let new = with_polarity(&text, Path::new(&path), &[(3, Polarity::Invert), (0, Polarity::Keep)]).unwrap();
+    assert!(new.contains("drum = \"kick\", polarity = \"keep\", place = \"in\" }"), "{new}");
+    assert!(new.contains("drum = \"snare\", polarity = \"invert\", place = \"bottom\" }"), "{new}");
+    assert_eq!(new.replace(", polarity = \"keep\"", "").replace(", polarity = \"invert\"", ""), text);
+}
+
+#[test]
+fn a_sheet_without_anything_sure_a_protected_one_and_a_copy_at_once_are_left_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path());
+    let out = dir.path().join("out").to_string_lossy().into_owned();
+    let (code, _, err) = run(&["phase", &path, "--out", &out, "--into-sheet", "--write", &out]);
+    assert!(code == 2 && err.contains("--into-sheet"), "flipped twice would be as recorded: {err}");
+    let before = std::fs::read(&path).unwrap();
+    let mut may = std::fs::metadata(&path).unwrap().permissions();
+    may.set_readonly(true);
+    std::fs::set_permissions(&path, may).unwrap();
+    let (code, _, err) = run(&["phase", &path, "--out", &out, "--into-sheet"]);
+    assert!(code == 4 && err.contains("write-protected"), "{err}");
+    assert_eq!(std::fs::read(&path).unwrap(), before);
+    assert!(!Path::new(&format!("{path}.old")).exists());
 }

@@ -7,6 +7,7 @@ use super::results::folder_for;
 use super::run::{Did, Told};
 use crate::error::{Error, ExitCode, Result};
 use crate::finding::{Finding, Weight};
+use crate::handoff::name;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -121,8 +122,31 @@ pub(super) fn run_all(sheets: &[PathBuf], mut one: impl FnMut(&Path) -> Result<T
         f.weight = Weight::Caution;
         findings.push(f);
     }
+    findings.extend(alike(&songs));
     let text = text(&songs);
     Ok(Outcome::new("run", text, &songs, findings)?.failed(worst))
+}
+
+/// Songs whose deliveries have one name in file names: whoever gets both cannot tell them apart.
+fn alike(songs: &[Song]) -> Vec<Finding> {
+    let mut by_name: BTreeMap<String, Vec<&Song>> = BTreeMap::new();
+    for s in songs {
+        if let Some(told) = &s.told {
+            by_name.entry(name::title(&told.title).to_lowercase()).or_default().push(s);
+        }
+    }
+    let of = |s: &Song| s.sheet.display().to_string();
+    let clash = |s: Vec<&Song>| {
+        let title = s.first().and_then(|s| s.told.as_ref()).map(|t| name::title(&t.title)).unwrap_or_default();
+        let sheets = s.into_iter().map(of).collect::<Vec<_>>().join(", ");
+        let mut f = Finding::song(
+            format!("several songs are called {title} in the names of their deliveries: {sheets}"),
+            "Give each its own title in its sheet, so that the receiver can tell them apart.",
+        );
+        f.weight = Weight::Caution;
+        f
+    };
+    by_name.into_values().filter(|s| s.len() > 1).map(clash).collect()
 }
 
 fn text(songs: &[Song]) -> String {

@@ -197,11 +197,21 @@ struct Told<'a> {
 }
 
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+    execute_noting(args, progress, |_| Ok(()))
+}
+
+/// As [`execute`]; `note` is shown every file as it will be, before the first is written.
+pub(super) fn execute_noting(
+    args: &Args,
+    progress: &dyn Progress,
+    note: impl FnOnce(&[(PathBuf, Vec<u8>)]) -> Result<()>,
+) -> Result<Outcome> {
     let plan = args.plan()?;
     let folder = OutFolder::prepare(&plan.out)?;
     let mut found = strokes(&plan, args.from_list.as_deref(), progress)?;
     let files = outputs(&plan, &mut found, &folder, args)?;
     let _pictures = OutFolder::prepare(&folder.file(PICTURES))?;
+    note(&files)?;
     write_together(&files, &plan.inputs)?;
     let told = Told {
         title: &plan.song.title,
@@ -209,7 +219,8 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         hits: &found.list.hits,
         files: files.into_iter().map(|f| f.0).collect(),
     };
-    Outcome::new("hits", summary(&told, folder.path()), &told, found.findings)
+    let sheet = Some(plan.song.sheet.as_path()).filter(|s| !s.as_os_str().is_empty());
+    Outcome::new("hits", summary(&told, folder.path(), sheet), &told, found.findings)
 }
 
 /// Strokes from the recordings, or from a hit list where one is named.
@@ -285,14 +296,14 @@ fn kept(list: &Path, plan: &Plan, folder: &OutFolder) -> Option<(PathBuf, Vec<u8
     Some((free, bytes))
 }
 
-fn summary(told: &Told<'_>, folder: &Path) -> String {
+fn summary(told: &Told<'_>, folder: &Path, sheet: Option<&Path>) -> String {
     let mut text = format!("{}\n", told.title);
     for d in &told.drums {
         let _ = write!(text, "  {:<6} {:>5} strokes", d.drum.word(), d.strokes);
         let [_, ghosts, grace, rolls] = d.kinds;
         for (n, word) in [
-            (ghosts, "ghost notes"),
-            (grace, "grace notes"),
+            (ghosts, if ghosts == 1 { "ghost note" } else { "ghost notes" }),
+            (grace, if grace == 1 { "grace note" } else { "grace notes" }),
             (rolls, "in rolls"),
             (d.by_hand.0, "added by hand"),
             (d.by_hand.1, "dropped by hand"),
@@ -307,8 +318,12 @@ fn summary(told: &Told<'_>, folder: &Path) -> String {
         }
         text.push('\n');
         if d.doubtful > 0 {
-            let _ =
-                writeln!(text, "         {} doubtful ones are listed first in the report: listen to them", d.doubtful);
+            let (n, are) = if d.doubtful == 1 {
+                ("one stroke is".into(), "it")
+            } else {
+                (format!("{} strokes are", d.doubtful), "them")
+            };
+            let _ = writeln!(text, "         {n} doubtful and first in the report: listen to {are}");
         }
     }
     let name = |f: &PathBuf| f.file_name().unwrap_or_default().to_string_lossy().into_owned();
@@ -317,6 +332,14 @@ fn summary(told: &Told<'_>, folder: &Path) -> String {
     let mut names: Vec<String> = files.into_iter().map(name).collect();
     names.push(format!("{PICTURES} ({})", pictures.len()));
     let _ = writeln!(text, "Written to {}: {}", folder.display(), names.join(", "));
+    let doubtful =
+        if told.drums.iter().any(|d| d.doubtful > 0) { "check the doubtful strokes in report.html, then " } else { "" };
+    let _ = match sheet {
+        Some(sheet) => {
+            writeln!(text, "Next: {doubtful}underlay timing \"{0}\" and underlay phase \"{0}\"", sheet.display())
+        }
+        None => writeln!(text, "Next: {doubtful}drag triggers.mid to the start of the audio"),
+    };
     text
 }
 

@@ -26,7 +26,10 @@ pub(super) fn lines(stage: Stage, data: &Value, text: &str) -> Vec<String> {
         Stage::Timing => Some(timing(text)),
     };
     let fallback = || {
-        let rest = text.lines().map(str::trim).filter(|l| !l.is_empty() && !l.starts_with("Written"));
+        let rest = text
+            .lines()
+            .map(str::trim)
+            .filter(|l| !l.is_empty() && !l.starts_with("Written") && !l.starts_with("Next:"));
         rest.skip(1).take(MOST_LINES).map(str::to_owned).collect()
     };
     lines.filter(|l| !l.is_empty()).unwrap_or_else(fallback)
@@ -40,20 +43,31 @@ fn number(v: &Value, field: &str) -> Option<f64> {
     v.get(field)?.as_f64()
 }
 
+/// One line a drum.
 fn hits(data: &Value) -> Option<Vec<String>> {
     let drums = data.get("drums")?.as_array()?;
     let line = |d: &Value| {
-        let mut t = format!("{} {}", word(d, "drum")?, number(d, "strokes")?);
+        let mut t = format!("{}: {}", word(d, "drum")?, counted(number(d, "strokes")?, "stroke"));
         let kind = |i: usize| d.get("kinds")?.get(i)?.as_f64();
-        let parts = [(kind(1), "ghost notes"), (kind(2), "grace notes"), (kind(3), "in rolls")];
-        for (n, text) in parts.into_iter().chain([(number(d, "doubtful"), "doubtful")]) {
+        for (n, text) in [(kind(1), "ghost note"), (kind(2), "grace note")] {
             if let Some(n) = n.filter(|n| *n > 0.0) {
-                let _ = write!(t, ", {n} {text}");
+                let _ = write!(t, ", {}", counted(n, text));
             }
+        }
+        if let Some(n) = kind(3).filter(|n| *n > 0.0) {
+            let _ = write!(t, ", {n} in rolls");
+        }
+        if let Some(n) = number(d, "doubtful").filter(|n| *n > 0.0) {
+            let _ = write!(t, "; {n} to check by ear");
         }
         Some(t)
     };
-    Some(vec![drums.iter().filter_map(line).collect::<Vec<_>>().join("; ") + " (strokes)"])
+    Some(drums.iter().filter_map(line).collect())
+}
+
+/// `1 ghost note`, `7 ghost notes`.
+pub(super) fn counted(n: f64, what: &str) -> String {
+    format!("{n} {what}{}", if n == 1.0 { "" } else { "s" })
 }
 
 /// The tempo and one line a drum; the sections are on the page of timing.
@@ -83,10 +97,18 @@ fn phase(data: &Value) -> Option<Vec<String>> {
         .filter(|a| word(a, "recommendation").is_some_and(|r| r.eq_ignore_ascii_case("invert")))
         .filter_map(|a| word(a, "mic"))
         .collect();
+    let set = |mic: &str| {
+        data.get("set")?.as_array()?.iter().find(|s| word(s, "mic") == Some(mic))?.get("polarity")?.as_str()
+    };
+    let told = |mic: &&str| match set(mic) {
+        Some("invert") => format!("{mic} (inverted by the sheet)"),
+        Some("keep") => format!("{mic} (kept by the sheet)"),
+        _ => format!("{mic} (not decided in the sheet)"),
+    };
     let line = if to_invert.is_empty() {
-        format!("{} mics looked at, none to invert", advice.len())
+        format!("{} mics looked at, none with opposite sign", advice.len())
     } else {
-        format!("opposite sign: {}", to_invert.join(", "))
+        format!("opposite sign: {}", to_invert.iter().map(told).collect::<Vec<_>>().join(", "))
     };
     Some(vec![line])
 }
@@ -108,7 +130,12 @@ fn rough(data: &Value) -> Option<Vec<String>> {
     let line = |v: &Value| {
         let l = v.get("loudness")?;
         let loud = number(l, "integrated").map_or_else(|| "silent".to_owned(), |i| format!("{i:.1} LUFS"));
-        Some(format!("{}: {loud}, {:.1} dBTP", word(v, "what")?, number(l, "true_peak")?))
+        let target = number(v, "target").filter(|_| v.get("asked").and_then(Value::as_bool) == Some(false));
+        let spared = match (number(l, "integrated"), target) {
+            (Some(i), Some(t)) if i < t - 0.1 => format!(", below {t:.0} LUFS to spare its peaks"),
+            _ => String::new(),
+        };
+        Some(format!("{}: {loud}{spared}, {:.1} dBTP", word(v, "what")?, number(l, "true_peak")?))
     };
     Some(versions.iter().filter_map(line).collect())
 }

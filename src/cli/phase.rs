@@ -82,7 +82,16 @@ struct Told<'a> {
     report: &'a PhaseReport,
     copies: &'a [Copied],
     sheet: Option<&'a Entered>,
+    /// What the sheet says of every mic.
+    set: Vec<Set<'a>>,
     files: Vec<PathBuf>,
+}
+
+/// A mic's polarity as the sheet has it.
+#[derive(Serialize)]
+struct Set<'a> {
+    mic: &'a str,
+    polarity: Polarity,
 }
 
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
@@ -126,6 +135,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         report: &report,
         copies: &copies,
         sheet: entered.as_ref(),
+        set: take.song.mics.iter().map(|m| Set { mic: &m.name, polarity: m.polarity }).collect(),
         files,
     };
     findings.extend(advice_findings(&take.song, &report, args.copies.write.is_some()));
@@ -149,7 +159,7 @@ fn advice_findings(song: &Song, report: &PhaseReport, written: bool) -> Vec<Find
         match (mic.polarity, advice.recommendation) {
             (Polarity::Undecided, Recommendation::Invert) if !written => out.push(Finding::caution(
                 file,
-                format!("{} is better inverted: {}", mic.name, advice.why),
+                format!("{} has the opposite sign, and the sheet does not decide yet: {}", mic.name, advice.why),
                 format!(
                     "Listen, then set polarity = \"invert\" (or \"keep\") for {} in the sheet; `underlay phase --into-sheet` does it where the advice is sure, `--write` makes a flipped copy.",
                     mic.name
@@ -158,11 +168,11 @@ fn advice_findings(song: &Song, report: &PhaseReport, written: bool) -> Vec<Find
             (Polarity::Keep, Recommendation::Invert) => {
                 out.push(Finding::note(
                     file,
-                    format!("the sheet keeps {} as recorded; the evidence says invert", mic.name),
+                    format!("the sheet keeps {} as recorded, although it has the opposite sign: {}", mic.name, advice.why),
                 ));
             }
             (Polarity::Invert, Recommendation::Keep) => {
-                out.push(Finding::note(file, format!("the sheet inverts {}; the evidence says keep", mic.name)));
+                out.push(Finding::note(file, format!("the sheet inverts {}, although its sign is right as recorded: {}", mic.name, advice.why)));
             }
             _ => {}
         }

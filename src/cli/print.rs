@@ -385,5 +385,7 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
         }
     }
     let _ = writeln!(text, "\nWritten to {}: {LAYERS}/, {MAP}, pictures.", take.out.display());
+    let sheet = take.song.sheet.display();
+    let _ = writeln!(text, "Next: underlay rough \"{sheet}\" to hear it with the whole kit; begin at a low level");
     text
 }

@@ -22,7 +22,7 @@ Examples:
 
 Writes rough_mix.wav (24 bit), rough_mix_drums_only.wav and rough_mix_without_layers.wav where there is a \
 difference, and rough_mix.csv, the table of every level and pan. Levels and pans come from each mic's role, or from \
-the sheet. The mix is as loud as a finished one: turn your monitors down before the first listen.";
+the sheet. Turn your monitors down before the first listen.";
 
 /// Make a rough mix for approval: drums, layers and the client's two-mix at a stated loudness
 #[derive(clap::Args)]
@@ -34,7 +34,8 @@ pub(super) struct Args {
     /// Folder for the results [default: "underlay" beside the sheet]
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
-    /// Integrated loudness to reach, LUFS, -40 to -8 [default: the sheet's, else -16]
+    /// Integrated loudness to reach, LUFS, -40 to -8 [default: the sheet's, else -16, or as near to it as 3 dB of
+    /// limiting allow]
     #[arg(long, value_name = "LUFS", value_parser = options::loudness, allow_negative_numbers = true)]
     loudness: Option<f64>,
     /// Highest true peak, dBTP, -9 to 0 [default: the sheet's, else -1]
@@ -47,7 +48,7 @@ pub(super) struct Args {
 
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let mut song = Song::read(&args.sheet)?;
-    song.rough.loudness = args.loudness.unwrap_or(song.rough.loudness);
+    song.rough.loudness = args.loudness.or(song.rough.loudness);
     song.rough.true_peak = args.true_peak.unwrap_or(song.rough.true_peak);
     song.rough.guide_level = args.guide_level.map_or(song.rough.guide_level, Decibels);
     let folder = OutFolder::prepare(&folder_for(&args.sheet, args.out.as_deref()))?;
@@ -111,8 +112,20 @@ pub(super) fn summary(song: &Song, rough: &Rough) -> String {
                 v.limited.at.at(song.rate())
             )
         };
-        let _ = writeln!(t, "  {}: {loud}, {}; {limited}\n    {}", v.what, v.loudness.true_peak, v.file.display());
+        let _ = writeln!(
+            t,
+            "  {}: {loud}{}, {}; {limited}\n    {}",
+            v.what,
+            v.spared(),
+            v.loudness.true_peak,
+            v.file.display()
+        );
     }
+    let _ = writeln!(
+        t,
+        "Next: listen at a low level, send it for approval, then underlay handoff \"{}\"",
+        song.sheet.display()
+    );
     t
 }
 

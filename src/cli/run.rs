@@ -12,8 +12,8 @@ use crate::finding::{Finding, Weight};
 use crate::mix::MIX;
 use crate::output::write_whole;
 use crate::progress::Progress;
-use crate::run::{Key, RECORD, Record, Stage, StageRecord, Standing, Sums};
-use crate::song::Song;
+use crate::run::{Key, Places, RECORD, Record, Stage, StageRecord, Standing, Sums, sum_of};
+use crate::song::{Drum, Song};
 use clap::Parser;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -152,7 +152,7 @@ fn one(args: &Args, sheet: &Path, progress: &dyn Progress) -> Result<Told> {
     let song = Song::read(sheet)?;
     let out = folder_for(sheet, args.out.as_deref());
     let folder = OutFolder::prepare(&out)?;
-    let record = Record::read(&out);
+    let record = Record::read(places(sheet, &out));
     let (steps, findings) = (Vec::new(), Vec::new());
     let sheet = sheet.to_owned();
     let mut run = Run { args, sheet, song, out, record, sums: Sums::default(), steps, findings, progress };
@@ -170,6 +170,10 @@ fn one(args: &Args, sheet: &Path, progress: &dyn Progress) -> Result<Told> {
         Some(e) => Err(e),
         None => Ok(told),
     }
+}
+
+fn places<'a>(sheet: &'a Path, out: &'a Path) -> Places<'a> {
+    Places { results: out, song: sheet.parent().unwrap_or(Path::new("")) }
 }
 
 /// Whether the command of a stage exists in this build.
@@ -264,11 +268,11 @@ impl Run<'_> {
         Ok(())
     }
 
-    /// The strokes of the hit list as it stands, in one line.
+    /// The strokes of the hit list as it stands, one line a drum.
     fn counted(&self) -> Result<Vec<String>> {
         let Some(list) = hit_list(&self.song, &self.out)? else { return Ok(Vec::new()) };
-        let drums: Vec<String> = self.song.drums().into_iter().map(|d| format!("{d} {}", list.of(d).count())).collect();
-        Ok(vec![drums.join("; ") + " (strokes)"])
+        let of = |d: Drum| format!("{d}: {}", page::counted(list.of(d).count() as f64, "stroke"));
+        Ok(self.song.drums().into_iter().map(of).collect())
     }
 
     /// Notes what became of a stage, and which of its results are worth opening.
@@ -307,7 +311,14 @@ impl Run<'_> {
         ];
         let args = super::Args::try_parse_from(typed)
             .map_err(|e| Error::usage(first_line(&e.to_string()), "Give the sheet's file a plainer name."))?;
-        let outcome = match super::execute(&args.command, self.progress) {
+        let ended = match &args.command {
+            super::Command::Hits(args) => {
+                let progress = self.progress;
+                super::hits::execute_noting(args, progress, |files| self.announce(stage, &key, files))
+            }
+            other => super::execute(other, self.progress),
+        };
+        let outcome = match ended {
             Ok(outcome) => outcome,
             // A check that has nothing to go by does not keep the song from being made.
             Err(e @ Error::Usage(_)) if matches!(stage, Stage::Timing | Stage::Phase) => {
@@ -333,10 +344,27 @@ impl Run<'_> {
         let lines = page::lines(stage, &outcome.data(), outcome.text());
         let findings = outcome.findings().to_vec();
         self.findings.extend(findings.iter().cloned());
-        self.record.note(stage, StageRecord { key, outputs, lines: lines.clone(), findings });
-        self.record.write(&self.out)?;
+        let made =
+            StageRecord { key, outputs, lines: lines.clone(), findings, finished: true, replaces: BTreeMap::new() };
+        self.record.note(stage, made);
+        self.record.write(places(&self.sheet, &self.out))?;
         self.step(stage, Did::Done, lines);
         Ok(())
+    }
+
+    /// Notes what a stage is about to write, so that a run that is killed while it writes does not take its own files for
+    /// ones that were edited by hand.
+    fn announce(&mut self, stage: Stage, key: &Key, files: &[(PathBuf, Vec<u8>)]) -> Result<()> {
+        let inside = |p: &PathBuf| p.strip_prefix(&self.out).ok().map(Path::to_owned);
+        let outputs: BTreeMap<PathBuf, String> =
+            files.iter().filter_map(|(p, bytes)| Some((inside(p)?, sum_of(bytes)))).collect();
+        let there: Vec<PathBuf> = files.iter().map(|(p, _)| p.clone()).collect();
+        let mut sums = Sums::default();
+        sums.add(&there)?;
+        let replaces = there.iter().filter_map(|p| Some((inside(p)?, sums.of(p)?.to_owned()))).collect();
+        let (key, lines, findings) = (key.clone(), Vec::new(), Vec::new());
+        self.record.note(stage, StageRecord { key, outputs, lines, findings, finished: false, replaces });
+        self.record.write(places(&self.sheet, &self.out))
     }
 
     fn told(self, folder: &Path) -> Told {

@@ -25,7 +25,7 @@ use crate::units::{Bpm, SampleRate, Seconds};
 use serde::Serialize;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
-use write::{Checked, put_moves, trigger_names, write_both};
+use write::{Checked, Versions, put_moves, trigger_names, write_versions};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -84,7 +84,7 @@ pub(super) struct Args {
 #[derive(clap::Args)]
 #[command(next_help_heading = "Pulling")]
 struct Pulling {
-    /// Move triggers this share of the way to the grid, per cent, 0 to 100
+    /// Move triggers this share of the way to the grid, per cent, 0 to 100 [default: pull in [hits] of the sheet, else none]
     #[arg(long, value_name = "PERCENT", value_parser = percent)]
     pull: Option<f64>,
     /// Leave hits that lie further from their line than this, ms, 0 to 500 [default: 40 % of the grid step]
@@ -170,7 +170,16 @@ struct Plan {
     rate: SampleRate,
     end: Option<Seconds>,
     inputs: Vec<PathBuf>,
+    /// Where the strokes came from, in words; empty where that needs no saying.
+    from: String,
     findings: Vec<Finding>,
+}
+
+impl Plan {
+    /// The pull that the sheet asks for.
+    fn wanted_pull(&self) -> Option<f64> {
+        self.song.as_ref().map(|s| s.trigger_pull).filter(|p| *p > 0.0)
+    }
 }
 
 impl Args {
@@ -191,6 +200,7 @@ impl Args {
                 rate: song.rate(),
                 end: Some(Seconds(song.frames() as f64 / song.rate().hz_f64())),
                 inputs: inputs_of(&song, &self.input),
+                from: String::new(),
                 findings: song.findings(),
                 song: Some(song),
             }
@@ -209,6 +219,7 @@ impl Args {
                 rate: self.rate,
                 end: None,
                 inputs: vec![self.input.clone()],
+                from: String::new(),
                 findings: Vec::new(),
             }
         } else {
@@ -302,7 +313,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let settings = CheckSettings { grid: plan.grid, window_ms: args.window, worst: usize::from(args.worst) };
     let timing = check(&list, &map, &form, &settings, plan.end);
     plan.findings.extend(timing.findings.iter().cloned());
-    let pulled = match args.pulling.pull {
+    let pulled = match args.pulling.pull.or(plan.wanted_pull()) {
         Some(percent) => {
             let p = &args.pulling;
             Some(pull(&list, &map, plan.grid, PullSettings { percent, limit_ms: p.limit, leave_ms: p.leave })?)
@@ -336,13 +347,15 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         batch.add(write_click(&path, click)?);
         noticed = click.findings(&path);
     }
-    for path in pulled.iter().flat_map(|_| trigger_names(&folder, &list)) {
+    let versions = Versions::of(args);
+    for path in pulled.iter().flat_map(|_| trigger_names(&folder, &list, versions)) {
         batch.check(&path)?;
     }
     let mut written = batch.commit()?;
     plan.findings.append(&mut noticed);
     if let Some(pulled) = &pulled {
-        written.extend(write_both(&mut plan, &folder, &Checked { list: &list, map: &map, pulled, end })?);
+        let checked = Checked { list: &list, map: &map, pulled, end };
+        written.extend(write_versions(&mut plan, &folder, &checked, versions)?);
     }
     let told = Told {
         title: &plan.title,
@@ -354,7 +367,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         click: click.as_ref(),
         files: written,
     };
-    let text = text(&told, pulled.as_ref(), folder.path());
+    let text = text(&told, pulled.as_ref(), folder.path(), (&args.input, &plan.from));
     Outcome::new("timing", text, &told, plan.findings)
 }
 
@@ -366,7 +379,7 @@ fn hits_of(plan: &mut Plan, progress: &dyn Progress) -> Result<HitList> {
             let read = HitList::read(path, plan.rate, frames)?;
             plan.findings.extend(read.findings);
             if plan.song.is_some() {
-                plan.findings.push(Finding::note(path, "this hit list was used; move it away to find strokes anew"));
+                plan.from = format!("strokes from {}", path.display());
             }
             Ok(read.list)
         }
@@ -424,9 +437,26 @@ fn click_words(click: &Click) -> String {
     format!("click: {} beats, {bars} counted in; begin at a low headphone level", click.beats.len())
 }
 
-fn text(told: &Told<'_>, pulled: Option<&Pulled>, folder: &Path) -> String {
+/// What to do next.
+fn next(told: &Told<'_>, input: &Path) -> String {
+    let input = input.display();
+    match (told.pull, told.found_tempo) {
+        (Some(_), _) => {
+            "Next: drag triggers_on_grid.mid to the start of the audio in place of triggers.mid, and listen\n".into()
+        }
+        (None, Some(_)) => {
+            format!("Next: underlay timing \"{input}\" --find-tempo --click, and listen to it against the take\n")
+        }
+        (None, None) => format!(
+            "Next: timing.html shows it and tells what such figures mean; tighter triggers: underlay timing \"{input}\" --pull 60\n"
+        ),
+    }
+}
+
+fn text(told: &Told<'_>, pulled: Option<&Pulled>, folder: &Path, (input, from): (&Path, &str)) -> String {
+    let title = if from.is_empty() { told.title.to_owned() } else { format!("{}: {from}", told.title) };
     let mut text =
-        format!("{}\n  {}, grid {} ({:.0} ms between lines)\n", told.title, told.tempo, told.grid, told.timing.step_ms);
+        format!("{title}\n  {}, grid {} ({:.0} ms between lines)\n", told.tempo, told.grid, told.timing.step_ms);
     if let Some(found) = told.found_tempo {
         let _ = writeln!(
             text,
@@ -445,17 +475,11 @@ fn text(told: &Told<'_>, pulled: Option<&Pulled>, folder: &Path) -> String {
     if let Some(click) = told.click {
         let _ = writeln!(text, "  {}", click_words(click));
     }
-    if !told.timing.context.is_empty() {
-        let _ = writeln!(text, "  What the numbers mean:");
-        for c in &told.timing.context {
-            let memory = if c.from_memory { ", from memory" } else { "" };
-            let _ = writeln!(text, "    {} ({}{memory})", c.fact, c.source);
-        }
-    }
     let names: Vec<String> =
         told.files.iter().map(|f| f.strip_prefix(folder).unwrap_or(f).to_string_lossy().into_owned()).collect();
     if !names.is_empty() {
         let _ = writeln!(text, "Written to {}: {}", folder.display(), names.join(", "));
     }
+    text += &next(told, input);
     text
 }

@@ -3,7 +3,7 @@
 //! In: the plan, the facts of every file, the song. Out: findings: errors stop the handoff, cautions and notes go with it.
 //! Nothing is read here; the numbers come from [`scan`](super::scan).
 
-use super::name::LONG_TITLE;
+use super::name::{LONG_TITLE, loses_letters};
 use super::plan::{Item, Kind, Plan};
 use super::scan::Facts;
 use crate::audio::resampled_frames;
@@ -216,6 +216,12 @@ fn papers(song: &Song, plan: &Plan, hits: Option<&HitList>, out: &mut Vec<Findin
             "no tempo is known, so there is no tempo map in the handoff",
             "Give the sheet a tempo or the MIDI file of the song's tempo track.",
         ));
+        if song.trigger_pull > 0.0 {
+            out.push(Finding::song(
+                "without a tempo there is no grid, so the pulled triggers that the sheet asks for are left out",
+                "Give the sheet a tempo, or take pull out of its [hits].",
+            ));
+        }
     }
     let note = |what: String| {
         let mut f = Finding::song(what, "");
@@ -224,6 +230,12 @@ fn papers(song: &Song, plan: &Plan, hits: Option<&HitList>, out: &mut Vec<Findin
     };
     if hits.is_none() && song.mics.iter().any(|m| Drum::FOUND.contains(&m.drum)) {
         out.push(note("there is no hit list; `underlay hits` makes one, with triggers, for the documents".into()));
+    }
+    if loses_letters(&song.title) {
+        let mut f =
+            note(format!("the title has letters that file names cannot hold everywhere; there it is {}", plan.song));
+        f.remedy = "For a name of your choice write a title in Latin letters into the sheet.".into();
+        out.push(f);
     }
     if plan.song.len() >= LONG_TITLE {
         out.push(note(format!(

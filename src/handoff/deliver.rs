@@ -9,7 +9,7 @@ use super::check::check;
 use super::convert::Conversion;
 use super::fault::HandoffFault;
 use super::manifest::{AudioEntry, CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, Manifest, hex};
-use super::midi::{tempo_file, trigger_file};
+use super::midi::{pulled_name, pulled_trigger_file, tempo_file, trigger_file};
 use super::papers::{notes, sheet_csv, sheet_html};
 use super::plan::{Document, Item, Plan, plan};
 use super::revision::{Changes, former, root_name, zip_name};
@@ -126,6 +126,11 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
                 let delivered = Delivered { zip, revision, bytes, files, fresh: false, changes: None, manifest };
                 return Ok(Handoff { findings, delivered: Some(delivered) });
             }
+            Some(m) if m.song != request.song.title => findings.push(Finding::caution(
+                &f.zip,
+                format!("this earlier delivery is of \"{}\", so the new one is numbered after it", m.song),
+                "If that is another song, give one of them another title, or another folder with --out.",
+            )),
             Some(_) => {}
             None => findings.push(Finding::caution(
                 &f.zip,
@@ -396,15 +401,18 @@ fn copy(bundle: &mut Bundle, paper: &Paper<'_>) -> Result<FileEntry> {
 }
 
 /// Tempo map and triggers, made anew so that they cannot be older than sheet and hit list.
-fn midi_files(request: &Request<'_>) -> Result<Vec<(&'static str, Vec<u8>)>> {
+fn midi_files(request: &Request<'_>) -> Result<Vec<(String, Vec<u8>)>> {
     let mut out = Vec::new();
     if let Some(bytes) = tempo_file(request.song)? {
-        out.push(("TempoMap", bytes));
+        out.push(("TempoMap".into(), bytes));
     }
-    if let Some(hits) = request.hits
-        && let Some(bytes) = trigger_file(request.song, hits)?
-    {
-        out.push(("Triggers", bytes));
+    if let Some(hits) = request.hits {
+        if let Some(bytes) = trigger_file(request.song, hits)? {
+            out.push(("Triggers".into(), bytes));
+        }
+        if let Some(bytes) = pulled_trigger_file(request.song, hits)? {
+            out.push((pulled_name(request.song.trigger_pull), bytes));
+        }
     }
     Ok(out)
 }
@@ -473,6 +481,9 @@ fn decisions(song: &Song, plan: &Plan) -> BTreeMap<String, String> {
         let how = format!("{}, dynamics {:.0} %, pull {:.0} %{by_section}", l.level, l.dynamics, l.pull);
         put(format!("layer {}", l.name), how);
     }
+    if song.trigger_pull > 0.0 {
+        put("triggers".into(), format!("as played, and pulled {} % of the way to the grid", song.trigger_pull));
+    }
     if let Some(t) = &song.tempo {
         let first = t.tempos().first().map_or(0.0, |c| 60e6 / f64::from(c.us_per_quarter));
         let changes = t.tempos().len().saturating_sub(1);
@@ -490,7 +501,7 @@ fn content(
     plan: &Plan,
     facts: &[Facts],
     papers: &[Paper<'_>],
-    midi: &[(&str, Vec<u8>)],
+    midi: &[(String, Vec<u8>)],
     decisions: &BTreeMap<String, String>,
 ) -> String {
     let mut sha = Sha256::new();

@@ -5,7 +5,8 @@ use crate::hits::HitList;
 use crate::midi::{FileMap, MidiFault, TriggerPlan, TriggerTrack, tempo_map, triggers};
 use crate::song::{Drum, Song};
 use crate::tempo::{Marker, TempoFault, TempoMap};
-use crate::units::SamplePos;
+use crate::timing::{PullSettings, pull};
+use crate::units::{SamplePos, Seconds};
 
 /// The song's tempo map with a marker at the start of every section; the map's own markers where the sheet has no form.
 fn with_form(song: &Song, map: &TempoMap) -> Result<TempoMap, TempoFault> {
@@ -34,6 +35,23 @@ pub(super) fn tempo_file(song: &Song) -> Result<Option<Vec<u8>>> {
 
 /// The triggers of every drum that was searched, as played; `None` without any stroke.
 pub(super) fn trigger_file(song: &Song, hits: &HitList) -> Result<Option<Vec<u8>>> {
+    file(song, hits, None)
+}
+
+/// The triggers moved to the grid as far as the sheet asks for; `None` where it does not, and without tempo or stroke.
+pub(super) fn pulled_trigger_file(song: &Song, hits: &HitList) -> Result<Option<Vec<u8>>> {
+    let Some(map) = song.tempo.as_ref().filter(|_| song.trigger_pull > 0.0) else { return Ok(None) };
+    let pulled = pull(hits, map, song.grid, PullSettings::percent(song.trigger_pull)?)?;
+    file(song, hits, Some(&pulled.times()))
+}
+
+/// What the pulled triggers are called: `TriggersPulled60Percent`.
+pub(super) fn pulled_name(percent: f64) -> String {
+    format!("TriggersPulled{}Percent", percent.to_string().replace('.', "Point"))
+}
+
+/// As played, or at a time for every hit of the list.
+fn file(song: &Song, hits: &HitList, times: Option<&[Seconds]>) -> Result<Option<Vec<u8>>> {
     let plan = TriggerPlan::of(song);
     let file = match &song.tempo {
         Some(map) => {
@@ -47,7 +65,10 @@ pub(super) fn trigger_file(song: &Song, hits: &HitList) -> Result<Option<Vec<u8>
         .into_iter()
         .zip(keys)
         .filter(|(drum, _)| hits.of(*drum).next().is_some())
-        .map(|(drum, key)| TriggerTrack::as_played(hits, drum, key))
+        .map(|(drum, key)| match times {
+            Some(times) => TriggerTrack::at_targets(hits, times, drum, key),
+            None => TriggerTrack::as_played(hits, drum, key),
+        })
         .collect();
     if tracks.is_empty() {
         return Ok(None);

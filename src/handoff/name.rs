@@ -7,6 +7,7 @@
 
 use crate::output::kept_by_windows;
 use crate::units::SampleRate;
+use sha2::{Digest, Sha256};
 use std::collections::{HashMap, HashSet};
 
 /// Length from which on a title is better shortened, characters (same source).
@@ -88,6 +89,31 @@ pub fn words(text: &str) -> String {
         start = if plain.is_empty() { !matches!(c, '\'' | '’') } else { false };
     }
     out
+}
+
+/// Whether a title has letters that [`words`] has no plain form for, or nothing that it can write at all.
+#[must_use]
+pub fn loses_letters(title: &str) -> bool {
+    let lost = |c: char| c.is_alphanumeric() && !c.is_ascii() && without_accent(c).is_empty();
+    title.chars().any(lost) || words(title).is_empty()
+}
+
+/// A song's title in file names: as [`words`]; where letters are lost, six digits and letters made from the whole title
+/// (the beginning of its SHA-256) stand behind what is left, or behind `Song`. So two such titles are told apart, and one
+/// title always has one name.
+#[must_use]
+pub fn title(text: &str) -> String {
+    let plain = words(text);
+    if !loses_letters(text) {
+        return plain;
+    }
+    let apart = Sha256::digest(text.trim().as_bytes());
+    let apart: String = apart.iter().take(3).map(|b| format!("{b:02X}")).collect();
+    if plain.chars().any(|c| c.is_ascii_alphabetic()) {
+        format!("{plain}{apart}")
+    } else {
+        format!("Song{plain}{apart}")
+    }
 }
 
 /// The usual spelling of an accented Latin letter; empty for anything else.
@@ -339,6 +365,23 @@ mod tests {
             let got = all_different(&names);
             let lower: HashSet<String> = got.iter().map(|n| n.to_ascii_lowercase()).collect();
             prop_assert_eq!(lower.len(), names.len());
+        }
+    }
+
+    #[test]
+    fn titles_without_latin_letters_get_names_that_are_their_own_and_stay() {
+        let names = ["Весна", "Зима", "夜の灯台", "!!!", "Весна 2", "夜 Lighthouse"].map(title);
+        for (i, n) in names.iter().enumerate() {
+            assert!(n.chars().all(|c| c.is_ascii_alphanumeric()) && n.len() >= 10, "{n}");
+            assert!(names.iter().skip(i + 1).all(|o| o != n), "{names:?}");
+            assert_eq!(*n, words(n), "a name stays what it is inside a template");
+        }
+        assert!(names[0].starts_with("Song") && names[5].starts_with("Lighthouse"), "{names:?}");
+        assert_eq!(title("Весна"), title(" Весна "));
+        // SHA-256 of these UTF-8 bytes, by Python's hashlib.
+        assert_eq!(title("Весна"), "Song494BFA");
+        for plain in ["Low Tide", "Für Zoë", "7"] {
+            assert_eq!(title(plain), words(plain));
         }
     }
 }

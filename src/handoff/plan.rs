@@ -98,8 +98,7 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
             },
         ));
     }
-    let title = words(&song.title);
-    let title = if title.is_empty() { "Song".to_owned() } else { title };
+    let title = name::title(&song.title);
     let folders: Vec<String> =
         h.folders.iter().map(|f| name::folder(f)).collect::<Result<_, BadName>>().map_err(|e| sheet(song, e))?;
     let mut items = Vec::new();
@@ -107,7 +106,7 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
     let mut push = |item: Item, drum: String, place: String| -> Result<(), BadName> {
         let fields = Fields {
             artist: h.artist.clone(),
-            song: song.title.clone(),
+            song: title.clone(),
             drum,
             place,
             name: item.name.clone(),

@@ -19,4 +19,4 @@ pub use loudness::{Dbtp, Loudness, Lufs, Meter, Watch};
 pub use rough::{
     DRUMS_ONLY, MIX, PROGRAMMING_LEVEL, PrintedLayer, Rough, Row, WITHOUT_LAYERS, aim_words, kind_word, make,
 };
-pub use version::{GENTLE, MOST, Version};
+pub use version::{GENTLE, MOST, UNASKED, Version};

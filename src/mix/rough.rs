@@ -12,7 +12,7 @@ use crate::error::{Error, Result};
 use crate::finding::{Finding, Weight};
 use crate::output::make_folder;
 use crate::progress::Progress;
-use crate::song::{LayerPlan, Mic, Polarity, Song, Track, TrackKind};
+use crate::song::{LayerPlan, Mic, Polarity, RoughPlan, Song, Track, TrackKind};
 use crate::units::Decibels;
 use rayon::prelude::*;
 use serde::Serialize;
@@ -150,6 +150,9 @@ fn with_music(source: Source, music: f64) -> Row {
 /// Says so where the limiter had to work hard, or where even that did not reach the target.
 fn missed(v: &Version) -> Option<Finding> {
     let (miss, got, target) = (v.miss()?, v.loudness.integrated?, v.target?);
+    if !v.asked {
+        return None;
+    }
     let what = if miss < -0.1 {
         format!("{} is at {got} instead of {target}: more would cost its peaks over {:.0} dB", v.what, MOST.0)
     } else if v.limited.deepest > GENTLE {
@@ -157,7 +160,7 @@ fn missed(v: &Version) -> Option<Finding> {
     } else {
         return None;
     };
-    let remedy = "If it lacks punch, ask for less with --loudness, such as -20.";
+    let remedy = "If it lacks punch, ask for less, such as -20, or for no loudness at all.";
     Some(Finding { weight: Weight::Note, file: Some(v.file.clone()), what, remedy: remedy.into() })
 }
 
@@ -333,5 +336,13 @@ fn add(block: &mut [f32], source: &Source, feed: &Feed) {
 /// Ceiling and target of a plan, in words for the table.
 #[must_use]
 pub fn aim_words(song: &Song) -> String {
-    format!("{} at {} or less", Lufs(song.rough.loudness), Dbtp(song.rough.true_peak))
+    let peak = Dbtp(song.rough.true_peak);
+    match song.rough.loudness {
+        Some(asked) => format!("{} at {peak} or less", Lufs(asked)),
+        None => format!(
+            "{} or as much as {:.0} dB of limiting allow, {peak} or less",
+            Lufs(RoughPlan::AIM),
+            version::UNASKED.0
+        ),
+    }
 }

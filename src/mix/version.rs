@@ -11,9 +11,12 @@ use crate::units::{Decibels, SampleRate};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
-/// What the safety limiter may take off a peak without a word.
+/// The most that the safety limiter takes off a peak where no loudness was asked for. Drums alone have peaks 18 to 22 dB
+/// above their loudness; a limiter that takes much more than this rounds off the strokes that are to be judged.
+pub const UNASKED: Decibels = Decibels(3.0);
+/// From here on what it takes for a loudness that was asked for is said.
 pub const GENTLE: Decibels = Decibels(6.0);
-/// The most that it may take at all. Where the target would need more, the mix stays quieter.
+/// The most that it may take at all. Where a loudness that was asked for would need more, the mix stays quieter.
 pub const MOST: Decibels = Decibels(10.0);
 /// Seed of the mix's dither: any number, so long as it stays.
 const SEED: u64 = 0x006d_6978;
@@ -35,6 +38,8 @@ pub struct Version {
     pub loudness: Loudness,
     /// Loudness that was aimed at; `None` where the gain was given.
     pub target: Option<Lufs>,
+    /// Whether that loudness was asked for, by the sheet or the command.
+    pub asked: bool,
     /// What the limiter took.
     pub limited: Limited,
 }
@@ -44,6 +49,16 @@ impl Version {
     #[must_use]
     pub fn miss(&self) -> Option<f64> {
         Some(self.loudness.integrated?.0 - self.target?.0)
+    }
+
+    /// Why the file is quieter than the usual loudness, where nobody asked for one: `, quieter than -16.0 LUFS to spare its
+    /// peaks`; empty otherwise.
+    #[must_use]
+    pub fn spared(&self) -> String {
+        match (self.miss(), self.target) {
+            (Some(miss), Some(target)) if miss < -0.1 && !self.asked => format!(", below {target} to spare its peaks"),
+            _ => String::new(),
+        }
     }
 }
 
@@ -82,8 +97,13 @@ pub(super) fn write(
         out.write_ints(&ints)
     })?;
     out.finish()?;
-    let target = matches!(aim, Aim::Target).then_some(Lufs(plan.loudness));
-    Ok(Version { what: what.into(), file: file.into(), gain: Decibels(setting.gain), loudness, target, limited })
+    let target = matches!(aim, Aim::Target).then_some(Lufs(wanted(plan)));
+    let (gain, asked) = (Decibels(setting.gain), plan.loudness.is_some());
+    Ok(Version { what: what.into(), file: file.into(), gain, loudness, target, asked, limited })
+}
+
+fn wanted(plan: &RoughPlan) -> f64 {
+    plan.loudness.unwrap_or(RoughPlan::AIM)
 }
 
 fn settle(buses: &Buses, sends: Sends, aim: Aim, plan: &RoughPlan, rate: SampleRate) -> Result<Setting> {
@@ -92,9 +112,10 @@ fn settle(buses: &Buses, sends: Sends, aim: Aim, plan: &RoughPlan, rate: SampleR
         return Ok(Setting { gain: 0.0, ceiling: Some(Dbtp(plan.true_peak)) });
     };
     // Gains above this would make the limiter take more than it may.
-    let most = plan.true_peak + MOST.0 - peak.0;
+    let limit = if plan.loudness.is_some() { MOST } else { UNASKED };
+    let most = plan.true_peak + limit.0 - peak.0;
     let mut gain = match aim {
-        Aim::Target => (plan.loudness - now.0).min(most),
+        Aim::Target => (wanted(plan) - now.0).min(most),
         Aim::Gain(g) => g.0,
     };
     if peak.0 + gain <= plan.true_peak {
@@ -114,7 +135,7 @@ fn settle(buses: &Buses, sends: Sends, aim: Aim, plan: &RoughPlan, rate: SampleR
                     slope = ((l.0 - old) / (gain - g)).clamp(0.25, 1.0);
                 }
                 before = Some((gain, l.0));
-                ((plan.loudness - l.0) / slope).min(most - gain)
+                ((wanted(plan) - l.0) / slope).min(most - gain)
             }
             _ => 0.0,
         };

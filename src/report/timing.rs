@@ -36,7 +36,7 @@ pub fn timing_pictures(t: &Timing, list: &HitList, map: &TempoMap, form: &[Secti
 
 /// Half height of the offset axis: round, wide enough for nearly every stroke, never wider than half a grid step.
 fn reach(t: &Timing) -> f64 {
-    let mut sizes: Vec<f64> = t.placed.iter().map(|p| p.offset_ms.abs()).collect();
+    let mut sizes: Vec<f64> = t.placed.iter().filter(|p| p.on_own_line).map(|p| p.offset_ms.abs()).collect();
     sizes.sort_by(f64::total_cmp);
     let most = sizes.get(sizes.len().saturating_sub(1) * 98 / 100).copied().unwrap_or(10.0);
     ((most * 1.15 / 10.0).ceil() * 10.0).clamp(20.0, MOST_MS)
@@ -57,7 +57,7 @@ fn over_the_song(t: &Timing, list: &HitList, map: &TempoMap, form: &[Section], e
     p.heading((f.left, 18.0), "Offsets over the song", HEAD, Align::Start, Ink::Text);
     window_band(&mut p, &f, t.settings.window_ms);
     p.line(vec![f.at(f.x.0, 0.0), f.at(f.x.1, 0.0)], Ink::Muted, 1.0);
-    for placed in &t.placed {
+    for placed in t.placed.iter().filter(|p| p.on_own_line) {
         let kind = list.hits.get(placed.hit).map(|h| h.kind).unwrap_or_default();
         p.mark(f.at(placed.time.0, placed.offset_ms.clamp(-reach, reach)), placed.drum, kind);
     }
@@ -117,13 +117,13 @@ fn by_position(t: &Timing) -> Picture {
         top + rows * (height + gap) + 10.0,
     );
     p.heading((LEFT, 18.0), "By drum and place in the bar", HEAD, Align::Start, Ink::Text);
-    let mut counts: Vec<Count> = t.placed.iter().map(|p| p.count).collect();
+    let mut counts: Vec<Count> = t.placed.iter().filter(|p| p.on_own_line).map(|p| p.count).collect();
     counts.sort_unstable();
     counts.dedup();
     for (row, d) in t.drums.iter().enumerate() {
         let at = top + row as f64 * (height + gap);
         let whole = Frame { left: LEFT, top: at, width: 150.0, height, x: (0.0, 1.0), y: (-reach, reach) };
-        let own: Vec<&Placed> = t.placed.iter().filter(|p| p.drum == d.drum).collect();
+        let own: Vec<&Placed> = t.placed.iter().filter(|p| p.drum == d.drum && p.on_own_line).collect();
         distribution(&mut p, &whole, &own, d.drum);
         whole.y_axis(&mut p, &ticks(-reach, reach, 6), "ms from the grid");
         p.text(

@@ -111,6 +111,12 @@ fn places(t: &Timing, pictures: Vec<Picture>) -> Section {
     if t.ornaments > 0 {
         intro.push(format!("{} grace notes and inner strokes of rolls count with their main stroke.", t.ornaments));
     }
+    if t.between_lines > 0 {
+        intro.push(format!(
+            "{} strokes lie between the lines, in doubles or rolls faster than the grid; they are not judged.",
+            t.between_lines
+        ));
+    }
     Section { title: "Where the take sits".into(), intro, tables: vec![table], pictures }
 }
 
@@ -134,12 +140,9 @@ fn outliers(t: &Timing, picture: Option<Picture>) -> Section {
     for w in &t.worst {
         table.row([w.sentence(), signed(w.offset_ms), signed(w.from_usual_ms)]);
     }
-    Section {
-        title: "Bar by bar".into(),
-        tables: vec![table],
-        pictures: picture.into_iter().collect(),
-        ..Section::default()
-    }
+    let intro = if t.worst.is_empty() { vec!["No stroke stands out.".into()] } else { Vec::new() };
+    let tables = if t.worst.is_empty() { Vec::new() } else { vec![table] };
+    Section { title: "Bar by bar".into(), intro, tables, pictures: picture.into_iter().collect() }
 }
 
 fn capital(text: &str) -> String {

@@ -3,7 +3,7 @@
 use crate::error::{Located, Result};
 use crate::handoff::HandoffFault;
 use crate::output::in_words;
-use crate::song::Song;
+use crate::song::{LayerPlan, Song};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -61,30 +61,39 @@ impl Stage {
                 song.trigger_shift_ms,
                 song.form,
             ]),
-            Stage::Timing => json!([song.form]),
+            Stage::Timing => json!([song.form, song.trigger_pull, song.keys, song.trigger_shift_ms]),
             Stage::Phase => json!([mics(&["name", "drum", "place", "channel", "polarity"])]),
             Stage::Print => {
-                json!([mics(&["name", "drum", "place", "channel"]), song.layers, song.form, song.keys])
+                json!([mics(&["name", "drum", "place", "channel"]), layers(song), song.form, song.keys])
             }
             Stage::Rough => json!([
                 mics(&["name", "drum", "place", "polarity", "level", "pan"]),
                 part_of_each(&song.tracks, &["name", "kind", "level", "pan"]),
-                song.layers,
+                layers(song),
                 song.rough,
             ]),
             Stage::Handoff => json!([
                 mics(&["name", "drum", "place", "polarity", "note"]),
                 part_of_each(&song.tracks, &["name", "kind"]),
-                song.layers,
+                layers(song),
                 song.form,
                 song.keys,
                 song.trigger_shift_ms,
+                song.trigger_pull,
                 song.handoff,
                 song.drummer,
             ]),
         };
         json!([base, own])
     }
+}
+
+/// The song's layers, their one-shots named as seen from the sheet: where the whole folder lies changes nothing.
+fn layers(song: &Song) -> Value {
+    let base = song.sheet.parent().unwrap_or(Path::new(""));
+    let here = |p: &PathBuf| p.strip_prefix(base).map_or_else(|_| p.clone(), Path::to_owned);
+    let own = |l: &LayerPlan| LayerPlan { samples: l.samples.iter().map(here).collect(), ..l.clone() };
+    json!(song.layers.iter().map(own).collect::<Vec<_>>())
 }
 
 /// Only these fields of each value.
@@ -151,6 +160,12 @@ impl Sums {
     pub fn of(&self, file: &Path) -> Option<&str> {
         self.0.get(file).map(String::as_str)
     }
+}
+
+/// SHA-256 of bytes, in hexadecimal, as a file that holds them would give.
+#[must_use]
+pub fn sum_of(bytes: &[u8]) -> String {
+    hex(&Sha256::digest(bytes))
 }
 
 fn sum(path: &Path) -> Result<String> {

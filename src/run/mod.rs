@@ -6,5 +6,5 @@
 mod key;
 mod record;
 
-pub use key::{Key, Stage, Sums};
-pub use record::{RECORD, Record, StageRecord, Standing};
+pub use key::{Key, Stage, Sums, sum_of};
+pub use record::{Places, RECORD, Record, StageRecord, Standing};

@@ -24,6 +24,89 @@ pub struct StageRecord {
     pub lines: Vec<String>,
     /// What was noticed.
     pub findings: Vec<Finding>,
+    /// Whether the stage came to its end. Before it writes anything that people edit, it notes what it is about to write, so
+    /// that a run that was killed does not take its own file for one that was edited.
+    #[serde(default = "yes", skip_serializing_if = "Clone::clone")]
+    pub finished: bool,
+    /// While it is not finished: SHA-256 of the files that were there before it began, by their paths in the folder.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub replaces: BTreeMap<PathBuf, String>,
+}
+
+fn yes() -> bool {
+    true
+}
+
+/// Where a song lies now: its results, and the folder of its sheet.
+#[derive(Clone, Copy, Debug)]
+pub struct Places<'a> {
+    /// Folder of the results.
+    pub results: &'a Path,
+    /// Folder of the sheet; empty for the folder at hand.
+    pub song: &'a Path,
+}
+
+/// What stands in the record in place of the results' folder and the sheet's.
+const RESULTS: &str = "{results}";
+const SONG: &str = "{song}";
+
+impl Places<'_> {
+    /// Findings and lines as the record keeps them, naming no folder that may be moved.
+    fn take_out(self, made: &StageRecord) -> StageRecord {
+        let song = self.song.to_string_lossy();
+        let text = |t: &str| {
+            let t = swap(t, &self.results.to_string_lossy(), RESULTS);
+            if song.is_empty() { t } else { swap(&t, &song, SONG) }
+        };
+        let file = |p: &Path| match text(&p.to_string_lossy()) {
+            t if song.is_empty() && p.is_relative() && !t.starts_with(RESULTS) => format!("{SONG}/{t}"),
+            t => t,
+        };
+        each_text(made, text, file)
+    }
+
+    /// The same with the folders as they are called now.
+    fn put_in(self, made: &StageRecord) -> StageRecord {
+        let inside = |t: &str| {
+            let song = self.song.to_string_lossy();
+            let t = t.replace(RESULTS, &self.results.to_string_lossy());
+            if song.is_empty() { t.replace(&format!("{SONG}/"), "") } else { t.replace(SONG, &song) }
+        };
+        each_text(made, inside, |p| inside(&p.to_string_lossy()))
+    }
+}
+
+fn each_text(made: &StageRecord, text: impl Fn(&str) -> String, file: impl Fn(&Path) -> String) -> StageRecord {
+    let mut out = made.clone();
+    out.lines.iter_mut().for_each(|l| *l = text(l));
+    for f in &mut out.findings {
+        // A name that is no text stays as it is.
+        if let Some(path) = f.file.as_mut().filter(|p| p.to_str().is_some()) {
+            *path = file(path).into();
+        }
+        (f.what, f.remedy) = (text(&f.what), text(&f.remedy));
+    }
+    out
+}
+
+/// Replaces a folder's name wherever it stands at the beginning of a path.
+fn swap(text: &str, folder: &str, with: &str) -> String {
+    let begins = |at: usize| {
+        let before = text.get(..at).and_then(|t| t.chars().next_back());
+        before.is_none_or(|c| c.is_whitespace() || matches!(c, '"' | '\'' | '`' | '('))
+    };
+    let (mut out, mut from) = (String::with_capacity(text.len()), 0);
+    for (at, found) in text.match_indices(folder) {
+        let end = at + found.len();
+        let goes_on = text.get(end..).is_some_and(|t| t.starts_with(['/', std::path::MAIN_SEPARATOR]));
+        if !folder.is_empty() && at >= from && begins(at) && goes_on {
+            out.push_str(text.get(from..at).unwrap_or_default());
+            out.push_str(with);
+            from = end;
+        }
+    }
+    out.push_str(text.get(from..).unwrap_or_default());
+    out
 }
 
 /// What earlier runs made of a song.
@@ -49,21 +132,27 @@ pub enum Standing {
 impl Record {
     /// The record of a folder; an empty one where there is none that can be used.
     #[must_use]
-    pub fn read(folder: &Path) -> Self {
+    pub fn read(places: Places<'_>) -> Self {
+        let folder = places.results;
         let empty = || Self { layout: LAYOUT, stages: BTreeMap::new() };
         let Ok(text) = std::fs::read(folder.join(RECORD)) else { return empty() };
-        serde_json::from_slice::<Self>(&text).ok().filter(|r| r.layout == LAYOUT).unwrap_or_else(empty)
+        let read = serde_json::from_slice::<Self>(&text).ok().filter(|r| r.layout == LAYOUT);
+        let mut read = read.unwrap_or_else(empty);
+        read.stages.values_mut().for_each(|made| *made = places.put_in(made));
+        read
     }
 
     /// Writes the record.
     ///
     /// # Errors
     /// [`OutputFault`](crate::output::OutputFault).
-    pub fn write(&self, folder: &Path) -> Result<()> {
+    pub fn write(&self, places: Places<'_>) -> Result<()> {
+        let stages = self.stages.iter().map(|(s, made)| (*s, places.take_out(made))).collect();
+        let kept = Self { layout: self.layout, stages };
         // Strings and numbers only: this cannot fail.
-        let mut text = serde_json::to_string_pretty(self).unwrap_or_default();
+        let mut text = serde_json::to_string_pretty(&kept).unwrap_or_default();
         text.push('\n');
-        write_whole(&folder.join(RECORD), text.as_bytes())
+        write_whole(&places.results.join(RECORD), text.as_bytes())
     }
 
     /// What a stage made last.
@@ -88,13 +177,54 @@ impl Record {
         let Some(made) = self.stages.get(&stage) else { return Standing::Due };
         let now = |path: &Path| sums.of(&folder.join(path));
         let is_editable = |path: &Path| editable == Some(path);
-        let edited = made.outputs.iter().any(|(p, sum)| is_editable(p) && now(p).is_some_and(|s| s != sum));
-        let whole = made.outputs.iter().all(|(p, sum)| now(p) == Some(sum) || (edited && is_editable(p)));
+        let known = |path: &Path, sum: &String| {
+            now(path).is_none_or(|s| s == sum || made.replaces.get(path).is_some_and(|before| s == before))
+        };
+        let edited = made.outputs.iter().any(|(p, sum)| is_editable(p) && !known(p, sum));
+        let whole =
+            made.finished && made.outputs.iter().all(|(p, sum)| now(p) == Some(sum) || (edited && is_editable(p)));
         match (edited, made.key == *key && whole) {
             (false, true) => Standing::UpToDate,
             (false, false) => Standing::Due,
             (true, true) => Standing::Edited,
             (true, false) => Standing::EditedAndDue,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_song_that_was_moved_has_its_notes_at_the_new_place() {
+        let old = Places { results: Path::new("in/Low Tide/underlay"), song: Path::new("in/Low Tide") };
+        let key: Key = serde_json::from_str("\"k\"").unwrap();
+        let findings = vec![
+            Finding::note(Path::new("in/Low Tide/underlay/hits.csv"), "it was used, in/Low Tide/underlay/x too"),
+            Finding::note(
+                Path::new("in/Low Tide/kick.wav"),
+                "see \"in/Low Tide/song.toml\"; again/in/Low Tide/x is another",
+            ),
+            Finding::note(Path::new("/elsewhere/room.wav"), "the kick, in/out"),
+        ];
+        let (lines, outputs, replaces) =
+            (vec!["written: in/Low Tide/underlay/a".into()], BTreeMap::new(), BTreeMap::new());
+        let made = StageRecord { key, outputs, lines, findings, finished: true, replaces };
+        let kept = old.take_out(&made);
+        assert_eq!(old.put_in(&kept), made);
+        let text = serde_json::to_string(&kept).unwrap();
+        assert!(!text.replace("again/in/Low Tide", "").contains("in/Low Tide"), "{text}");
+        let here = Places { results: Path::new("underlay"), song: Path::new("") };
+        let now = here.put_in(&kept);
+        let files: Vec<&str> = now.findings.iter().map(|f| f.file.as_ref().unwrap().to_str().unwrap()).collect();
+        assert_eq!(files, ["underlay/hits.csv", "kick.wav", "/elsewhere/room.wav"]);
+        assert_eq!(now.findings[1].what, "see \"song.toml\"; again/in/Low Tide/x is another");
+        assert_eq!(now.lines, ["written: underlay/a"]);
+        // And from the folder at hand to somewhere else.
+        assert_eq!(
+            old.put_in(&here.take_out(&now)).findings[..2].iter().map(|f| &f.file).collect::<Vec<_>>(),
+            made.findings[..2].iter().map(|f| &f.file).collect::<Vec<_>>()
+        );
     }
 }

@@ -166,18 +166,23 @@ pub struct LayerPlan {
 /// How the rough mix is made.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct RoughPlan {
-    /// Integrated loudness to reach, LUFS.
-    pub loudness: f64,
+    /// Integrated loudness to reach, LUFS; `None` = [`RoughPlan::AIM`], or less where peaks would suffer.
+    pub loudness: Option<f64>,
     /// Highest true peak, dBTP.
     pub true_peak: f64,
     /// Loudness of the client's two-mix against the drums, LU.
     pub guide_level: Decibels,
 }
 
+impl RoughPlan {
+    /// Loudness that a mix is given where none is asked for and its peaks allow it, LUFS.
+    pub const AIM: f64 = -16.0;
+}
+
 impl Default for RoughPlan {
-    /// −16 LUFS, −1 dBTP, the two-mix as loud as the drums.
+    /// No loudness asked for, −1 dBTP, the two-mix as loud as the drums.
     fn default() -> Self {
-        Self { loudness: -16.0, true_peak: -1.0, guide_level: Decibels(0.0) }
+        Self { loudness: None, true_peak: -1.0, guide_level: Decibels(0.0) }
     }
 }
 
@@ -254,6 +259,8 @@ pub struct Song {
     pub keys: (u8, u8),
     /// Shift of every trigger for samplers with latency, ms; negative = earlier.
     pub trigger_shift_ms: f64,
+    /// Share of the way to the grid, 0..=100 per cent, at which pulled triggers are made beside the played ones; 0 = none.
+    pub trigger_pull: f64,
     /// Layers to print.
     pub layers: Vec<LayerPlan>,
     /// Rough mix.
@@ -281,6 +288,7 @@ impl Default for Song {
             finder: FinderSettings::default(),
             keys: Self::KEYS,
             trigger_shift_ms: 0.0,
+            trigger_pull: 0.0,
             layers: Vec::new(),
             rough: RoughPlan::default(),
             handoff: HandoffPlan::default(),

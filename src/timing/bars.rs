@@ -3,7 +3,7 @@
 //! In: placed strokes and each drum's usual place. Out: [`BarTightness`] a bar, [`Outlier`]s.
 
 use super::place::{Count, Placed};
-use super::words::early_late;
+use super::words::{early_late, just_noticed_ms};
 use crate::song::Drum;
 use serde::Serialize;
 
@@ -68,11 +68,13 @@ pub fn bars(placed: &[Placed], usual_ms: impl Fn(Drum) -> f64) -> Vec<BarTightne
         .collect()
 }
 
-/// The strokes furthest from where their drum usually sits, one a bar, at most `count`, worst first.
+/// The strokes furthest from where their drum usually sits, one a bar, at most `count`, worst first. A stroke that is nearer
+/// to it than listeners would notice does not stand out.
 #[must_use]
 pub fn worst(placed: &[Placed], usual_ms: impl Fn(Drum) -> f64, count: usize) -> Vec<Outlier> {
     let mut all: Vec<Outlier> = placed
         .iter()
+        .filter(|p| (p.offset_ms - usual_ms(p.drum)).abs() >= just_noticed_ms(p.step_ms))
         .map(|p| Outlier {
             hit: p.hit,
             bar: p.at.bar,

@@ -100,6 +100,8 @@ pub struct Timing {
     pub strokes: usize,
     /// Grace notes and inner strokes of rolls, which count with their main stroke.
     pub ornaments: usize,
+    /// Strokes of doubles and rolls faster than the grid that lie between its lines: no feel is taken from them.
+    pub between_lines: usize,
     /// Strokes before bar 1, which count nowhere.
     pub before_bar_one: usize,
     /// Median time between two grid lines, ms.
@@ -142,26 +144,28 @@ pub fn check(
     let ornaments = strokes.iter().map(|s| s.hits.len() - 1).sum();
     let (placed, before) = place(list, &strokes, map, grid, form);
     let (relation_of_all, drift) = drift(&placed);
+    let own: Vec<Placed> = placed.iter().filter(|p| p.on_own_line).cloned().collect();
     let drums: Vec<DrumTiming> =
         Drum::FOUND.iter().filter_map(|&d| drum_timing(d, &placed, form, settings, relation_of_all)).collect();
     let usual =
         |drum: Drum| drums.iter().find(|d| d.drum == drum).and_then(|d| d.feel.as_ref()).map_or(0.0, |f| f.median_ms);
     let feel = |drum: Drum| drums.iter().find(|d| d.drum == drum).and_then(|d| d.feel.as_ref());
-    let kick_snare = feel(Drum::Kick).zip(feel(Drum::Snare)).and_then(|(k, s)| KickSnare::of(&placed, k, s));
+    let kick_snare = feel(Drum::Kick).zip(feel(Drum::Snare)).and_then(|(k, s)| KickSnare::of(&own, k, s));
     let follows = relation_of_all == Relation::Follows;
     let step_ms = median(&placed.iter().map(|p| p.step_ms).collect::<Vec<_>>()).unwrap_or(0.0);
     let mut timing = Timing {
         settings: *settings,
         strokes: placed.len(),
         ornaments,
+        between_lines: placed.len() - own.len(),
         before_bar_one: before.len(),
         step_ms,
         relation: relation_of_all,
         drift,
         kick_snare,
         swing: if follows { swing(&placed) } else { Vec::new() },
-        bars: if follows { bars(&placed, usual) } else { Vec::new() },
-        worst: if follows { worst(&placed, usual, settings.worst) } else { Vec::new() },
+        bars: if follows { bars(&own, usual) } else { Vec::new() },
+        worst: if follows { worst(&own, usual, settings.worst) } else { Vec::new() },
         form: spans(form, map),
         context: if placed.is_empty() { Vec::new() } else { context(step_ms) },
         findings: Vec::new(),
@@ -189,6 +193,8 @@ fn drum_timing(
         (Relation::Follows, Relation::TooFew) => Relation::Follows,
         (_, own) => own,
     };
+    // A stroke between two lines says nothing of where the drum sits on them.
+    let of: Vec<&Placed> = of.into_iter().filter(|p| p.on_own_line).collect();
     let told = matches!(relation, Relation::Follows | Relation::TooFew);
     let window = settings.window_ms;
     let mut counts: Vec<Count> = of.iter().map(|p| p.count).collect();

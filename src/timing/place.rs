@@ -2,7 +2,7 @@
 //!
 //! In: strokes, tempo map, grid, form. Out: one [`Placed`] a stroke that lies in the song.
 
-use super::strokes::{Stroke, grid_step};
+use super::strokes::{OWN_STEP, Stroke, grid_step};
 use crate::hits::HitList;
 use crate::song::{Drum, Section};
 use crate::tempo::{BarBeat, Grid, GridLine, TempoMap};
@@ -66,6 +66,9 @@ pub struct Placed {
     pub count: Count,
     /// Index into the form, where the line lies in a section.
     pub section: Option<usize>,
+    /// Whether the line is this stroke's own. A stroke of a double or roll faster than the grid lies between two lines: the
+    /// one nearest to it belongs to its neighbour, and the distance says nothing of how it was played.
+    pub on_own_line: bool,
 }
 
 impl Placed {
@@ -106,9 +109,33 @@ pub fn place(
             at,
             count: count(map, grid, line.tick, at),
             section: form.iter().position(|s| (s.first_bar..s.end_bar).contains(&at.bar)),
+            on_own_line: true,
         });
     }
+    part_fast(&mut placed);
     (placed, before)
+}
+
+/// Finds strokes of one drum that follow each other faster than the grid: of those closer together than three quarters of
+/// a grid step the one nearest to its line owns it, the others own none. `placed` is sorted by time.
+fn part_fast(placed: &mut [Placed]) {
+    let mut order: Vec<usize> = (0..placed.len()).collect();
+    let away = |p: &Placed| p.offset_ms.abs();
+    order.sort_by(|&a, &b| away(&placed[a]).total_cmp(&away(&placed[b])).then(a.cmp(&b)));
+    let mut owners = vec![false; placed.len()];
+    for i in order {
+        let me = &placed[i];
+        let near = |j: &usize| {
+            let gap = (placed[*j].time - me.time).ms().abs();
+            (gap < OWN_STEP * me.step_ms).then_some(placed[*j].drum == me.drum && owners[*j])
+        };
+        let taken =
+            (0..i).rev().map_while(|j| near(&j)).chain((i + 1..placed.len()).map_while(|j| near(&j))).any(|t| t);
+        owners[i] = !taken;
+    }
+    for (p, owner) in placed.iter_mut().zip(owners) {
+        p.on_own_line = owner;
+    }
 }
 
 /// The line at a song tick, as musicians count it.
@@ -174,6 +201,17 @@ mod tests {
         let (p, before) = placed(&[1875.0, 1995.0], Grid::SIXTEENTH);
         assert_eq!((p.len(), before.len()), (1, 1));
         assert_eq!(p[0].at.bar, 1);
+    }
+
+    #[test]
+    fn of_a_double_faster_than_the_grid_only_one_stroke_has_a_line_of_its_own() {
+        let own = |ms: &[f64]| placed(ms, Grid::SIXTEENTH).0.iter().map(|p| p.on_own_line).collect::<Vec<_>>();
+        // Sixteenths are 125 ms apart; two thirty-seconds from beat 1, then two that end on beat 2.
+        assert_eq!(own(&[2003.0, 2064.0, 2440.0, 2501.0]), [true, false, false, true]);
+        // Thirty-seconds all along: every second one lies on a line.
+        assert_eq!(own(&[2000.0, 2062.5, 2125.0, 2187.5, 2250.0]), [true, false, true, false, true]);
+        // Sixteenths, one of them 30 ms late and so 95 ms before the next: each is its own stroke.
+        assert_eq!(own(&[2000.0, 2155.0, 2250.0, 2375.0]), [true; 4]);
     }
 
     #[test]

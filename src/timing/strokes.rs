@@ -24,7 +24,7 @@ const GRACE: Seconds = Seconds(0.045);
 const ROLL: Seconds = Seconds(0.090);
 /// A roll that is as slow as the grid is played on it, stroke by stroke: hits further apart than this share
 /// of a grid step stand for themselves.
-const OWN_STEP: f64 = 0.75;
+pub(super) const OWN_STEP: f64 = 0.75;
 /// Up to so many hits the loudest is the main one (flam, drag, ruff); a longer roll is placed by its beginning.
 const RUFF: usize = 4;
 

@@ -53,6 +53,13 @@ pub fn summary(t: &Timing) -> Vec<String> {
     if let Some(d) = t.drift.filter(|d| d.over_song_ms.abs() >= 5.0) {
         lines.push(format!("drift over the song: {}", later_earlier(d.over_song_ms)));
     }
+    if t.between_lines > 0 {
+        let (verb, their) = if t.between_lines == 1 { ("lies", "a double") } else { ("lie", "doubles or rolls") };
+        lines.push(format!(
+            "{} of {} strokes {verb} between the lines, in {their} faster than the grid: not judged",
+            t.between_lines, t.strokes
+        ));
+    }
     if !t.worst.is_empty() {
         lines.push("What stands out:".into());
         lines.extend(t.worst.iter().take(NAMED).map(|w| format!("  {}", w.sentence())));

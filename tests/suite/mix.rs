@@ -27,7 +27,7 @@ fn the_mix_reaches_its_loudness_and_stays_under_its_true_peak() {
     let dir = tempfile::tempdir().unwrap();
     for (target, ceiling) in [(-16.0, -1.0), (-23.0, -1.0), (-14.0, -2.0)] {
         let mut s = song(dir.path(), 6.0);
-        (s.rough.loudness, s.rough.true_peak) = (target, ceiling);
+        (s.rough.loudness, s.rough.true_peak) = (Some(target), ceiling);
         let r = rough(&s, &[], dir.path());
         let got = measured(&r.versions[0].file);
         assert!((got.integrated.unwrap().0 - target).abs() <= 0.1, "{got:?}");
@@ -42,7 +42,7 @@ fn drums_that_would_need_hard_limiting_stay_quieter_and_say_so() {
     let dir = tempfile::tempdir().unwrap();
     let mut s = song(dir.path(), 6.0);
     s.tracks.clear();
-    s.rough.loudness = -2.0;
+    s.rough.loudness = Some(-2.0);
     let r = rough(&s, &[], dir.path());
     let v = &r.versions[0];
     assert!(v.limited.deepest.0 <= mix::MOST.0 + 0.5, "{v:?}");
@@ -50,6 +50,27 @@ fn drums_that_would_need_hard_limiting_stay_quieter_and_say_so() {
     assert_eq!(r.findings.len(), 1);
     assert!(r.findings[0].what.contains("instead of -2.0 LUFS"), "{:?}", r.findings);
     assert_eq!(r.versions.len(), 1, "without music and layers there is one version");
+}
+
+#[test]
+fn where_no_loudness_was_asked_for_the_limiter_takes_3_db_at_the_most_and_the_line_says_what_was_reached() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 6.0);
+    s.tracks.clear();
+    // Peaks of the song's bare strokes stand 18 dB above their loudness: under -6 dBTP, -16 LUFS would cost them 8 dB.
+    s.rough.true_peak = -6.0;
+    let v = &rough(&s, &[], dir.path()).versions[0];
+    assert!(v.limited.deepest.0 > 2.0 && v.limited.deepest.0 <= mix::UNASKED.0 + 0.3, "{v:?}");
+    let got = measured(&v.file);
+    assert!(got.integrated.unwrap().0 < -19.0 && got.true_peak.0 <= -5.99, "{got:?}");
+    assert_eq!(v.spared(), ", below -16.0 LUFS to spare its peaks");
+    // Asked for, the same loudness is made, and what it costs is another matter.
+    s.rough.loudness = Some(-16.0);
+    let asked = &rough(&s, &[], dir.path()).versions[0];
+    assert!(asked.limited.deepest > v.limited.deepest && asked.spared().is_empty(), "{asked:?}");
+    // Asked for less than that, nothing is limited.
+    s.rough.loudness = Some(-30.0);
+    assert_eq!(rough(&s, &[], dir.path()).versions[0].limited.frames, 0);
 }
 
 #[test]
@@ -97,7 +118,7 @@ fn the_guide_is_as_loud_against_the_drums_as_the_sheet_says() {
     let mut s = song(dir.path(), 6.0);
     s.tracks.retain(|t| t.kind == TrackKind::Guide);
     s.rough.guide_level = underlay::units::Decibels(-40.0);
-    s.rough.loudness = -30.0;
+    s.rough.loudness = Some(-30.0);
     let quiet = rough(&s, &[], dir.path());
     // With the guide all but gone the mix is the drums: the same gain takes both to the target.
     assert!((quiet.versions[0].gain.0 - quiet.versions[1].gain.0).abs() < 0.1, "{:?}", quiet.versions);
@@ -145,7 +166,7 @@ fn a_guide_at_another_rate_is_brought_to_the_songs() {
     s.mics.retain(|m| m.name == "kick_in");
     s.tracks = vec![track(file, TrackKind::Guide)];
     s.rough.guide_level = underlay::units::Decibels(30.0);
-    s.rough.loudness = -23.0;
+    s.rough.loudness = Some(-23.0);
     let r = rough(&s, &[], dir.path());
     let (info, x) = read_mono(&r.versions[0].file, Channel::Left).unwrap();
     assert_eq!((info.rate, info.frames), (RATE, 4 * 48_000));

@@ -402,7 +402,11 @@ fn the_command_advises_writes_copies_and_leaves_the_recordings_alone() {
     let copies = at("copies").to_string_lossy().into_owned();
     let (code, text, err) = run(&["phase", &sheet, "--out", &out]);
     assert_eq!((code, err.as_str()), (1, ""), "{text}");
-    assert!(text.contains("snare_bottom") && text.contains("is better inverted"), "{text}");
+    assert!(
+        text.contains("snare_bottom") && text.contains("has the opposite sign, and the sheet does not decide yet"),
+        "{text}"
+    );
+    assert!(text.contains("--into-sheet"), "the next step names it: {text}");
     for name in
         ["phase.csv", "pictures/phase_matrix.svg", "pictures/phase_sum_kick.svg", "pictures/phase_sum_snare.svg"]
     {

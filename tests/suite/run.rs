@@ -134,6 +134,135 @@ fn a_folder_of_songs_is_done_past_a_bad_one_and_summed_up() {
 }
 
 #[test]
+fn songs_whose_deliveries_would_have_one_name_are_told_apart_or_said() {
+    let dir = tempfile::tempdir().unwrap();
+    for (name, title) in [("1", "Весна"), ("2", "夜の灯台"), ("3", "Low Tide"), ("4", "low tide")] {
+        let folder = dir.path().join(name);
+        fs::create_dir(&folder).unwrap();
+        let path = sheet(&folder, 2.5, "");
+        let text = fs::read_to_string(&path).unwrap();
+        fs::write(&path, text.replace("\"Low Tide\"", &format!("\"{title}\""))).unwrap();
+    }
+    let out = underlay().arg("run").arg(dir.path()).output().unwrap();
+    let text = String::from_utf8(out.stdout).unwrap();
+    assert_eq!(text.matches("several songs are called").count(), 1, "{text}");
+    assert!(text.contains("several songs are called LowTide"), "{text}");
+    let zip = |name: &str| {
+        let of = fs::read_dir(dir.path().join(name).join("underlay")).unwrap();
+        let names = of.map(|e| e.unwrap().file_name().to_string_lossy().into_owned());
+        names.filter(|n| n.ends_with("_Handoff_R01.zip")).collect::<Vec<_>>()
+    };
+    assert!(zip("1")[0].starts_with("Song") && zip("2")[0].starts_with("Song") && zip("1") != zip("2"));
+    // In one folder the second of two songs with one name is numbered after the first, and that is said.
+    let one = |name: &str| {
+        let path = dir.path().join(name).join("song.toml");
+        let out = underlay().arg("handoff").arg(path).arg("--out").arg(dir.path().join("all")).output().unwrap();
+        String::from_utf8(out.stdout).unwrap()
+    };
+    assert!(!one("3").contains("this earlier delivery is of"));
+    let said = one("4");
+    assert!(said.contains("this earlier delivery is of \"Low Tide\""), "{said}");
+}
+
+#[test]
+fn a_run_that_was_killed_while_it_wrote_its_hit_list_does_not_take_it_for_an_edited_one() {
+    for ms in [40, 80, 120, 160, 200, 260, 320, 400] {
+        let dir = tempfile::tempdir().unwrap();
+        let path = sheet(dir.path(), 4.0, "");
+        let mut child = Process::new(assert_cmd::cargo::cargo_bin!("underlay"))
+            .args(["run", "--until", "hits"])
+            .arg(&path)
+            .stdout(Stdio::null())
+            .spawn()
+            .unwrap();
+        std::thread::sleep(Duration::from_millis(ms));
+        let _ = child.kill();
+        child.wait().unwrap();
+        let next = did(&path, &["--until", "hits"]);
+        assert!(matches!(of(&next, "hits"), "done" | "unchanged"), "{next:?} after {ms} ms");
+    }
+}
+
+#[test]
+fn what_a_run_noted_before_it_wrote_tells_its_own_list_from_an_edited_one() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 6.0, "");
+    let (list, record) = (dir.path().join("underlay/hits.csv"), dir.path().join("underlay/run.json"));
+    did(&path, &["--until", "hits"]);
+    let found = fs::read_to_string(&list).unwrap();
+    // The record as it stands while the stage writes: what will be there, and not finished.
+    let mut json: serde_json::Value = serde_json::from_slice(&fs::read(&record).unwrap()).unwrap();
+    json["stages"]["hits"]["finished"] = false.into();
+    json["stages"]["hits"]["lines"] = serde_json::json!([]);
+    let unfinished = json.to_string();
+    fs::write(&record, &unfinished).unwrap();
+    assert_eq!(of(&did(&path, &["--until", "hits"]), "hits"), "done", "the list is the run's own");
+    assert_eq!(fs::read_to_string(&list).unwrap(), found);
+    // Edited after the kill, it is the user's and stays.
+    fs::write(&record, &unfinished).unwrap();
+    let edited = found.replacen(",found", ",dropped", 1);
+    fs::write(&list, &edited).unwrap();
+    assert_eq!(of(&did(&path, &["--until", "hits"]), "hits"), "kept");
+    assert_eq!(fs::read_to_string(&list).unwrap(), edited);
+    // Killed before the first file took its name: the list of the run before is there, and no edit either.
+    let older = found.lines().take(4).fold(String::new(), |t, l| t + l + "\r\n");
+    fs::write(&list, &older).unwrap();
+    json["stages"]["hits"]["replaces"] = serde_json::json!({ "hits.csv": underlay::run::sum_of(older.as_bytes()) });
+    fs::write(&record, json.to_string()).unwrap();
+    assert_eq!(of(&did(&path, &["--until", "hits"]), "hits"), "done");
+    assert_eq!(fs::read_to_string(&list).unwrap(), found);
+}
+
+#[test]
+fn a_song_folder_that_was_moved_is_up_to_date_and_names_no_old_place() {
+    let dir = tempfile::tempdir().unwrap();
+    let old = dir.path().join("Old Place");
+    fs::create_dir(&old).unwrap();
+    let path = sheet(&old, 4.0, LAYER);
+    let text = fs::read_to_string(&path).unwrap();
+    fs::write(&path, text.replace("\"keep\"", "\"undecided\"").replace("\"invert\"", "\"undecided\"")).unwrap();
+    did(&path, &[]);
+    let new = dir.path().join("New Place");
+    fs::rename(&old, &new).unwrap();
+    let out = underlay().args(["run", "--json"]).arg(new.join("song.toml")).output().unwrap();
+    let text = String::from_utf8(out.stdout).unwrap();
+    assert!(text.contains("New Place") && !text.contains("Old Place"), "{text}");
+    assert!(!fs::read_to_string(new.join("underlay/run.json")).unwrap().contains("Old Place"));
+    assert!(!fs::read_to_string(new.join("underlay/summary.html")).unwrap().contains("Old Place"));
+    assert!(all_are(&did(&new.join("song.toml"), &[]), "unchanged"));
+}
+
+#[test]
+fn triggers_that_the_sheet_wants_pulled_are_made_and_delivered_beside_the_played_ones() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 6.0, "[hits]\npull = 60\n");
+    let first = did(&path, &[]);
+    assert!(all_are(&first, "done"), "{first:?}");
+    let out = dir.path().join("underlay");
+    let names = |zip: &str| {
+        let z = zip::ZipArchive::new(fs::File::open(out.join(zip)).unwrap()).unwrap();
+        z.file_names().map(|n| n.unwrap().into_owned()).collect::<Vec<_>>()
+    };
+    let in_zip = names("LowTide_Handoff_R01.zip");
+    for end in ["Documents/LowTide_Triggers.mid", "Documents/LowTide_TriggersPulled60Percent.mid"] {
+        assert!(in_zip.iter().any(|n| n.ends_with(end)), "{end} in {in_zip:?}");
+    }
+    assert!(out.join("triggers_on_grid.mid").is_file() && out.join("moves.csv").is_file());
+    // Nothing is done twice, and the played triggers are still what `hits` wrote.
+    assert!(all_are(&did(&path, &[]), "unchanged"));
+    // Another pull is a revision: strokes and rough mix stay.
+    let text = fs::read_to_string(&path).unwrap();
+    fs::write(&path, text.replace("pull = 60", "pull = 33.5")).unwrap();
+    let next = did(&path, &[]);
+    for (stage, word) in [("hits", "unchanged"), ("timing", "done"), ("rough", "unchanged"), ("handoff", "done")] {
+        assert_eq!(of(&next, stage), word, "{stage} in {next:?}");
+    }
+    let in_zip = names("LowTide_Handoff_R02.zip");
+    assert!(in_zip.iter().any(|n| n.ends_with("LowTide_TriggersPulled33Point5Percent.mid")), "{in_zip:?}");
+    assert!(!in_zip.iter().any(|n| n.contains("60Percent")), "{in_zip:?}");
+}
+
+#[test]
 fn the_receiver_can_check_the_zip() {
     let dir = tempfile::tempdir().unwrap();
     let path = sheet(dir.path(), 2.5, "");

@@ -63,14 +63,35 @@ fn drums_of(list: &HitList) -> Vec<Drum> {
     Drum::FOUND.into_iter().filter(|d| list.of(*d).next().is_some()).collect()
 }
 
-/// Names of the trigger files that a pull writes.
-pub(super) fn trigger_names(folder: &OutFolder, list: &HitList) -> Vec<PathBuf> {
-    let stems = ["triggers"].into_iter().chain(drums_of(list).into_iter().map(Drum::word));
-    stems.flat_map(|s| ["", "_on_grid"].map(|v| folder.file(&format!("{s}{v}.mid")))).collect()
+/// Which trigger files a pull writes.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Versions {
+    /// As played and pulled, side by side.
+    Both,
+    /// Pulled only: a pull that stands in the sheet is made beside what `hits` wrote.
+    Pulled,
 }
 
-/// Triggers as played and pulled, side by side.
-pub(super) fn write_both(plan: &mut Plan, folder: &OutFolder, checked: &Checked<'_>) -> Result<Vec<PathBuf>> {
+impl Versions {
+    pub fn of(args: &Args) -> Self {
+        if args.pulling.pull.is_some() { Versions::Both } else { Versions::Pulled }
+    }
+}
+
+/// Names of the trigger files that a pull writes.
+pub(super) fn trigger_names(folder: &OutFolder, list: &HitList, versions: Versions) -> Vec<PathBuf> {
+    let stems = ["triggers"].into_iter().chain(drums_of(list).into_iter().map(Drum::word));
+    let endings: &[&str] = if versions == Versions::Both { &["", "_on_grid"] } else { &["_on_grid"] };
+    stems.flat_map(|s| endings.iter().map(move |v| format!("{s}{v}.mid"))).map(|name| folder.file(&name)).collect()
+}
+
+/// Triggers pulled, and as played beside them where that is wanted.
+pub(super) fn write_versions(
+    plan: &mut Plan,
+    folder: &OutFolder,
+    checked: &Checked<'_>,
+    versions: Versions,
+) -> Result<Vec<PathBuf>> {
     let Checked { list, map, pulled, end } = checked;
     let triggers = TriggerPlan {
         title: &plan.title,
@@ -80,7 +101,8 @@ pub(super) fn write_both(plan: &mut Plan, folder: &OutFolder, checked: &Checked<
     };
     let targets = pulled.times();
     let (mut written, mut findings) = (Vec::new(), Vec::<Finding>::new());
-    for version in [Version::AsPlayed, Version::OnGrid(&targets)] {
+    let as_played = (versions == Versions::Both).then_some(Version::AsPlayed);
+    for version in as_played.into_iter().chain([Version::OnGrid(&targets)]) {
         let report = write_triggers(folder.path(), list, &drums_of(list), triggers, version)?;
         written.extend(report.files.into_iter().map(|f| f.path));
         findings.extend(report.findings.into_iter().filter(|f| f.weight > Weight::Note));

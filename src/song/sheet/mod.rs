@@ -90,7 +90,7 @@ impl Song {
         song.finish()?;
         let length = end.unwrap_or(longest);
         let form = time::form(many(page, root, "[[section]]")?, tempo.map.as_ref(), length)?;
-        let (finder, keys, trigger_shift_ms) = plans::finder(one("[hits]")?)?;
+        let hits = plans::hits(one("[hits]")?)?;
         let layers = plans::layers(many(page, root, "[[layer]]")?, folder, &form)?;
         Ok(Self {
             sheet: sheet.to_owned(),
@@ -103,9 +103,10 @@ impl Song {
             grid: tempo.grid,
             form,
             end,
-            finder,
-            keys,
-            trigger_shift_ms,
+            finder: hits.finder,
+            keys: hits.keys,
+            trigger_shift_ms: hits.shift_ms,
+            trigger_pull: hits.pull,
             layers,
             rough: plans::rough(one("[rough]")?)?,
             handoff: plans::handoff(one("[handoff]")?)?,

@@ -12,7 +12,15 @@ use toml::de::DeValue;
 /// What may stand in braces in `names`.
 const NAME_FIELDS: [&str; 8] = ["artist", "song", "drum", "place", "name", "take", "rate", "bits"];
 
-pub(super) fn finder(part: Part<'_>) -> Result<(FinderSettings, (u8, u8), f64)> {
+/// What `[hits]` says: the finder's settings, the MIDI keys, shift and pull of triggers.
+pub(super) struct Hits {
+    pub finder: FinderSettings,
+    pub keys: (u8, u8),
+    pub shift_ms: f64,
+    pub pull: f64,
+}
+
+pub(super) fn hits(part: Part<'_>) -> Result<Hits> {
     let all = settings(&part)?;
     let curves = [("take", Curve::Take), ("square", Curve::Square), ("forty-log", Curve::FortyLog)];
     let curve = part.word("curve", &curves)?.unwrap_or_default();
@@ -25,9 +33,10 @@ pub(super) fn finder(part: Part<'_>) -> Result<(FinderSettings, (u8, u8), f64)> 
             "Give them different keys.",
         ));
     }
-    let shift = part.number("shift_ms", -500.0..=500.0)?.unwrap_or(0.0);
+    let shift_ms = part.number("shift_ms", -500.0..=500.0)?.unwrap_or(0.0);
+    let pull = part.number("pull", 0.0..=100.0)?.unwrap_or(0.0);
     part.finish()?;
-    Ok((FinderSettings { all, curve }, keys, shift))
+    Ok(Hits { finder: FinderSettings { all, curve }, keys, shift_ms, pull })
 }
 
 pub(super) fn layers(parts: Vec<Part<'_>>, folder: &Path, form: &[Section]) -> Result<Vec<LayerPlan>> {
@@ -102,7 +111,7 @@ fn levels(part: &Part<'_>, form: &[Section]) -> Result<Vec<(String, Option<Decib
 pub(super) fn rough(part: Part<'_>) -> Result<RoughPlan> {
     let usual = RoughPlan::default();
     let plan = RoughPlan {
-        loudness: part.number("loudness", -40.0..=-8.0)?.unwrap_or(usual.loudness),
+        loudness: part.number("loudness", -40.0..=-8.0)?,
         true_peak: part.number("true_peak", -9.0..=0.0)?.unwrap_or(usual.true_peak),
         guide_level: part.number("guide_level", -60.0..=24.0)?.map_or(usual.guide_level, Decibels),
     };

@@ -231,3 +231,34 @@ fn a_marker_behind_the_audio_is_said() {
         t.findings
     );
 }
+
+#[test]
+fn a_fast_kick_double_does_not_stand_out_and_changes_no_figure() {
+    // Thirty-seconds at 120 BPM are 62.5 ms apart, half a step of the sixteenths: "63 ms late" if they were judged.
+    let mut n = normal(19);
+    let plain = take(32, |_, _| 4.0 * n());
+    let mut doubled = plain.clone();
+    let kicks: Vec<Hit> = plain.of(Drum::Kick).step_by(2).cloned().collect();
+    for k in &kicks {
+        let ms = k.pos.at(plain.rate).ms();
+        doubled.hits.push(hit(Drum::Kick, ms + 62.5, 90));
+    }
+    let doubled = list(doubled.hits);
+    let (a, b) = (checked(&plain), checked(&doubled));
+    assert_eq!(b.between_lines, kicks.len());
+    assert_eq!(a.worst.len(), b.worst.len());
+    for (x, y) in a.worst.iter().zip(&b.worst) {
+        assert_eq!((x.bar, x.count, x.drum, x.offset_ms), (y.bar, y.count, y.drum, y.offset_ms));
+    }
+    assert!(b.worst.iter().all(|w| w.offset_ms.abs() < 20.0), "{:?}", b.worst);
+    assert_eq!(feel(&a, Drum::Kick), feel(&b, Drum::Kick));
+    assert_eq!(a.bars, b.bars);
+    assert!(super::super::summary(&b).iter().any(|l| l.contains("between the lines")));
+}
+
+#[test]
+fn a_single_stroke_that_is_really_late_still_stands_out() {
+    let t = checked(&take(32, |q, _| if q == 41 { 45.0 } else { 1.0 }));
+    assert_eq!((t.worst[0].bar, t.worst[0].offset_ms.round()), (11, 45.0));
+    assert_eq!(t.between_lines, 0);
+}

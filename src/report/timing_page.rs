@@ -3,7 +3,7 @@
 use super::page::{Report, Section, Table};
 use super::picture::Picture;
 use crate::finding::Finding;
-use crate::timing::{Feel, Pulled, Relation, Timing, later_earlier, tightness};
+use crate::timing::{Feel, Pulled, Relation, Timing, halfway_words, later_earlier, tightness};
 
 /// A signed number with one decimal.
 fn signed(x: f64) -> String {
@@ -140,7 +140,8 @@ fn outliers(t: &Timing, picture: Option<Picture>) -> Section {
     for w in &t.worst {
         table.row([w.sentence(), signed(w.offset_ms), signed(w.from_usual_ms)]);
     }
-    let intro = if t.worst.is_empty() { vec!["No stroke stands out.".into()] } else { Vec::new() };
+    let mut intro = if t.worst.is_empty() { vec!["No stroke stands out.".into()] } else { Vec::new() };
+    intro.extend(halfway_words(t).map(|w| format!("{w}.")));
     let tables = if t.worst.is_empty() { Vec::new() } else { vec![table] };
     Section { title: "Bar by bar".into(), intro, tables, pictures: picture.into_iter().collect() }
 }

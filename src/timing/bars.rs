@@ -3,6 +3,7 @@
 //! In: placed strokes and each drum's usual place. Out: [`BarTightness`] a bar, [`Outlier`]s.
 
 use super::place::{Count, Placed};
+use super::pull::PullSettings;
 use super::words::{early_late, just_noticed_ms};
 use crate::song::Drum;
 use serde::Serialize;
@@ -69,23 +70,36 @@ pub fn bars(placed: &[Placed], usual_ms: impl Fn(Drum) -> f64) -> Vec<BarTightne
 }
 
 /// The strokes furthest from where their drum usually sits, one a bar, at most `count`, worst first. A stroke that is nearer
-/// to it than listeners would notice does not stand out.
+/// to it than listeners would notice does not stand out, and one [`halfway`] between two lines is not called early or late.
 #[must_use]
 pub fn worst(placed: &[Placed], usual_ms: impl Fn(Drum) -> f64, count: usize) -> Vec<Outlier> {
-    let mut all: Vec<Outlier> = placed
-        .iter()
-        .filter(|p| (p.offset_ms - usual_ms(p.drum)).abs() >= just_noticed_ms(p.step_ms))
-        .map(|p| Outlier {
-            hit: p.hit,
-            bar: p.at.bar,
-            count: p.count,
-            drum: p.drum,
-            offset_ms: p.offset_ms,
-            from_usual_ms: p.offset_ms - usual_ms(p.drum),
-        })
-        .collect();
+    let away = |p: &Placed| (p.offset_ms - usual_ms(p.drum)).abs();
+    let judged = placed.iter().filter(|p| away(p) >= just_noticed_ms(p.step_ms) && !is_halfway(p, &usual_ms));
+    let mut all: Vec<Outlier> = judged.map(|p| outlier(p, &usual_ms)).collect();
     all.sort_by(|a, b| b.from_usual_ms.abs().total_cmp(&a.from_usual_ms.abs()).then(a.hit.cmp(&b.hit)));
     let mut seen = std::collections::BTreeSet::new();
     all.retain(|o| seen.len() < count && seen.insert(o.bar));
     all
+}
+
+/// The strokes further from where their drum usually sits than a pull reaches
+/// ([`PullSettings::LIMIT_OF_STEP`] of a grid step), in order of time: the nearest line may not be the one that was meant.
+#[must_use]
+pub fn halfway(placed: &[Placed], usual_ms: impl Fn(Drum) -> f64) -> Vec<Outlier> {
+    placed.iter().filter(|p| is_halfway(p, &usual_ms)).map(|p| outlier(p, &usual_ms)).collect()
+}
+
+fn is_halfway(p: &Placed, usual_ms: impl Fn(Drum) -> f64) -> bool {
+    (p.offset_ms - usual_ms(p.drum)).abs() > PullSettings::LIMIT_OF_STEP * p.step_ms
+}
+
+fn outlier(p: &Placed, usual_ms: impl Fn(Drum) -> f64) -> Outlier {
+    Outlier {
+        hit: p.hit,
+        bar: p.at.bar,
+        count: p.count,
+        drum: p.drum,
+        offset_ms: p.offset_ms,
+        from_usual_ms: p.offset_ms - usual_ms(p.drum),
+    }
 }

@@ -2,7 +2,7 @@
 //!
 //! In: hit list, tempo map, grid, form. Out: [`Timing`], everything that the report, the summary and `--json` show.
 
-use super::bars::{BarTightness, Outlier, bars, worst};
+use super::bars::{BarTightness, Outlier, bars, halfway, worst};
 use super::compare::{Halves, KickSnare};
 use super::context::{Context, context};
 use super::drift::{Drift, drift};
@@ -120,6 +120,8 @@ pub struct Timing {
     pub bars: Vec<BarTightness>,
     /// What stands out, worst first.
     pub worst: Vec<Outlier>,
+    /// Strokes about half-way between two lines, in order of time: early or late cannot be told.
+    pub halfway: Vec<Outlier>,
     /// The form on the time line.
     pub form: Vec<SectionSpan>,
     /// What the literature says.
@@ -166,6 +168,7 @@ pub fn check(
         swing: if follows { swing(&placed) } else { Vec::new() },
         bars: if follows { bars(&own, usual) } else { Vec::new() },
         worst: if follows { worst(&own, usual, settings.worst) } else { Vec::new() },
+        halfway: if follows { halfway(&own, usual) } else { Vec::new() },
         form: spans(form, map),
         context: if placed.is_empty() { Vec::new() } else { context(step_ms) },
         findings: Vec::new(),

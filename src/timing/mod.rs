@@ -37,6 +37,6 @@ pub use place::{Count, Placed};
 pub use pull::{Because, PullCounts, PullSettings, Pulled, Target, pull};
 pub use sources::{Parting, form_of_cues, parting};
 pub use strokes::{Stroke, grid_step, strokes};
-pub use summary::{feel_words, summary};
+pub use summary::{feel_words, halfway_words, summary};
 pub use swing::{Level, Swing};
 pub use words::{Lean, early_late, just_noticed_ms, later_earlier, tightness};

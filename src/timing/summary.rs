@@ -33,6 +33,19 @@ fn drum_line(d: &DrumTiming, window_ms: f64) -> String {
     }
 }
 
+/// Which strokes lie half-way between two lines, in one sentence; `None` without any.
+#[must_use]
+pub fn halfway_words(t: &Timing) -> Option<String> {
+    let at: Vec<String> = t.halfway.iter().take(NAMED).map(|o| format!("{} in bar {}", o.drum, o.bar)).collect();
+    let more = if t.halfway.len() > NAMED { " ..." } else { "" };
+    let (n, lie) = match t.halfway.len() {
+        0 => return None,
+        1 => ("One stroke".to_owned(), "lies"),
+        n => (format!("{n} strokes"), "lie"),
+    };
+    Some(format!("{n} {lie} half-way between two lines, so early or late cannot be told: {}{more}", at.join(", ")))
+}
+
 /// The lines of a summary, without indent.
 #[must_use]
 pub fn summary(t: &Timing) -> Vec<String> {
@@ -60,6 +73,7 @@ pub fn summary(t: &Timing) -> Vec<String> {
             t.between_lines, t.strokes
         ));
     }
+    lines.extend(halfway_words(t));
     if !t.worst.is_empty() {
         lines.push("What stands out:".into());
         lines.extend(t.worst.iter().take(NAMED).map(|w| format!("  {}", w.sentence())));

@@ -262,3 +262,13 @@ fn a_single_stroke_that_is_really_late_still_stands_out() {
     assert_eq!((t.worst[0].bar, t.worst[0].offset_ms.round()), (11, 45.0));
     assert_eq!(t.between_lines, 0);
 }
+
+#[test]
+fn a_stroke_half_way_between_two_lines_is_named_but_not_called_late() {
+    // 61 ms behind its line, 64 before the next.
+    let t = checked(&take(32, |q, _| if q == 41 { 61.0 } else { 1.0 }));
+    assert!(t.worst.is_empty(), "{:?}", t.worst);
+    assert_eq!((t.halfway.len(), t.halfway[0].bar), (1, 11));
+    let words = super::super::halfway_words(&t).unwrap();
+    assert_eq!(words, "One stroke lies half-way between two lines, so early or late cannot be told: snare in bar 11");
+}

@@ -45,6 +45,7 @@ Examples:
   underlay prep \"Slow Harbour/audio\"          write a song sheet for a folder of recordings
   underlay hits song.toml                       find kick and snare strokes: list, MIDI, pictures
   underlay hits kick.wav --drum kick --bpm 104  the same for one file
+  underlay timing song.toml                     where the take sits on the grid; triggers pulled to it
   underlay phase song.toml                      polarity and arrival of every mic
   underlay print song.toml                      sample layers under the real drums
   underlay rough song.toml                      make a rough mix for approval

@@ -82,7 +82,7 @@ pub fn worst(placed: &[Placed], usual_ms: impl Fn(Drum) -> f64, count: usize) ->
     all
 }
 
-/// The strokes further from where their drum usually sits than a pull reaches
+/// The strokes further from their line, or from where their drum usually sits, than a pull reaches
 /// ([`PullSettings::LIMIT_OF_STEP`] of a grid step), in order of time: the nearest line may not be the one that was meant.
 #[must_use]
 pub fn halfway(placed: &[Placed], usual_ms: impl Fn(Drum) -> f64) -> Vec<Outlier> {
@@ -90,7 +90,8 @@ pub fn halfway(placed: &[Placed], usual_ms: impl Fn(Drum) -> f64) -> Vec<Outlier
 }
 
 fn is_halfway(p: &Placed, usual_ms: impl Fn(Drum) -> f64) -> bool {
-    (p.offset_ms - usual_ms(p.drum)).abs() > PullSettings::LIMIT_OF_STEP * p.step_ms
+    let limit = PullSettings::LIMIT_OF_STEP * p.step_ms;
+    p.offset_ms.abs() > limit || (p.offset_ms - usual_ms(p.drum)).abs() > limit
 }
 
 fn outlier(p: &Placed, usual_ms: impl Fn(Drum) -> f64) -> Outlier {

@@ -27,6 +27,9 @@ const ROLL: Seconds = Seconds(0.090);
 pub(super) const OWN_STEP: f64 = 0.75;
 /// Up to so many hits the loudest is the main one (flam, drag, ruff); a longer roll is placed by its beginning.
 const RUFF: usize = 4;
+/// Hits whose velocities lie so close are equally loud: a double, not a drag whose grace notes are soft. Of those the one
+/// nearest to its grid line is the main one, without a grid the first.
+const EQUAL: u8 = 15;
 
 /// Time between two lines of a straight grid near a time.
 #[must_use]
@@ -49,7 +52,7 @@ pub fn strokes(list: &HitList, on: Option<(&TempoMap, Grid)>) -> Vec<Stroke> {
             list.hits.iter().enumerate().filter(|(_, h)| h.drum == drum && h.state != State::Dropped).collect();
         of.sort_by_key(|(i, h)| (h.pos, *i));
         let joined = of.chunk_by(|a, b| belongs(list, on, a.1, b.1));
-        out.extend(joined.filter_map(|group| stroke(drum, group)));
+        out.extend(joined.filter_map(|group| stroke(list, on, drum, group)));
     }
     out.sort_by_key(|s| (list.hits.get(s.main).map(|h| h.pos), s.drum));
     out
@@ -67,13 +70,19 @@ fn belongs(list: &HitList, on: Option<(&TempoMap, Grid)>, hit: &Hit, next: &Hit)
     gap <= limit && !own
 }
 
-fn stroke(drum: Drum, group: &[(usize, &Hit)]) -> Option<Stroke> {
+fn stroke(list: &HitList, on: Option<(&TempoMap, Grid)>, drum: Drum, group: &[(usize, &Hit)]) -> Option<Stroke> {
     let first = group.first()?;
     let main = if group.len() > RUFF {
         first
     } else {
-        // The first of the loudest: `max_by_key` would give the last.
-        group.iter().rev().max_by_key(|(_, h)| h.velocity)?
+        let loudest = group.iter().map(|(_, h)| h.velocity.get()).max()?;
+        let away = |h: &Hit| {
+            let time = h.pos.at(list.rate);
+            on.map_or(0.0, |(map, grid)| (time - map.nearest_line(time, grid).time).0.abs())
+        };
+        let loud = group.iter().filter(|(_, h)| h.velocity.get() + EQUAL > loudest && h.kind != Kind::Flam);
+        // Of two at the same distance `min_by` gives the first. A grace note is none, however loud.
+        loud.min_by(|a, b| away(a.1).total_cmp(&away(b.1))).or_else(|| group.last())?
     };
     Some(Stroke { drum, main: main.0, hits: group.iter().map(|(i, _)| *i).collect() })
 }
@@ -110,6 +119,21 @@ mod tests {
         let roll = kinds(&(0..9).map(|i| (500.0 + 60.0 * f64::from(i), Kind::Roll, 60 + i as u8)).collect::<Vec<_>>());
         let s = strokes(&roll, None);
         assert_eq!((s.len(), s[0].main), (1, 0));
+    }
+
+    #[test]
+    fn a_double_of_equal_strokes_is_placed_by_the_one_that_lies_on_the_grid() {
+        let map = TempoMap::constant(Bpm::new(120.0).unwrap(), Meter::FOUR_FOUR, Seconds(0.0));
+        let main = |hits: &[(f64, Kind, u8)], on| strokes(&kinds(hits), on)[0].main;
+        let on = Some((&map, Grid::SIXTEENTH));
+        for (first, second) in [(112, 114), (114, 112)] {
+            // From the beat, and up to the beat.
+            assert_eq!(main(&[(503.0, Kind::Roll, first), (565.0, Kind::Roll, second)], on), 0);
+            assert_eq!(main(&[(438.0, Kind::Roll, first), (500.0, Kind::Roll, second)], on), 1);
+            assert_eq!(main(&[(503.0, Kind::Roll, first), (565.0, Kind::Roll, second)], None), 0);
+        }
+        // A drag's soft stroke is not its place, even where it happens to lie on a line.
+        assert_eq!(main(&[(500.0, Kind::Roll, 40), (560.0, Kind::Roll, 110)], on), 1);
     }
 
     #[test]

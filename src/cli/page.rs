@@ -70,9 +70,10 @@ pub(super) fn counted(n: f64, what: &str) -> String {
     format!("{n} {what}{}", if n == 1.0 { "" } else { "s" })
 }
 
-/// The tempo and one line a drum; the sections are on the page of timing.
+/// The tempo, one line a drum, and what a pull did; the sections are on the page of timing.
 fn timing(text: &str) -> Vec<String> {
-    let of_a_drum = |l: &&str| Drum::FOUND.iter().any(|d| l.starts_with(&format!("  {d}: ")));
+    let of_a_drum =
+        |l: &&str| l.starts_with("  pulled ") || Drum::FOUND.iter().any(|d| l.starts_with(&format!("  {d}: ")));
     text.lines().skip(1).take(1).chain(text.lines().filter(of_a_drum)).map(|l| l.trim().to_owned()).collect()
 }
 

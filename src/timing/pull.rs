@@ -180,7 +180,11 @@ impl Pulled {
         }
         for (because, n) in &c.because {
             if !matches!(because, Because::Moved | Because::Dropped) {
-                s += &format!("; {n} {}", because.words());
+                let words = because.words();
+                s += &match because {
+                    Because::WithMain if *n > 1 => format!("; {n} {}", words.replace(" its ", " their ")),
+                    _ => format!("; {n} {words}"),
+                };
             }
         }
         s

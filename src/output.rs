@@ -81,11 +81,12 @@ pub fn in_words(e: &io::Error) -> String {
     words.into()
 }
 
-/// Whether Windows keeps a name for a device (`con`, `com1`), with whatever ending.
+/// Whether Windows keeps a name for a device (`con`, `com1`, `com¹`), with whatever ending.
 #[must_use]
 pub fn kept_by_windows(name: &str) -> bool {
     let stem = name.split('.').next().unwrap_or(name).trim_end().to_ascii_uppercase();
-    let numbered = |p: &str| stem.strip_prefix(p).is_some_and(|n| n.len() == 1 && n.as_bytes()[0].is_ascii_digit());
+    let digit = |c: char| c.is_ascii_digit() || matches!(c, '¹' | '²' | '³');
+    let numbered = |p: &str| stem.strip_prefix(p).is_some_and(|n| n.chars().count() == 1 && n.chars().all(digit));
     matches!(stem.as_str(), "CON" | "PRN" | "AUX" | "NUL" | "CONIN$" | "CONOUT$") || numbered("COM") || numbered("LPT")
 }
 

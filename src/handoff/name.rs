@@ -14,6 +14,8 @@ use std::collections::{HashMap, HashSet};
 pub const LONG_TITLE: usize = 15;
 /// Longest file name without its ending; longer ones are cut. Leaves room for a deep folder on any system.
 const LONGEST: usize = 96;
+/// Longest title in the names of the zip, its top folder and the documents; longer ones are cut.
+const LONGEST_TITLE: usize = 48;
 
 /// Why a template or folder name of the sheet cannot be used: what is wrong, and what to do.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -70,12 +72,22 @@ pub fn rate_word(rate: SampleRate) -> String {
 }
 
 /// One or more words as one: each capitalised, accents taken off, everything but letters and digits left out.
-/// `snare top` and `snare_top` give `SnareTop`; `Für Zoë` gives `FuerZoe`. Letters without a plain form give nothing.
+/// `snare top` and `snare_top` give `SnareTop`; `Für Zoë` gives `FuerZoe`, also where a letter and its accent are stored one
+/// after the other, as some systems do in file names. Letters without a plain form give nothing.
 #[must_use]
 pub fn words(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     let mut start = true;
     for c in text.chars() {
+        if ('\u{300}'..='\u{36f}').contains(&c) {
+            // An accent of its own, on the letter before it.
+            match (out.chars().last(), c) {
+                (Some('a' | 'o' | 'u' | 'A' | 'O' | 'U'), '\u{308}') => out.push('e'),
+                (Some('a' | 'A'), '\u{30a}') => out.push('a'),
+                _ => {}
+            }
+            continue;
+        }
         let mut plain = String::new();
         if c.is_ascii_alphanumeric() {
             plain.push(c);
@@ -98,15 +110,17 @@ pub fn loses_letters(title: &str) -> bool {
     title.chars().any(lost) || words(title).is_empty()
 }
 
-/// A song's title in file names: as [`words`]; where letters are lost, six digits and letters made from the whole title
-/// (the beginning of its SHA-256) stand behind what is left, or behind `Song`. So two such titles are told apart, and one
-/// title always has one name.
+/// A song's title in file names: as [`words`]; where letters are lost or there are more than 48, six digits and letters made
+/// from the whole title (the beginning of its SHA-256) stand behind what is left, or behind `Song`. So two such titles are
+/// told apart, and one title always has one name.
 #[must_use]
 pub fn title(text: &str) -> String {
-    let plain = words(text);
-    if !loses_letters(text) {
+    let mut plain = words(text);
+    if !loses_letters(text) && plain.len() <= LONGEST_TITLE {
         return plain;
     }
+    // ASCII, so any cut is safe.
+    plain.truncate(LONGEST_TITLE - 10);
     let apart = Sha256::digest(text.trim().as_bytes());
     let apart: String = apart.iter().take(3).map(|b| format!("{b:02X}")).collect();
     if plain.chars().any(|c| c.is_ascii_alphabetic()) {
@@ -233,6 +247,9 @@ pub fn folder(name: &str) -> Result<String, BadName> {
     if name_.is_empty() {
         return Err(bad("is empty"));
     }
+    if name_.len() > LONGEST {
+        return Err(bad("is too long"));
+    }
     for part in name_.split('/') {
         if part.is_empty() || part == "." || part == ".." || name_.contains('\\') || name_.contains(':') {
             return Err(bad("would leave the delivery"));
@@ -240,7 +257,7 @@ pub fn folder(name: &str) -> Result<String, BadName> {
         if part.chars().any(|c| c.is_control() || "<>\"|?*".contains(c)) {
             return Err(bad("holds a sign that Windows cannot store"));
         }
-        if part.ends_with(['.', ' ']) || part.starts_with(' ') || kept_by_windows(part) || part.len() > LONGEST {
+        if part.ends_with(['.', ' ']) || part.starts_with(' ') || kept_by_windows(part) {
             return Err(bad("cannot be stored on Windows"));
         }
     }
@@ -309,6 +326,54 @@ mod tests {
         assert_eq!(words("太鼓"), "");
     }
 
+    /// Canonical decompositions of the Unicode Character Database, from memory: letter, base letter and combining mark.
+    #[test]
+    fn a_letter_reads_alike_whether_its_accent_is_stored_with_it_or_behind_it() {
+        let pairs = [
+            ('ä', "a\u{308}"),
+            ('Ö', "O\u{308}"),
+            ('ü', "u\u{308}"),
+            ('ë', "e\u{308}"),
+            ('å', "a\u{30a}"),
+            ('Å', "A\u{30a}"),
+            ('ů', "u\u{30a}"),
+            ('ç', "c\u{327}"),
+            ('é', "e\u{301}"),
+            ('È', "E\u{300}"),
+            ('ñ', "n\u{303}"),
+            ('š', "s\u{30c}"),
+            ('ő', "o\u{30b}"),
+            ('ż', "z\u{307}"),
+            ('ą', "a\u{328}"),
+            ('İ', "I\u{307}"),
+            ('ý', "y\u{301}"),
+            ('î', "i\u{302}"),
+            ('ā', "a\u{304}"),
+            ('ğ', "g\u{306}"),
+        ];
+        for (one, two) in pairs {
+            for around in ["", "x", " "] {
+                let (one, two) = (format!("{around}{one}{around}"), format!("{around}{two}{around}"));
+                assert_eq!(words(&one), words(&two), "{one}");
+            }
+        }
+        assert_eq!(words("Fu\u{308}r Zoe\u{308}"), "FuerZoe");
+        // Two mics whose names look alike are told apart all the same.
+        let n = |a: &str| (words(a), words(a));
+        let got = all_different(&[n("Bäng"), n("Ba\u{308}ng")]);
+        assert_eq!(got, ["Baeng", "Baeng_2"]);
+    }
+
+    #[test]
+    fn a_title_of_any_length_makes_a_name_that_every_disk_takes_and_that_is_its_own() {
+        let long = "very long title ".repeat(40);
+        let (one, two) = (title(&long), title(&format!("{long} II")));
+        assert!(one.len() <= LONGEST_TITLE && one.starts_with("VeryLongTitle") && one != two, "{one}, {two}");
+        assert_eq!(one, words(&one), "it stays what it is inside a template");
+        assert!(title(&"夜".repeat(300)).len() <= LONGEST_TITLE);
+        assert!(title(&format!("{}夜", "1".repeat(300))).len() <= LONGEST_TITLE);
+    }
+
     #[test]
     fn a_field_that_does_not_exist_and_an_open_brace_are_said() {
         assert!(expand("{song}_{mic}", &fields()).unwrap_err().what.contains("\"mic\""));
@@ -319,11 +384,14 @@ mod tests {
     #[test]
     fn names_that_windows_keeps_for_itself_are_avoided() {
         // Windows file naming rules, Microsoft's documentation, from memory.
-        for name in ["con", "nul", "Com1", "LPT9"] {
+        for name in ["con", "nul", "Com1", "LPT9", "aux"] {
             let f = Fields { name: name.into(), ..Fields::default() };
             let got = expand("{name}", &f).unwrap();
             assert!(got.ends_with("_Track"), "{got}");
             assert!(folder(name).is_err());
+        }
+        for name in ["COM\u{b9}", "lpt\u{b3}.wav", "con .txt", "PRN.tar.gz"] {
+            assert!(folder(name).is_err(), "{name}");
         }
         assert!(!kept_by_windows("COM") && !kept_by_windows("Con_Track") && !kept_by_windows("COM10"));
     }
@@ -334,6 +402,7 @@ mod tests {
         {
             assert!(folder(bad).is_err(), "{bad:?}");
         }
+        assert!(folder(&"a/".repeat(60)).is_err() && folder(&["a"; 60].join("/")).is_err());
         assert_eq!(folder("Acoustic Kit").unwrap(), "Acoustic Kit");
         assert_eq!(folder("Drums/Kit").unwrap(), "Drums/Kit");
     }

@@ -6,6 +6,7 @@
 use super::fault::HandoffFault;
 use super::manifest::{CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, Manifest, hex};
 use crate::error::{Located, Result};
+use crate::output::kept_by_windows;
 use crate::progress::Progress;
 use rayon::prelude::*;
 use serde::Serialize;
@@ -115,7 +116,8 @@ struct Read1 {
 pub fn verify(zip: &Path, progress: &dyn Progress) -> Result<Verified> {
     let mut archive = open(zip)?;
     let (manifest, root) = read_manifest(zip, &mut archive)?;
-    let total: u64 = manifest.files.iter().map(|f| f.bytes).sum();
+    // A manifest can claim any sizes.
+    let total = manifest.files.iter().fold(0u64, |sum, f| sum.saturating_add(f.bytes));
     progress.begin("checking the zip", total);
     let sizes: HashMap<&str, u64> = manifest.files.iter().map(|f| (f.path.as_str(), f.bytes)).collect();
     let expected = |path: &str| match path {
@@ -173,6 +175,10 @@ fn read_entry(
         out.wrong = Some(format!("\"{name}\" would be unpacked outside the folder"));
         return out;
     }
+    if entry.is_symlink() {
+        out.wrong = Some(format!("\"{name}\" is a link to another place, not a file"));
+        return out;
+    }
     match name.strip_prefix(root).and_then(|n| n.strip_prefix('/')) {
         Some(inside) => out.path = inside.to_owned(),
         None => {
@@ -218,11 +224,13 @@ fn read_entry(
     out
 }
 
-/// Whether unpacking an entry of this name could write outside the folder, on any system.
+/// Whether unpacking an entry of this name could write outside the folder, or to a device, on any system. Windows takes dots
+/// and spaces off the end of a name, so that `.. ` becomes `..` (its documentation on naming files, from memory).
 fn unsafe_path(name: &str) -> bool {
     name.starts_with(['/', '\\'])
-        || name.contains(['\\', ':', '\0'])
-        || name.split('/').any(|part| part == ".." || part == "." || part.is_empty())
+        || name.contains(['\\', ':'])
+        || name.chars().any(char::is_control)
+        || name.split('/').any(|part| part.is_empty() || part.ends_with(['.', ' ']) || kept_by_windows(part))
 }
 
 fn compare(manifest: &Manifest, entries: &[Read1]) -> Vec<String> {
@@ -266,7 +274,24 @@ mod tests {
 
     #[test]
     fn paths_that_leave_the_folder_are_known() {
-        for bad in ["/etc/x", "..", "a/../b", "a\\b", "C:x", "a//b", "./a", "\\\\server\\x", "a/"] {
+        for bad in [
+            "/etc/x",
+            "..",
+            "a/../b",
+            "a\\b",
+            "C:x",
+            "a//b",
+            "./a",
+            "\\\\server\\x",
+            "a/",
+            "a/.. /b",
+            "a/.../b",
+            "a/b.",
+            "a\nb",
+            "x/con.wav",
+            "nul",
+            "a\0b",
+        ] {
             assert!(unsafe_path(bad), "{bad}");
         }
         assert!(!unsafe_path("LowTide_Handoff_R01/Acoustic Kit/LowTide_Snare_Top_48k24.wav"));

@@ -108,8 +108,7 @@ pub fn align(
         }
         return Ok(Alignment { fits, laid, deck, band: None });
     };
-    let job = Job { set, strokes, frames: &frames, band, real: &real, rate, choked };
-    Ok(job.run(&used))
+    Ok(Job { set, strokes, frames: &frames, band, real, rate, choked }.run(&used))
 }
 
 struct Job<'a> {
@@ -117,13 +116,13 @@ struct Job<'a> {
     strokes: &'a [Stroke],
     frames: &'a Frames,
     band: Band,
-    real: &'a [RealHit],
+    real: Vec<RealHit>,
     rate: SampleRate,
     choked: bool,
 }
 
 impl Job<'_> {
-    fn run(&self, used: &[bool]) -> Alignment {
+    fn run(mut self, used: &[bool]) -> Alignment {
         let n = self.frames.len as f64;
         let most = FARTHEST_MS * self.rate.hz_f64() / 1000.0;
         let spectra = self.shot_spectra(used);
@@ -132,12 +131,15 @@ impl Job<'_> {
         let terms: Vec<Term> = self
             .strokes
             .iter()
-            .zip(self.real)
+            .zip(&self.real)
             .map(|(s, r)| {
                 let shot = spectra.get(s.shot).map_or(&[][..], Vec::as_slice);
                 Term::new(&r.bins, shot, s.gain, (first, last), n)
             })
             .collect();
+        drop(spectra);
+        // The terms hold what is needed of the real strokes from here on.
+        self.real.iter_mut().for_each(|r| r.bins = Vec::new());
         let all: Vec<usize> = (0..terms.len()).collect();
         let common = layer_answer(&terms, &all, most, None);
         // Every shot has one lag, so one fraction; strokes with an own answer differ by whole samples.

@@ -1,6 +1,6 @@
-//! Gated loudness alone, quickly: what is asked of every file of a delivery and of every trial of a mix.
+//! Gated loudness and the loudest 400 ms alone, quickly: what is asked of every file of a delivery and every trial of a mix.
 //!
-//! In: interleaved samples of one or two channels. Out: integrated loudness and the highest sample. The same measure as
+//! In: interleaved samples of one or two channels. Out: integrated and momentary loudness, the highest sample. The same as
 //! [`Meter`](super::Meter) makes through the `ebur128` crate for everything else; the tests hold one to the other.
 
 use crate::units::SampleRate;
@@ -58,6 +58,8 @@ pub(super) struct Gated {
     tenths: u64,
     /// Mean energies of all 400 ms blocks above the absolute gate, a new one every 100 ms.
     blocks: Vec<f64>,
+    /// Mean energy of the loudest 400 ms.
+    loudest: f64,
     peak: f32,
 }
 
@@ -73,6 +75,7 @@ impl Gated {
             before: [0.0; 3],
             tenths: 0,
             blocks: Vec::new(),
+            loudest: 0.0,
             peak: 0.0,
         }
     }
@@ -83,25 +86,67 @@ impl Gated {
         while !samples.is_empty() {
             let n = ((self.step - self.since) * channels).min(samples.len());
             let (part, rest) = samples.split_at(n);
-            for (c, memory) in self.memory.iter_mut().enumerate() {
-                self.now += energy(&self.stages, memory, part.get(c..).unwrap_or_default(), channels);
-            }
-            self.peak = part.iter().fold(self.peak, |m, x| m.max(x.abs()));
-            self.since += n / channels;
-            if self.since == self.step {
-                self.close();
-            }
+            let energy = match self.memory.as_mut_slice() {
+                [one] => {
+                    let (sums, state) = energy(&self.stages, [*one], part.iter().map(|x| [*x]));
+                    *one = state[0];
+                    sums[0]
+                }
+                [left, right] => {
+                    let frames = part.as_chunks().0.iter().copied();
+                    let (sums, state) = energy(&self.stages, [*left, *right], frames);
+                    [*left, *right] = state;
+                    sums[0] + sums[1]
+                }
+                _ => 0.0,
+            };
+            self.took(part, energy);
             samples = rest;
+        }
+    }
+
+    /// Takes as many frames of several mono streams at once, each to its own meter: quicker, to the same digits, than one
+    /// after the other. Gives `false`, and takes nothing, where the streams are not equally long or not in step.
+    pub fn add_side_by_side<const N: usize>(mut meters: [&mut Gated; N], mut streams: [&[f32]; N]) -> bool {
+        let Some((step, since)) = meters.first().map(|m| (m.step, m.since)) else { return true };
+        let alike = |m: &&mut Gated| m.memory.len() == 1 && (m.step, m.since) == (step, since);
+        let length = streams.first().map_or(0, |s| s.len());
+        if !meters.iter().all(alike) || streams.iter().any(|s| s.len() != length) {
+            return false;
+        }
+        let mut since = since;
+        while streams.iter().any(|s| !s.is_empty()) {
+            let n = (step - since).min(streams.iter().map(|s| s.len()).min().unwrap_or(0));
+            let parts = streams.map(|s| s.split_at(n).0);
+            let Some(stages) = meters.first().map(|m| m.stages) else { break };
+            let state = meters.each_ref().map(|m| m.memory.first().copied().unwrap_or_default());
+            let (sums, state) = energy(&stages, state, (0..n).map(|i| parts.map(|p| p[i])));
+            for (meter, (part, (sum, state))) in meters.iter_mut().zip(parts.iter().zip(sums.iter().zip(state))) {
+                meter.memory.fill(state);
+                meter.took(part, *sum);
+            }
+            since = (since + n) % step;
+            streams = streams.map(|s| s.split_at(n).1);
+        }
+        true
+    }
+
+    /// Counts frames whose energy is known.
+    fn took(&mut self, part: &[f32], energy: f64) {
+        self.now += energy;
+        self.peak = self.peak.max(loudest(part));
+        self.since += part.len() / self.memory.len();
+        if self.since == self.step {
+            self.close();
         }
     }
 
     fn close(&mut self) {
         self.tenths += 1;
-        if self.tenths >= 4 {
-            let mean = (self.before.iter().sum::<f64>() + self.now) / (4 * self.step) as f64;
-            if mean >= power(ABSOLUTE) {
-                self.blocks.push(mean);
-            }
+        let mean = (self.before.iter().sum::<f64>() + self.now) / (4 * self.step) as f64;
+        self.loudest = self.loudest.max(mean);
+        if self.tenths >= 4 && mean >= power(ABSOLUTE) {
+            self.blocks.push(mean);
         }
         self.before = [self.before[1], self.before[2], self.now];
         (self.now, self.since) = (0.0, 0);
@@ -118,7 +163,12 @@ impl Gated {
             (n > 0).then(|| sum / n as f64)
         };
         let gate = mean(0.0)? * libm::pow(10.0, RELATIVE / 10.0);
-        mean(gate).map(|m| OFFSET + 10.0 * libm::log10(m))
+        mean(gate).map(lufs)
+    }
+
+    /// LUFS of the loudest 400 ms, looked at every 100 ms; `None` in silence.
+    pub fn momentary(&self) -> Option<f64> {
+        (self.loudest > 0.0).then(|| lufs(self.loudest))
     }
 
     /// The highest sample, linear.
@@ -132,23 +182,48 @@ fn power(lufs: f64) -> f64 {
     libm::pow(10.0, (lufs - OFFSET) / 10.0)
 }
 
-/// Runs one channel of interleaved samples through both stages; gives the sum of the squares that come out.
-fn energy(stages: &[Biquad; 2], memory: &mut [f64; 4], samples: &[f32], channels: usize) -> f64 {
+/// What a block of this mean energy reads.
+fn lufs(mean: f64) -> f64 {
+    OFFSET + 10.0 * libm::log10(mean)
+}
+
+/// Runs frames of `N` channels through both stages from a state on; gives the sum of the squares that come out of each
+/// channel, and the state behind them. Channels go side by side, because each sample has to wait for the one before it in its own channel only.
+fn energy<const N: usize>(
+    stages: &[Biquad; 2],
+    mut state: [[f64; 4]; N],
+    frames: impl Iterator<Item = [f32; N]>,
+) -> ([f64; N], [[f64; 4]; N]) {
     let [first, second] = stages;
-    let [mut p, mut q, mut r, mut s] = *memory;
-    let mut sum = 0.0;
-    for x in samples.iter().step_by(channels) {
-        let x = f64::from(*x);
-        let y = first.b[0] * x + p;
-        p = first.b[1] * x - first.a[0] * y + q;
-        q = first.b[2] * x - first.a[1] * y;
-        let z = y + r;
-        r = s - 2.0 * y - second.a[0] * z;
-        s = y - second.a[1] * z;
-        sum += z * z;
+    let mut sums = [0.0; N];
+    for frame in frames {
+        for c in 0..N {
+            let x = f64::from(frame[c]);
+            let [p, q, r, s] = state[c];
+            let y = first.b[0] * x + p;
+            let z = y + r;
+            state[c] = [
+                first.b[1] * x - first.a[0] * y + q,
+                first.b[2] * x - first.a[1] * y,
+                s - 2.0 * y - second.a[0] * z,
+                y - second.a[1] * z,
+            ];
+            sums[c] += z * z;
+        }
     }
-    *memory = [p, q, r, s];
-    sum
+    (sums, state)
+}
+
+/// Highest absolute value; several at a time, so that it goes through vector registers.
+pub(super) fn loudest(samples: &[f32]) -> f32 {
+    let mut lanes = [0f32; 16];
+    let (rows, rest) = samples.as_chunks::<16>();
+    for row in rows {
+        for (lane, x) in lanes.iter_mut().zip(row) {
+            *lane = lane.max(x.abs());
+        }
+    }
+    lanes.iter().chain(rest).fold(0.0, |m, x| m.max(x.abs()))
 }
 
 #[cfg(test)]
@@ -209,14 +284,35 @@ mod tests {
                 .collect();
             let mut crates = Meter::new(rate, channels as u16, Watch::ALL).unwrap();
             crates.add(&x).unwrap();
-            let want = crates.loudness().integrated.unwrap().0;
+            let (want, loudest) = (crates.loudness().integrated.unwrap().0, crates.loudness().momentary.unwrap().0);
             let (mut whole, mut pieces) = (Gated::new(rate, channels), Gated::new(rate, channels));
             whole.add(&x);
             x.chunks(channels * 777).for_each(|b| pieces.add(b));
-            assert!((whole.integrated().unwrap() - want).abs() < 0.005, "{hz}: {:?}, {want}", whole.integrated());
+            assert!((whole.integrated().unwrap() - want).abs() < 1e-9, "{hz}: {:?}, {want}", whole.integrated());
+            assert!((whole.momentary().unwrap() - loudest).abs() < 1e-9, "{hz}: {:?}, {loudest}", whole.momentary());
             assert!((whole.integrated().unwrap() - pieces.integrated().unwrap()).abs() < 1e-9);
             assert_eq!(whole.peak(), pieces.peak());
         }
+    }
+
+    #[test]
+    fn several_streams_side_by_side_read_to_the_last_bit_as_one_after_the_other() {
+        let tone = |hz: f32, n: usize| (0..n).map(|i| 0.3 * (i as f32 * hz / 7_000.0).sin()).collect::<Vec<f32>>();
+        let mut alone: [Gated; 3] = std::array::from_fn(|_| Gated::new(SampleRate::SESSION, 1));
+        let mut together: [Gated; 3] = std::array::from_fn(|_| Gated::new(SampleRate::SESSION, 1));
+        for n in [1, 4_799, 1, 20_000, 0, 30_001] {
+            let streams = [tone(50.0, n), tone(900.0, n), tone(7_300.0, n)];
+            alone.iter_mut().zip(&streams).for_each(|(g, s)| g.add(s));
+            assert!(Gated::add_side_by_side(together.each_mut(), streams.each_ref().map(Vec::as_slice)));
+        }
+        for (a, b) in alone.iter().zip(&together) {
+            assert_eq!((a.integrated(), a.momentary(), a.peak()), (b.integrated(), b.momentary(), b.peak()));
+            assert!(a.integrated().is_some());
+        }
+        // Not in step, or not equally long: nothing is taken.
+        together[1].add(&[0.5]);
+        assert!(!Gated::add_side_by_side(together.each_mut(), [&[0.1], &[0.1], &[0.1]]));
+        assert!(!Gated::add_side_by_side(alone.each_mut(), [&[0.1], &[0.1], &[]]));
     }
 
     #[test]

@@ -1,9 +1,11 @@
 //! Loudness and true peak of a stream of samples.
 //!
-//! In: interleaved samples in blocks of any size. Out: [`Loudness`]. Measured as ITU-R BS.1770 and EBU R 128 say,
-//! through the `ebur128` crate; `tests/suite/mix.rs` holds this path to the signals of EBU Tech 3341.
+//! In: interleaved samples in blocks of any size. Out: [`Loudness`]. Measured as ITU-R BS.1770 and EBU R 128 say, by
+//! meters of our own for what is asked often and through the `ebur128` crate for the rest; `tests/suite/loudness.rs` holds
+//! both to the signals of EBU Tech 3341.
 
 use super::gated::Gated;
+use super::peak::TruePeak;
 use crate::error::{Error, Result};
 use crate::units::{Dbfs, SampleRate};
 use ebur128::{EbuR128, Mode};
@@ -71,10 +73,11 @@ impl Watch {
     pub const MIX: Watch = Watch { true_peak: true, momentary: false, short_term: false };
 }
 
-/// What does the measuring: all that EBU R 128 knows, or loudness and highest sample alone, at a third of the time.
+/// What does the measuring: all that EBU R 128 knows for any number of channels, or everything but the loudest 3 s for one
+/// or two, at a fifth of the time.
 enum Engine {
     All(Box<EbuR128>),
-    Plain(Gated),
+    Quick(Gated, Option<Box<TruePeak>>),
 }
 
 /// Measures the loudness of a stream; memory does not depend on its length beyond 8 bytes every 100 ms.
@@ -96,13 +99,15 @@ impl Meter {
     /// # Errors
     /// A usage error for a channel count outside 1..=64.
     pub fn new(rate: SampleRate, channels: u16, watch: Watch) -> Result<Self> {
-        let plain = watch == Watch::default() && (1..=2).contains(&channels);
+        let quick = !watch.short_term && (1..=2).contains(&channels);
         let mut mode = Mode::I | if watch.true_peak { Mode::TRUE_PEAK } else { Mode::SAMPLE_PEAK };
         if watch.short_term {
             mode |= Mode::S;
         }
-        let inner = if plain {
-            Engine::Plain(Gated::new(rate, usize::from(channels)))
+        let inner = if quick {
+            let peak = watch.true_peak.then(|| TruePeak::new(rate, usize::from(channels))).transpose();
+            let peak = peak.map_err(|e| unmeasurable(channels, e))?.map(Box::new);
+            Engine::Quick(Gated::new(rate, usize::from(channels)), peak)
         } else {
             let all = EbuR128::new(u32::from(channels), rate.hz(), mode).map_err(|e| unmeasurable(channels, e))?;
             Engine::All(Box::new(all))
@@ -119,44 +124,35 @@ impl Meter {
     pub fn add(&mut self, samples: &[f32]) -> Result<()> {
         let whole = samples.len() / self.channels * self.channels;
         let mut rest = samples.get(..whole).unwrap_or(samples);
+        let broken = |e| unmeasurable(self.channels as u16, e);
+        let all = match &mut self.inner {
+            Engine::All(all) => all,
+            Engine::Quick(gated, peak) => {
+                gated.add(rest);
+                return peak.as_mut().map_or(Ok(()), |p| p.add(rest).map_err(broken));
+            }
+        };
         let polls = self.watch.momentary || self.watch.short_term;
         while !rest.is_empty() {
             let n = if polls { (self.step - self.since) * self.channels } else { rest.len() };
             let (now, later) = rest.split_at(n.min(rest.len()));
-            match &mut self.inner {
-                Engine::All(all) => {
-                    all.add_frames_f32(now).map_err(|e| unmeasurable(self.channels as u16, e))?;
-                }
-                Engine::Plain(plain) => plain.add(now),
-            }
+            all.add_frames_f32(now).map_err(broken)?;
             self.since += now.len() / self.channels;
             if polls && self.since == self.step {
                 self.since = 0;
-                self.look();
+                if self.watch.momentary {
+                    self.momentary = louder(self.momentary, all.loudness_momentary().ok());
+                }
+                if self.watch.short_term {
+                    self.short_term = louder(self.short_term, all.loudness_shortterm().ok());
+                }
             }
             rest = later;
         }
         Ok(())
     }
 
-    fn look(&mut self) {
-        let Engine::All(all) = &self.inner else { return };
-        if self.watch.momentary {
-            self.momentary = louder(self.momentary, all.loudness_momentary().ok());
-        }
-        if self.watch.short_term {
-            self.short_term = louder(self.short_term, all.loudness_shortterm().ok());
-        }
-    }
-
-    /// Loudness of the last 400 ms, as a meter would show it now, when it is watched.
-    #[must_use]
-    pub fn momentary_now(&self) -> Option<Lufs> {
-        let Engine::All(all) = &self.inner else { return None };
-        all.loudness_momentary().ok().and_then(finite)
-    }
-
-    /// Loudness of the last 3 s, when it is watched.
+    /// Loudness of the last 3 s, as a meter would show it now, when it is watched.
     #[must_use]
     pub fn short_term_now(&self) -> Option<Lufs> {
         let Engine::All(all) = &self.inner else { return None };
@@ -166,12 +162,16 @@ impl Meter {
     /// What was measured so far.
     #[must_use]
     pub fn loudness(&self) -> Loudness {
+        let (integrated, momentary) = match &self.inner {
+            Engine::All(all) => (all.loudness_global().ok(), self.momentary),
+            Engine::Quick(gated, _) => {
+                let momentary = gated.momentary().filter(|_| self.watch.momentary);
+                (gated.integrated(), momentary.and_then(finite))
+            }
+        };
         Loudness {
-            integrated: match &self.inner {
-                Engine::All(all) => all.loudness_global().ok().and_then(finite),
-                Engine::Plain(plain) => plain.integrated().and_then(finite),
-            },
-            momentary: self.momentary,
+            integrated: integrated.and_then(finite),
+            momentary,
             short_term: self.short_term,
             true_peak: Dbtp::from_peak(self.peak()),
         }
@@ -181,7 +181,7 @@ impl Meter {
     fn peak(&self) -> f64 {
         let all = match &self.inner {
             Engine::All(all) => all,
-            Engine::Plain(plain) => return plain.peak(),
+            Engine::Quick(gated, peak) => return peak.as_ref().map_or(gated.peak(), |p| p.highest()),
         };
         let one = |c| if self.watch.true_peak { all.true_peak(c) } else { all.sample_peak(c) };
         (0..self.channels as u32).filter_map(|c| one(c).ok()).fold(0.0, f64::max)

@@ -9,6 +9,7 @@ mod feed;
 mod gated;
 mod limiter;
 mod loudness;
+mod peak;
 mod rough;
 mod survey;
 mod version;

@@ -3,7 +3,7 @@
 //! In: a song and its printed layers. Out: [`Rough`]: files, and the table of everything that was done.
 
 use super::balance::{Fader, balance, balance_stereo, pan_mono};
-use super::bus::{Bus, Buses, Sends, WIDTH};
+use super::bus::{Block, Bus, Buses, FRAMES_AT_ONCE, Sends};
 use super::feed::Feed;
 use super::survey::{Seen, survey};
 use super::version::{self, Aim, GENTLE, MOST, Version};
@@ -29,7 +29,6 @@ pub const WITHOUT_LAYERS: &str = "rough_mix_without_layers.wav";
 pub const PROGRAMMING_LEVEL: Decibels = Decibels(-6.0);
 /// Loudness that music is set against where there are no drums to measure, LUFS.
 const NO_DRUMS: f64 = -23.0;
-const FRAMES_AT_ONCE: usize = 1 << 13;
 
 /// A layer that was printed, and where.
 #[derive(Clone, Debug)]
@@ -105,10 +104,10 @@ pub fn make(song: &Song, layers: &[PrintedLayer], dir: &Path, progress: &dyn Pro
     let sources = place(song, layers, &seen, &mut findings);
 
     let mix = dir.join(MIX);
-    let mut buses = Buses::create(&mix)?;
+    let has = |bus| sources.iter().any(|s| s.bus == bus && s.row.gain.is_some());
+    let mut buses = Buses::create(&mix, has)?;
     let drums = fill(&mut buses, open(song, layers)?, &sources, song, progress)?;
     let music = Decibels(drums.map_or(NO_DRUMS, |l| l.0)).gain();
-    let has = |bus| sources.iter().any(|s| s.bus == bus && s.row.gain.is_some());
     let all = Sends { kit: 1.0, layers: 1.0, music };
 
     let write =
@@ -172,7 +171,7 @@ fn open(song: &Song, layers: &[PrintedLayer]) -> Result<Vec<Feed>> {
 
 /// Decides gain and pan of every source.
 fn place(song: &Song, layers: &[PrintedLayer], seen: &[Seen], findings: &mut Vec<Finding>) -> Vec<Source> {
-    let strokes: Vec<_> = seen.iter().map(|s| s.loudness.momentary).collect();
+    let strokes: Vec<_> = seen.iter().map(|s| s.momentary).collect();
     let sides: Vec<_> = seen.iter().map(|s| s.side).collect();
     let faders = balance(&song.mics, &strokes, &sides);
     let mut sources = Vec::with_capacity(seen.len());
@@ -209,7 +208,7 @@ fn mic_source(m: &Mic, fader: &Fader, s: &Seen, findings: &mut Vec<Finding>) -> 
         name: m.name.clone(),
         file: m.info.path.clone(),
         role: format!("{} {}", m.drum, m.place),
-        loudness: s.loudness.momentary,
+        loudness: s.momentary,
         gain: fader.gain,
         pan: fader.pan,
         polarity: m.polarity,
@@ -221,7 +220,7 @@ fn mic_source(m: &Mic, fader: &Fader, s: &Seen, findings: &mut Vec<Finding>) -> 
 /// A layer gets the fader of the mic that it was aligned with, so that it stays as printed against the real drum.
 fn layer_source(l: &PrintedLayer, mics: &[Mic], faders: &[Fader], s: &Seen) -> Source {
     let lead = mics.iter().zip(faders).find(|(m, f)| m.drum == l.plan.drum && f.gain.is_some());
-    let gain = s.loudness.momentary.map(|_| lead.and_then(|(_, f)| f.gain).unwrap_or_default());
+    let gain = s.momentary.map(|_| lead.and_then(|(_, f)| f.gain).unwrap_or_default());
     let note = match (gain, lead) {
         (None, _) => "silent, left out".into(),
         (_, Some((m, _))) => format!("fader of {}", m.name),
@@ -231,7 +230,7 @@ fn layer_source(l: &PrintedLayer, mics: &[Mic], faders: &[Fader], s: &Seen) -> S
         name: l.plan.name.clone(),
         file: l.file.clone(),
         role: format!("layer under the {}", l.plan.drum),
-        loudness: s.loudness.momentary,
+        loudness: s.momentary,
         gain,
         pan: l.plan.pan,
         polarity: Polarity::Keep,
@@ -247,8 +246,8 @@ fn track_source(t: &Track, song: &Song, s: &Seen, findings: &mut Vec<Finding>) -
         TrackKind::Programming => Some(t.level.unwrap_or(PROGRAMMING_LEVEL)),
         TrackKind::Click => t.level,
     };
-    let gain = against.zip(s.loudness.integrated).map(|(a, l)| Decibels(a.0 - l.0));
-    let note = match (against, s.loudness.integrated) {
+    let gain = against.zip(s.integrated).map(|(a, l)| Decibels(a.0 - l.0));
+    let note = match (against, s.integrated) {
         (None, _) => "a click is left out unless it is given a level".into(),
         (Some(_), None) => {
             findings.push(Finding::caution(
@@ -264,7 +263,7 @@ fn track_source(t: &Track, song: &Song, s: &Seen, findings: &mut Vec<Finding>) -
         name: t.name.clone(),
         file: t.info.path.clone(),
         role: kind_word(t.kind).into(),
-        loudness: s.loudness.integrated,
+        loudness: s.integrated,
         gain,
         pan: t.pan.unwrap_or(0.0),
         polarity: Polarity::Keep,
@@ -283,7 +282,8 @@ pub fn kind_word(kind: TrackKind) -> &'static str {
     }
 }
 
-/// Reads every source once more and adds it to its bus; gives the loudness of kit and layers together.
+/// Reads every source once more and adds it to its bus; gives the loudness of kit and layers together. One block is mixed
+/// while the one before it is written and weighed.
 fn fill(
     buses: &mut Buses,
     mut feeds: Vec<Feed>,
@@ -293,24 +293,26 @@ fn fill(
 ) -> Result<Option<Lufs>> {
     let watch = Watch { true_peak: false, ..Watch::MIX };
     let mut meter = Meter::new(song.rate(), 2, watch)?;
-    let mut block = Vec::with_capacity(FRAMES_AT_ONCE * WIDTH);
     let mut drums = Vec::with_capacity(FRAMES_AT_ONCE * 2);
+    let (mut next, mut done) = (Block::new(), Block::new());
     let mut left = song.frames();
     progress.begin("mixing", left);
-    while left > 0 {
+    loop {
         let now = left.min(FRAMES_AT_ONCE as u64) as usize;
-        feeds.par_iter_mut().map(|f| f.next(now)).collect::<Result<Vec<()>>>()?;
-        block.clear();
-        block.resize(now * WIDTH, 0f32);
-        for (source, feed) in sources.iter().zip(&feeds) {
-            if source.row.gain.is_some() {
-                add(&mut block, source, feed);
-            }
+        let (mixed, kept) = rayon::join(
+            || mix(&mut next, &mut feeds, sources, now),
+            || {
+                done.drums(&mut drums);
+                meter.add(&drums)?;
+                buses.write(&mut done)
+            },
+        );
+        mixed?;
+        kept?;
+        std::mem::swap(&mut next, &mut done);
+        if now == 0 {
+            break;
         }
-        buses.write(&block)?;
-        drums.clear();
-        drums.extend(block.chunks_exact(WIDTH).flat_map(|f| [f[0] + f[2], f[1] + f[3]]));
-        meter.add(&drums)?;
         left -= now as u64;
         progress.advance(now as u64);
     }
@@ -319,18 +321,29 @@ fn fill(
     Ok(meter.loudness().integrated)
 }
 
-fn add(block: &mut [f32], source: &Source, feed: &Feed) {
-    let first = 2 * match source.bus {
-        Bus::Kit => 0,
-        Bus::Layers => 1,
-        Bus::Music => 2,
-    };
-    let (l, r) = source.factors;
-    let last = source.channels - 1;
-    for (frame, x) in block.chunks_exact_mut(WIDTH).zip(feed.block.chunks_exact(source.channels)) {
-        frame[first] += l * x[0];
-        frame[first + 1] += r * x[last];
+/// Reads the next frames of every source and adds them up. Sources of a bus are added in their order, whatever the threads do.
+fn mix(block: &mut Block, feeds: &mut [Feed], sources: &[Source], frames: usize) -> Result<()> {
+    if frames > 0 {
+        feeds.par_iter_mut().map(|f| f.next(frames)).collect::<Result<Vec<()>>>()?;
     }
+    let feeds = &*feeds;
+    let sides =
+        block.sides.iter_mut().zip(Bus::ALL).flat_map(|(s, bus)| s.iter_mut().enumerate().map(move |s| (bus, s)));
+    let sides: Vec<_> = sides.collect();
+    sides.into_par_iter().for_each(|(bus, (side, out))| {
+        out.clear();
+        out.resize(frames, 0.0);
+        for (source, feed) in sources.iter().zip(feeds).filter(|(s, _)| s.bus == bus && s.row.gain.is_some()) {
+            let gain = if side == 0 { source.factors.0 } else { source.factors.1 };
+            if source.channels == 1 {
+                out.iter_mut().zip(&feed.block).for_each(|(y, x)| *y += gain * x);
+            } else {
+                let frames = feed.block.as_chunks::<2>().0;
+                out.iter_mut().zip(frames).for_each(|(y, x)| *y += gain * x[side]);
+            }
+        }
+    });
+    Ok(())
 }
 
 /// Ceiling and target of a plan, in words for the table.

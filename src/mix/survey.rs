@@ -3,8 +3,9 @@
 //! In: mics, layers and tracks, read once, in step. Out: one [`Seen`] a source. Files are read side by side; the sums
 //! that join them run in sheet order, so the figures do not depend on the number of threads.
 
+use super::Lufs;
 use super::feed::Feed;
-use super::{Loudness, Meter, Watch};
+use super::gated::Gated;
 use crate::error::Result;
 use crate::progress::Progress;
 use crate::song::{Drum, Mic, Place};
@@ -15,14 +16,18 @@ use rayon::prelude::*;
 const STRETCHES_A_SECOND: u32 = 20;
 /// Stretches read at a time.
 const AT_ONCE: usize = 8;
+/// Sources that are weighed side by side.
+const LANES: usize = 4;
 
 /// What was seen of one source.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Seen {
     /// Channels that it is mixed with, 1 or 2.
     pub channels: usize,
-    /// Its loudness.
-    pub loudness: Loudness,
+    /// Its loudest 400 ms; `None` in silence.
+    pub momentary: Option<Lufs>,
+    /// Its gated loudness; `None` under 400 ms and in silence.
+    pub integrated: Option<Lufs>,
     /// How many dB louder the right overhead is than the left while this source is loud; `None` without such a pair.
     pub side: Option<f64>,
 }
@@ -45,8 +50,8 @@ fn overheads(mics: &[Mic]) -> Option<Pair> {
 
 struct Watched {
     feed: Feed,
-    meter: Meter,
-    /// Energy of each stretch of the block, a channel after the other in each stretch.
+    meter: Gated,
+    /// Energy of each stretch of the block, left and right.
     energies: Vec<[f64; 2]>,
     /// Energy of the overheads, weighted with the square of this source's own energy.
     left: f64,
@@ -54,26 +59,50 @@ struct Watched {
 }
 
 impl Watched {
-    fn next(&mut self, stretch: usize, frames: usize) -> Result<()> {
-        self.feed.next(frames)?;
-        self.meter.add(&self.feed.block)?;
-        self.energies.clear();
+    fn weigh(&mut self, stretch: usize) {
         let channels = self.feed.channels;
-        for part in self.feed.block.chunks(stretch * channels) {
-            let mut e = [0f64; 2];
-            for frame in part.chunks_exact(channels) {
-                for (sum, &x) in e.iter_mut().zip(frame) {
-                    *sum += f64::from(x) * f64::from(x);
-                }
-            }
-            self.energies.push(e);
-        }
-        Ok(())
+        self.energies.clear();
+        self.energies.extend(self.feed.block.chunks(stretch * channels).map(|part| energy(part, channels)));
     }
 
     fn energy(&self, stretch: usize) -> [f64; 2] {
         self.energies.get(stretch).copied().unwrap_or([0.0; 2])
     }
+}
+
+/// Reads the next frames of a few sources, and weighs them side by side where they are alike.
+fn next(group: &mut [Watched], frames: usize, stretch: Option<usize>) -> Result<()> {
+    for w in group.iter_mut() {
+        w.feed.next(frames)?;
+    }
+    let together = match group {
+        [a, b, c, d] => {
+            let streams = [&a.feed.block, &b.feed.block, &c.feed.block, &d.feed.block].map(Vec::as_slice);
+            Gated::add_side_by_side([&mut a.meter, &mut b.meter, &mut c.meter, &mut d.meter], streams)
+        }
+        _ => false,
+    };
+    for w in group {
+        if !together {
+            w.meter.add(&w.feed.block);
+        }
+        if let Some(stretch) = stretch {
+            w.weigh(stretch);
+        }
+    }
+    Ok(())
+}
+
+/// Sums of squares of one or two channels, each in four parts so that an addition need not wait for the one before.
+fn energy(samples: &[f32], channels: usize) -> [f64; 2] {
+    let mut sums = [0f64; 8];
+    let (eights, rest) = samples.as_chunks::<8>();
+    for eight in eights {
+        sums.iter_mut().zip(eight).for_each(|(sum, x)| *sum += f64::from(*x) * f64::from(*x));
+    }
+    sums.iter_mut().zip(rest).for_each(|(sum, x)| *sum += f64::from(*x) * f64::from(*x));
+    let of = |channel: usize| sums.iter().skip(channel).step_by(channels).sum();
+    [of(0), if channels == 2 { of(1) } else { 0.0 }]
 }
 
 /// Reads every feed to the song's end. `mics` are the first feeds, in order.
@@ -84,12 +113,11 @@ pub(super) fn survey(
     frames: u64,
     progress: &dyn Progress,
 ) -> Result<Vec<Seen>> {
-    let watch = Watch { true_peak: false, momentary: true, short_term: false };
-    let mut all = Vec::with_capacity(feeds.len());
-    for feed in feeds {
-        let meter = Meter::new(rate, feed.channels as u16, watch)?;
-        all.push(Watched { feed, meter, energies: Vec::new(), left: 0.0, right: 0.0 });
-    }
+    let watched = |feed: Feed| {
+        let meter = Gated::new(rate, feed.channels);
+        Watched { feed, meter, energies: Vec::new(), left: 0.0, right: 0.0 }
+    };
+    let mut all: Vec<Watched> = feeds.into_iter().map(watched).collect();
     let pair = overheads(mics);
     let stretch = (rate.hz() / STRETCHES_A_SECOND).max(1) as usize;
     let (mut whole_left, mut whole_right) = (0f64, 0f64);
@@ -97,7 +125,8 @@ pub(super) fn survey(
     progress.begin("listening to every file", frames);
     while left > 0 {
         let now = left.min((stretch * AT_ONCE) as u64) as usize;
-        all.par_iter_mut().map(|w| w.next(stretch, now)).collect::<Result<Vec<()>>>()?;
+        let weighed = pair.map(|_| stretch);
+        all.par_chunks_mut(LANES).map(|group| next(group, now, weighed)).collect::<Result<Vec<()>>>()?;
         if let Some(p) = pair {
             for s in 0..AT_ONCE {
                 let at = |(source, channel): (usize, usize)| {
@@ -122,7 +151,8 @@ pub(super) fn survey(
         .iter()
         .map(|w| Seen {
             channels: w.feed.channels,
-            loudness: w.meter.loudness(),
+            momentary: w.meter.momentary().map(Lufs),
+            integrated: w.meter.integrated().map(Lufs),
             side: ratio_db(w.right, w.left).zip(kit).map(|(own, kit)| own - kit),
         })
         .collect())

@@ -157,35 +157,44 @@ fn settle(buses: &Buses, sends: Sends, aim: Aim, plan: &RoughPlan, rate: SampleR
     Ok(Setting { gain, ceiling: Some(Dbtp(ceiling)) })
 }
 
-/// Plays the buses once through the setting and measures what comes out.
+/// Plays the buses once through the setting and measures what comes out. One block is measured and taken while the next is
+/// read and limited.
 fn pass(
     buses: &Buses,
     sends: Sends,
     setting: &Setting,
     rate: SampleRate,
     watch: Watch,
-    mut take: impl FnMut(&[f32]) -> Result<()>,
+    mut take: impl FnMut(&[f32]) -> Result<()> + Send,
 ) -> Result<(Loudness, Limited)> {
     let mut meter = Meter::new(rate, 2, watch)?;
-    let sends = sends.times(Decibels(setting.gain).gain());
-    let Some(ceiling) = setting.ceiling else {
-        buses.play(sends, |block| {
-            meter.add(block)?;
-            take(block)
-        })?;
-        return Ok((meter.loudness(), Limited::default()));
-    };
-    let mut limiter = Limiter::new(rate, ceiling);
-    let mut ready = Vec::new();
-    buses.play(sends, |block| {
-        ready.clear();
-        limiter.push(block, &mut ready);
-        meter.add(&ready)?;
-        take(&ready)
-    })?;
-    ready.clear();
-    limiter.finish(&mut ready);
-    meter.add(&ready)?;
-    take(&ready)?;
-    Ok((meter.loudness(), limiter.limited()))
+    let mut player = buses.player(sends.times(Decibels(setting.gain).gain()))?;
+    let mut limiter = setting.ceiling.map(|ceiling| Limiter::new(rate, ceiling));
+    let (mut next, mut done): (Vec<f32>, Vec<f32>) = (Vec::new(), Vec::new());
+    loop {
+        let (more, taken) = rayon::join(
+            || -> Result<bool> {
+                next.clear();
+                let block = player.next()?;
+                match (&mut limiter, block) {
+                    (Some(limiter), Some(block)) => limiter.push(block, &mut next),
+                    (Some(limiter), None) => limiter.finish(&mut next),
+                    (None, block) => next.extend_from_slice(block.unwrap_or_default()),
+                }
+                Ok(block.is_some())
+            },
+            || {
+                meter.add(&done)?;
+                take(&done)
+            },
+        );
+        taken?;
+        std::mem::swap(&mut next, &mut done);
+        if !more? {
+            break;
+        }
+    }
+    meter.add(&done)?;
+    take(&done)?;
+    Ok((meter.loudness(), limiter.map(|l| l.limited()).unwrap_or_default()))
 }

@@ -100,7 +100,9 @@ impl Frames {
         if self.fft.process(&mut time, &mut bins).is_err() {
             bins.fill(Complex::default());
         }
+        // Of many strokes only what is kept may take room.
         bins.truncate(self.bins);
+        bins.shrink_to_fit();
         bins
     }
 }

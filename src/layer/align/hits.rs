@@ -22,7 +22,7 @@ const TOP: f64 = 600.0;
 
 /// One real stroke.
 pub(super) struct RealHit {
-    /// Its low bins.
+    /// Its low bins, until the band's terms are made of them.
     pub bins: Vec<Complex<f32>>,
     /// Flat part of its window, ms: shorter where the next stroke is near.
     pub flat: f64,
@@ -67,6 +67,7 @@ pub(super) fn real_hits(
                 frames.stretch(&mut reader, stroke.real, &mut stretch)?;
                 let mut bins = frames.spectrum(&stretch, &window(frames, rate, *flat));
                 bins.truncate(kept_bins(frames));
+                bins.shrink_to_fit();
                 out.push(RealHit { bins, flat: *flat });
             }
             Ok(out)

@@ -145,6 +145,42 @@ fn a_kill_at_any_moment_of_any_command_leaves_every_file_old_or_new_and_never_ha
     assert!(early >= kills, "most kills came too late to mean anything: {early}");
 }
 
+/// The demo writes a session of its own: what a kill leaves of it are whole recordings, and the next run makes the rest.
+#[test]
+fn a_kill_of_the_demo_leaves_whole_files_and_the_next_run_completes_them() {
+    let kills: usize = std::env::var("UNDERLAY_KILLS").ok().and_then(|n| n.parse().ok()).unwrap_or(1);
+    let whole = tempfile::tempdir().unwrap();
+    let start = Instant::now();
+    done(whole.path(), &["demo", "out"]);
+    let took = start.elapsed();
+    let after = contents(&whole.path().join("out"));
+    let of_the_run = |name: &str| OF_THE_RUN.contains(&name.replace("underlay/", "out/").as_str());
+    assert_eq!(after.keys().filter(|n| of_the_run(n)).count(), OF_THE_RUN.len());
+    drop(whole);
+    let mut dice = Dice(7);
+    for _ in 0..kills {
+        let dir = tempfile::tempdir().unwrap();
+        let out = dir.path().join("out");
+        let mut child = underlay(dir.path(), &["demo", "out"]).spawn().unwrap();
+        std::thread::sleep(took.mul_f64(dice.next()));
+        child.kill().unwrap();
+        child.wait().unwrap();
+        if out.is_dir() {
+            for (name, bytes) in contents(&out).iter().filter(|(n, _)| !n.ends_with(".tmp-underlay")) {
+                let whole = after.get(name) == Some(bytes) || (of_the_run(name) && is_whole(name, bytes));
+                assert!(whole, "the demo left {name} half written ({} bytes)", bytes.len());
+            }
+        }
+        done(dir.path(), &["demo", "out"]);
+        let again = contents(&out);
+        #[cfg(unix)]
+        assert!(again.keys().eq(after.keys()), "{:?}", again.keys());
+        for (name, bytes) in after.iter().filter(|(n, _)| !of_the_run(n)) {
+            assert!(again.get(name) == Some(bytes), "{name} differs after a kill");
+        }
+    }
+}
+
 fn is_whole(name: &str, bytes: &[u8]) -> bool {
     if name.ends_with(".json") {
         serde_json::from_slice::<serde_json::Value>(bytes).is_ok()

@@ -285,6 +285,37 @@ fn names_that_leave_the_folder_and_absurd_sizes_are_refused_and_never_unpacked()
         let v = handoff::verify(&bad, &Quiet).unwrap();
         assert!(v.wrong.iter().any(|w| w.contains("outside the folder")), "{name}: {:?}", v.wrong);
     }
+    // Names that Windows makes a way out or a device of (its documentation on naming files, from memory).
+    for name in ["LowTide_Handoff_R01/.. /evil.txt", "LowTide_Handoff_R01/nul.txt", "LowTide_Handoff_R01/a. "] {
+        let mut files = good.clone();
+        files.push((name.into(), b"evil".to_vec()));
+        zip_of(&bad, "", &files);
+        let v = handoff::verify(&bad, &Quiet).unwrap();
+        assert!(v.wrong.iter().any(|w| w.contains("outside the folder")), "{name}: {:?}", v.wrong);
+    }
+    // A link in the place of a document that the manifest knows, with the document's very bytes as its target.
+    let mut w = zip::ZipWriter::new(fs::File::create(&bad).unwrap());
+    for (name, bytes) in &good {
+        let options = zip::write::SimpleFileOptions::default();
+        if name.ends_with("Notes.txt") {
+            w.add_symlink(name.as_str(), String::from_utf8_lossy(bytes), options).unwrap();
+        } else {
+            w.start_file(name.as_str(), options).unwrap();
+            w.write_all(bytes).unwrap();
+        }
+    }
+    w.finish().unwrap();
+    let v = handoff::verify(&bad, &Quiet).unwrap();
+    assert!(v.wrong.iter().any(|w| w.contains("is a link to another place")), "{:?}", v.wrong);
+    // Sizes in the manifest that no number can add up.
+    let mut files = good.clone();
+    let manifest = files.iter_mut().find(|f| f.0.ends_with("manifest.json")).unwrap();
+    let mut value: serde_json::Value = serde_json::from_slice(&manifest.1).unwrap();
+    value["files"].as_array_mut().unwrap().iter_mut().for_each(|f| f["bytes"] = u64::MAX.into());
+    manifest.1 = serde_json::to_vec(&value).unwrap();
+    zip_of(&bad, "", &files);
+    let v = handoff::verify(&bad, &Quiet).unwrap();
+    assert!(v.wrong.iter().any(|w| w.contains("the manifest says 18446744073709551615")), "{:?}", v.wrong);
     // A document that grew a thousandfold when packed is known by its size alone.
     let mut files = good.clone();
     let notes = files.iter_mut().find(|f| f.0.ends_with("Notes.txt")).unwrap();

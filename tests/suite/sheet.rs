@@ -208,6 +208,23 @@ fn times_are_seconds_or_a_clock() {
     assert!(end("-1").is_err() && end("\"x:y\"").is_err() && end("\"\"").is_err());
 }
 
+/// An end far behind the recordings is a slip of the pen (400000 for 400.000), and would fill the disk with silence.
+#[test]
+fn an_end_more_than_an_hour_behind_the_recordings_is_a_mistake_and_an_hour_of_silence_is_not() {
+    let dir = studio();
+    let longest = read(dir.path(), TWO_MICS).unwrap().frames() as f64 / 48_000.0;
+    let with = |end: f64| format!("[song]\nend = {end}\n{TWO_MICS}");
+    let song = read(dir.path(), &with(longest + 3_599.0)).unwrap();
+    assert_eq!(song.end.unwrap().0, longest + 3_599.0);
+    assert!(read(dir.path(), &with(longest + 3_601.0)).is_err());
+    for end in ["\"500:00\"", "4000"] {
+        told(
+            &format!("[song]\nend = {end}\n{TWO_MICS}"),
+            &["line 2", "[song] end", "the song would end at", "the longest recording ends at", "Check the end"],
+        );
+    }
+}
+
 /// A sheet that holds one field at its example value, and whatever it needs beside it.
 fn sheet_with(section: &str, name: &str, example: &str) -> String {
     let line = format!("{name} = {example}\n");

@@ -20,11 +20,23 @@ pub struct Load {
     pub format: SampleFormat,
     /// Channels of the third mic; all others are mono.
     pub overhead_channels: u16,
+    /// Mics with a recording of their own; those behind are hard links of the last, so that many long ones fit the disk.
+    pub distinct: usize,
+    /// Whether the sheet has a layer under the snare.
+    pub layer: bool,
 }
 
 impl Load {
     pub fn new(mics: usize, seconds: usize) -> Self {
-        Self { mics, seconds, rate: 48_000, format: SampleFormat::Int24, overhead_channels: 1 }
+        Self {
+            mics,
+            seconds,
+            rate: 48_000,
+            format: SampleFormat::Int24,
+            overhead_channels: 1,
+            distinct: mics,
+            layer: true,
+        }
     }
 
     /// Writes the session into a folder, once; gives its sheet.
@@ -43,12 +55,19 @@ impl Load {
             let name = format!("mic{:03}", i + 1);
             text += &format!("\n[[mic]]\nname = \"{name}\"\nfile = \"{name}.wav\"\n{role}\npolarity = \"keep\"\n");
         }
-        text += "\n[[layer]]\nname = \"snare_layer\"\ndrum = \"snare\"\nlevel = -6\n";
+        if self.layer {
+            text += "\n[[layer]]\nname = \"snare_layer\"\ndrum = \"snare\"\nlevel = -6\n";
+        }
         if fs::read_to_string(&sheet).is_ok_and(|old| old == text) {
             return sheet;
         }
         fs::create_dir_all(folder).unwrap();
-        (0..self.mics).into_par_iter().for_each(|i| self.record(&folder.join(format!("mic{:03}.wav", i + 1)), i));
+        let path = |i: usize| folder.join(format!("mic{:03}.wav", i + 1));
+        (0..self.distinct).into_par_iter().for_each(|i| self.record(&path(i), i));
+        for i in self.distinct..self.mics {
+            let _ = fs::remove_file(path(i));
+            fs::hard_link(path(self.distinct - 1), path(i)).unwrap();
+        }
         fs::write(&sheet, text).unwrap();
         sheet
     }

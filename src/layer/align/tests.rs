@@ -136,3 +136,18 @@ fn a_silent_mic_aligns_nothing_and_breaks_nothing() {
     let a = align(&set(vec![tone(60.0, 0.0, 9_000)]), &strokes(&at, 1), Some(&mic), Drum::Kick, RATE, false).unwrap();
     assert!(a.fits.iter().all(|f| f.after.is_none() && f.lag == 0.0 && f.polarity == 1.0), "{:?}", a.fits);
 }
+
+/// Tens of thousands of strokes are held at once: each may keep its low bins and no more.
+#[test]
+fn a_real_stroke_takes_no_more_room_than_its_low_bins() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = [4_800, 24_000, 48_000];
+    let mic = mic(dir.path(), &take(&at, &tone(80.0, 0.0, 9_600)));
+    let frames = Frames::new(SampleRate::SESSION);
+    let (_, real) = real_hits(&frames, &mic, &strokes(&at, 1), Drum::Kick, SampleRate::SESSION).unwrap();
+    assert_eq!(real.len(), 3);
+    for r in &real {
+        assert_eq!(r.bins.len(), hits::kept_bins(&frames));
+        assert!(r.bins.capacity() < 2 * r.bins.len(), "{} for {}", r.bins.capacity(), r.bins.len());
+    }
+}

@@ -3,11 +3,15 @@
 //! [`AtomicFile`] is written beside its target and renamed into place by [`AtomicFile::commit`];
 //! dropped without a commit, it removes what it wrote.
 
+mod name;
+
 use crate::error::{ExitCode, Fault, Located, Result};
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
+
+pub use name::{alike, is_accent, kept_by_windows, spelled_out, storable, without_accent};
 
 /// Why something could not be written.
 #[derive(Clone, Debug, thiserror::Error)]
@@ -79,15 +83,6 @@ pub fn in_words(e: &io::Error) -> String {
         _ => return e.to_string(),
     };
     words.into()
-}
-
-/// Whether Windows keeps a name for a device (`con`, `com1`, `com¹`), with whatever ending.
-#[must_use]
-pub fn kept_by_windows(name: &str) -> bool {
-    let stem = name.split('.').next().unwrap_or(name).trim_end().to_ascii_uppercase();
-    let digit = |c: char| c.is_ascii_digit() || matches!(c, '¹' | '²' | '³');
-    let numbered = |p: &str| stem.strip_prefix(p).is_some_and(|n| n.chars().count() == 1 && n.chars().all(digit));
-    matches!(stem.as_str(), "CON" | "PRN" | "AUX" | "NUL" | "CONIN$" | "CONOUT$") || numbered("COM") || numbered("LPT")
 }
 
 /// Files before they are written: names and whole contents.

@@ -8,6 +8,7 @@ use super::outcome::Outcome;
 use super::take::{Take, TakeArgs};
 use crate::error::{Error, Result};
 use crate::finding::Finding;
+use crate::output::{alike, storable};
 use crate::phase::{
     Agreement, Celsius, Copied, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation, Shift, measure, phase_csv,
     write_copy,
@@ -17,6 +18,7 @@ use crate::report::{Picture, phase_matrix, phase_sum};
 use crate::song::{Drum, Mic, Polarity, Song};
 use into_sheet::{Entered, enter};
 use serde::Serialize;
+use std::collections::HashSet;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -189,6 +191,7 @@ fn plan_copies(
     findings: &mut Vec<Finding>,
 ) -> Result<Vec<Shift>> {
     let mut out: Vec<Shift> = Vec::new();
+    let mut taken: HashSet<String> = HashSet::new();
     for (mic, advice) in take.song.mics.iter().zip(&report.advice) {
         let invert = match mic.polarity {
             Polarity::Invert => true,
@@ -197,10 +200,7 @@ fn plan_copies(
         };
         let later = later(mic, report, args, findings);
         if invert || later != 0 {
-            let mut target = dir.join(copy_name(mic));
-            if out.iter().any(|s| s.target == target) {
-                target = dir.join(format!("{}_{}", mic.name, copy_name(mic)));
-            }
+            let target = dir.join(copy_name(mic, &mut taken));
             out.push(Shift { source: mic.info.path.clone(), target, invert, later });
         }
     }
@@ -213,9 +213,18 @@ fn plan_copies(
     Ok(out)
 }
 
-fn copy_name(mic: &Mic) -> String {
+/// A copy is called as its recording, as far as every system can store that; where another copy of this run has that name, in
+/// whatever case of its letters, the mic's name stands before it.
+fn copy_name(mic: &Mic, taken: &mut HashSet<String>) -> String {
     let stem = mic.info.path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_else(|| mic.name.clone());
-    format!("{stem}.wav")
+    let mut name = storable(&stem);
+    let mut n = 1;
+    while !taken.insert(alike(&name)) {
+        let number = if n > 1 { format!("{n}_") } else { String::new() };
+        name = storable(&format!("{number}{}_{stem}", mic.name));
+        n += 1;
+    }
+    format!("{name}.wav")
 }
 
 /// Whole samples to move a mic, positive = later; 0 unless it was asked for and its arrival is sure.

@@ -5,7 +5,7 @@
 //! Music Projects* (2018, p. 13, as quoted by others): no spaces, no punctuation, no accents, each word capitalised,
 //! rate and bit depth last, the rate with a lone `k`.
 
-use crate::output::kept_by_windows;
+use crate::output::{is_accent, kept_by_windows, spelled_out, without_accent};
 use crate::units::SampleRate;
 use sha2::{Digest, Sha256};
 use std::collections::{HashMap, HashSet};
@@ -79,13 +79,8 @@ pub fn words(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     let mut start = true;
     for c in text.chars() {
-        if ('\u{300}'..='\u{36f}').contains(&c) {
-            // An accent of its own, on the letter before it.
-            match (out.chars().last(), c) {
-                (Some('a' | 'o' | 'u' | 'A' | 'O' | 'U'), '\u{308}') => out.push('e'),
-                (Some('a' | 'A'), '\u{30a}') => out.push('a'),
-                _ => {}
-            }
+        if is_accent(c) {
+            out.push_str(spelled_out(out.chars().last(), c));
             continue;
         }
         let mut plain = String::new();
@@ -127,54 +122,6 @@ pub fn title(text: &str) -> String {
         format!("{plain}{apart}")
     } else {
         format!("Song{plain}{apart}")
-    }
-}
-
-/// The usual spelling of an accented Latin letter; empty for anything else.
-fn without_accent(c: char) -> &'static str {
-    match c {
-        'ä' | 'æ' => "ae",
-        'Ä' | 'Æ' => "Ae",
-        'ö' | 'ø' | 'œ' => "oe",
-        'Ö' | 'Ø' | 'Œ' => "Oe",
-        'ü' => "ue",
-        'Ü' => "Ue",
-        'ß' => "ss",
-        'à' | 'á' | 'â' | 'ã' | 'ā' | 'ą' | 'ă' => "a",
-        'À' | 'Á' | 'Â' | 'Ã' | 'Ā' | 'Ą' | 'Ă' => "A",
-        'å' => "aa",
-        'Å' => "Aa",
-        'ç' | 'ć' | 'č' => "c",
-        'Ç' | 'Ć' | 'Č' => "C",
-        'ď' | 'đ' | 'ð' => "d",
-        'Ď' | 'Đ' | 'Ð' => "D",
-        'è' | 'é' | 'ê' | 'ë' | 'ē' | 'ę' | 'ě' => "e",
-        'È' | 'É' | 'Ê' | 'Ë' | 'Ē' | 'Ę' | 'Ě' => "E",
-        'ğ' => "g",
-        'Ğ' => "G",
-        'ì' | 'í' | 'î' | 'ï' | 'ī' | 'ı' => "i",
-        'Ì' | 'Í' | 'Î' | 'Ï' | 'Ī' | 'İ' => "I",
-        'ł' | 'ľ' => "l",
-        'Ł' | 'Ľ' => "L",
-        'ñ' | 'ń' | 'ň' => "n",
-        'Ñ' | 'Ń' | 'Ň' => "N",
-        'ò' | 'ó' | 'ô' | 'õ' | 'ō' | 'ő' => "o",
-        'Ò' | 'Ó' | 'Ô' | 'Õ' | 'Ō' | 'Ő' => "O",
-        'ř' => "r",
-        'Ř' => "R",
-        'ś' | 'š' | 'ş' | 'ș' => "s",
-        'Ś' | 'Š' | 'Ş' | 'Ș' => "S",
-        'ť' | 'ț' | 'ţ' => "t",
-        'Ť' | 'Ț' | 'Ţ' => "T",
-        'þ' => "th",
-        'Þ' => "Th",
-        'ù' | 'ú' | 'û' | 'ū' | 'ů' | 'ű' => "u",
-        'Ù' | 'Ú' | 'Û' | 'Ū' | 'Ů' | 'Ű' => "U",
-        'ý' | 'ÿ' => "y",
-        'Ý' | 'Ÿ' => "Y",
-        'ź' | 'ż' | 'ž' => "z",
-        'Ź' | 'Ż' | 'Ž' => "Z",
-        _ => "",
     }
 }
 

@@ -459,6 +459,41 @@ fn strange_paths_work_from_prep_to_the_zip_and_results_have_names_that_every_sys
     assert!(outside.is_empty(), "{outside:?}");
 }
 
+#[cfg(unix)]
+#[test]
+fn corrected_copies_stay_in_their_folder_under_names_that_every_disk_takes_and_tells_apart() {
+    let home = tempfile::tempdir().unwrap();
+    let dir = home.path().join("deep/er/song");
+    fs::create_dir_all(&dir).unwrap();
+    crate::small_song::song(&dir, 4.0);
+    // Three recordings whose names differ in case, or in what Windows does not take, or in how their accents are stored.
+    let moves = [("snare_top.wav", "a/Take 1: Bäng?.wav"), ("snare_bottom.wav", "b/take 1_ Ba\u{308}ng_.wav")];
+    for (old, new) in moves {
+        fs::create_dir_all(dir.join(new).parent().unwrap()).unwrap();
+        fs::rename(dir.join(old), dir.join(new)).unwrap();
+    }
+    fs::create_dir(dir.join("c")).unwrap();
+    fs::copy(dir.join("oh_l.wav"), dir.join("c/TAKE 1_ BÄNG_.wav")).unwrap();
+    let mic = |name: &str, file: &str, role: &str| {
+        let name = serde_json::to_string(name).unwrap();
+        format!("[[mic]]\nname = {name}\nfile = \"{file}\"\n{role}\npolarity = \"invert\"\n")
+    };
+    let text = "[tempo]\nbpm = 120\n[[mic]]\nfile = \"kick_in.wav\"\ndrum = \"kick\"\n".to_owned()
+        + &mic("upper", moves[0].1, "drum = \"snare\"\nplace = \"top\"")
+        + &mic("lower", moves[1].1, "drum = \"snare\"\nplace = \"bottom\"")
+        + &mic("rack", "c/TAKE 1_ BÄNG_.wav", "drum = \"tom\"");
+    fs::write(dir.join("song.toml"), text).unwrap();
+    let before = contents(home.path());
+    done(&dir, &["phase", "song.toml", "--write", "copies"]);
+    let copies = contents(&dir.join("copies"));
+    assert_eq!(copies.len(), 3, "{:?}", copies.keys());
+    assert!(copies.contains_key("Take 1_ Bäng_.wav"), "{:?}", copies.keys());
+    assert!(copies.keys().all(|n| fits_windows(n) && !n.contains('/')), "{:?}", copies.keys());
+    let results = ["deep/er/song/copies/", "deep/er/song/underlay/"];
+    let elsewhere = contents(home.path()).into_iter().filter(|(n, _)| !results.iter().any(|r| n.starts_with(r)));
+    assert_eq!(elsewhere.collect::<Contents>(), before, "something was written elsewhere");
+}
+
 #[test]
 fn a_pause_between_begin_and_end_is_no_reason_to_sweep_a_living_run() {
     // Two runs at once into one folder: both end well, and what is there is whole.

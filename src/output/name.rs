@@ -1,0 +1,155 @@
+//! Names that every system can store and tell apart.
+//!
+//! In: names from sheets and recordings. Out: the same where they will do, else the nearest that does.
+
+/// Most bytes of a stem; disks take 255 for a whole name, and passing files add a few.
+const MOST_BYTES: usize = 200;
+
+/// Whether Windows keeps a name for a device (`con`, `com1`, `com¹`), with whatever ending.
+#[must_use]
+pub fn kept_by_windows(name: &str) -> bool {
+    let stem = name.split('.').next().unwrap_or(name).trim_end().to_ascii_uppercase();
+    let digit = |c: char| c.is_ascii_digit() || matches!(c, '¹' | '²' | '³');
+    let numbered = |p: &str| stem.strip_prefix(p).is_some_and(|n| n.chars().count() == 1 && n.chars().all(digit));
+    matches!(stem.as_str(), "CON" | "PRN" | "AUX" | "NUL" | "CONIN$" | "CONOUT$") || numbered("COM") || numbered("LPT")
+}
+
+/// The stem of a file name as every system can store it: what Windows does not take becomes `_` (`<>:"/\|?*`, control
+/// characters, dots and spaces at the end; its documentation on naming files, from memory), device names get `_copy`, and
+/// what is too long is cut.
+#[must_use]
+pub fn storable(stem: &str) -> String {
+    let plain = |c: char| if c.is_control() || "<>:\"/\\|?*".contains(c) { '_' } else { c };
+    let mut out: String = stem.chars().map(plain).collect();
+    while out.len() > MOST_BYTES {
+        out.pop();
+    }
+    match out.trim_end_matches(['.', ' ']).trim_start_matches(' ') {
+        "" => "copy".into(),
+        // Behind a dot the name would still be the device's.
+        device if kept_by_windows(device) => format!("{device}_copy").replacen('.', "_", 1),
+        fine => fine.into(),
+    }
+}
+
+/// What two names have in common that some disk cannot tell apart: case and the way in which accents are stored do not count.
+/// Some names that every disk tells apart are alike as well, such as `Baer` and `Bär`.
+#[must_use]
+pub fn alike(name: &str) -> String {
+    let mut out = String::with_capacity(name.len());
+    for c in name.chars() {
+        match without_accent(c) {
+            _ if is_accent(c) => out.push_str(spelled_out(out.chars().last(), c)),
+            "" => out.extend(c.to_lowercase()),
+            plain => out.push_str(&plain.to_lowercase()),
+        }
+    }
+    out
+}
+
+/// Whether a character is an accent of its own, on the letter before it (Unicode block Combining Diacritical Marks).
+#[must_use]
+pub fn is_accent(c: char) -> bool {
+    ('\u{300}'..='\u{36f}').contains(&c)
+}
+
+/// What an accent of its own adds to the plain letter before it, so that both ways of storing read alike.
+#[must_use]
+pub fn spelled_out(letter: Option<char>, accent: char) -> &'static str {
+    match (letter, accent) {
+        (Some('a' | 'o' | 'u' | 'A' | 'O' | 'U'), '\u{308}') => "e",
+        (Some('a' | 'A'), '\u{30a}') => "a",
+        _ => "",
+    }
+}
+
+/// The usual spelling of an accented Latin letter; empty for anything else.
+#[must_use]
+pub fn without_accent(c: char) -> &'static str {
+    match c {
+        'ä' | 'æ' => "ae",
+        'Ä' | 'Æ' => "Ae",
+        'ö' | 'ø' | 'œ' => "oe",
+        'Ö' | 'Ø' | 'Œ' => "Oe",
+        'ü' => "ue",
+        'Ü' => "Ue",
+        'ß' => "ss",
+        'à' | 'á' | 'â' | 'ã' | 'ā' | 'ą' | 'ă' => "a",
+        'À' | 'Á' | 'Â' | 'Ã' | 'Ā' | 'Ą' | 'Ă' => "A",
+        'å' => "aa",
+        'Å' => "Aa",
+        'ç' | 'ć' | 'č' => "c",
+        'Ç' | 'Ć' | 'Č' => "C",
+        'ď' | 'đ' | 'ð' => "d",
+        'Ď' | 'Đ' | 'Ð' => "D",
+        'è' | 'é' | 'ê' | 'ë' | 'ē' | 'ę' | 'ě' => "e",
+        'È' | 'É' | 'Ê' | 'Ë' | 'Ē' | 'Ę' | 'Ě' => "E",
+        'ğ' => "g",
+        'Ğ' => "G",
+        'ì' | 'í' | 'î' | 'ï' | 'ī' | 'ı' => "i",
+        'Ì' | 'Í' | 'Î' | 'Ï' | 'Ī' | 'İ' => "I",
+        'ł' | 'ľ' => "l",
+        'Ł' | 'Ľ' => "L",
+        'ñ' | 'ń' | 'ň' => "n",
+        'Ñ' | 'Ń' | 'Ň' => "N",
+        'ò' | 'ó' | 'ô' | 'õ' | 'ō' | 'ő' => "o",
+        'Ò' | 'Ó' | 'Ô' | 'Õ' | 'Ō' | 'Ő' => "O",
+        'ř' => "r",
+        'Ř' => "R",
+        'ś' | 'š' | 'ş' | 'ș' => "s",
+        'Ś' | 'Š' | 'Ş' | 'Ș' => "S",
+        'ť' | 'ț' | 'ţ' => "t",
+        'Ť' | 'Ț' | 'Ţ' => "T",
+        'þ' => "th",
+        'Þ' => "Th",
+        'ù' | 'ú' | 'û' | 'ū' | 'ů' | 'ű' => "u",
+        'Ù' | 'Ú' | 'Û' | 'Ū' | 'Ů' | 'Ű' => "U",
+        'ý' | 'ÿ' => "y",
+        'Ý' | 'Ÿ' => "Y",
+        'ź' | 'ż' | 'ž' => "z",
+        'Ź' | 'Ż' | 'Ž' => "Z",
+        _ => "",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn names_that_will_do_stay_and_others_become_the_nearest_that_does() {
+        for fine in ["01 Kick in (take 2) ✅", "Snäre top", "太鼓", "a.b", ".hidden"] {
+            assert_eq!(storable(fine), fine);
+        }
+        for (bad, good) in [
+            ("Snare top: \"loud\"?", "Snare top_ _loud__"),
+            ("../../x", ".._.._x"),
+            ("ends. . ", "ends"),
+            ("con", "con_copy"),
+            ("nul.take2", "nul_take2_copy"),
+            (" . ", "copy"),
+            ("", "copy"),
+        ] {
+            assert_eq!(storable(bad), good);
+        }
+    }
+
+    #[test]
+    fn case_and_the_way_accents_are_stored_make_no_difference() {
+        assert_eq!(alike("Für Zoë"), alike("fu\u{308}r zoe\u{308}"));
+        assert_eq!(alike("KICK"), alike("kick"));
+        assert_ne!(alike("太鼓"), alike("笛"));
+        assert_ne!(alike("Bar"), alike("Bär"));
+    }
+
+    proptest! {
+        #[test]
+        fn whatever_the_name_every_system_can_store_it(name in "(con|nul|LPT1|.{0,300}|[.:/ a]{0,8})[. ]{0,3}(\\.wav)?") {
+            let got = storable(&name);
+            prop_assert!(!got.is_empty() && got.len() <= MOST_BYTES + 5);
+            prop_assert!(!got.ends_with(['.', ' ']) && !kept_by_windows(&got), "{}", got);
+            prop_assert!(!got.contains(['/', '\\', ':', '*', '?', '"', '<', '>', '|']) && got != ".." && got != ".");
+        }
+    }
+}

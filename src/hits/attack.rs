@@ -9,10 +9,19 @@ use crate::units::SampleRate;
 
 /// Shares of the peak whose crossings are timed.
 pub const SHARES: [f32; 5] = [0.05, 0.10, 0.20, 0.35, 0.50];
+/// A level is clear of what came before when it is so many times as high.
+const CLEAR: f32 = 1.6;
 /// The full band and three bands, Hz.
 const BANDS_HZ: [(f64, f64); 3] = [(150.0, 500.0), (400.0, 1500.0), (1500.0, 5000.0)];
 /// Views of a stroke: full band, then the bands.
 pub const VIEWS: usize = 1 + BANDS_HZ.len();
+
+/// How far back a slow rise is followed, ms before the coarse position; how long it may stay below its level; what is
+/// compared with it ends so long before it, and lasts so long.
+const RISE_FROM_MS: f64 = 8.0;
+const RISE_GAP_MS: f64 = 0.25;
+const RISE_FOOT_MS: f64 = 2.0;
+const QUIET_MS: f64 = 6.0;
 
 /// Where each view first crosses each share of its peak, samples relative to the coarse position, and
 /// whether the crossing stands clear of what came before.
@@ -20,6 +29,7 @@ pub const VIEWS: usize = 1 + BANDS_HZ.len();
 pub struct Crossings {
     at: [[f32; SHARES.len()]; VIEWS],
     clear: [[bool; SHARES.len()]; VIEWS],
+    rises: bool,
 }
 
 /// Times the crossings of single strokes.
@@ -29,21 +39,23 @@ pub struct AttackTimer {
     /// Keeps what a sketch of the full band must not hold.
     limit: Section,
     views: [Vec<f32>; VIEWS],
+    slow: bool,
 }
 
 /// Samples that [`AttackTimer::crossings`] wants before and after the coarse position, in milliseconds.
-pub const BEFORE_MS: f64 = 14.0;
+pub const BEFORE_MS: f64 = 17.0;
 /// See [`BEFORE_MS`].
 pub const AFTER_MS: f64 = 22.0;
 
 impl AttackTimer {
-    /// For one rate.
+    /// For one rate. `slow`: whether the drum may begin with a slow rise, as a soft kick does whose head moves before
+    /// the beater's click; of other drums such a rise is the kick's bleed.
     #[must_use]
-    pub fn new(rate: SampleRate) -> Self {
+    pub fn new(rate: SampleRate, slow: bool) -> Self {
         let usable = |hz: f64| hz.min(0.45 * rate.hz_f64());
         let filters = BANDS_HZ.iter().map(|&(lo, hi)| bandpass(usable(lo * 0.99), usable(hi), rate)).collect();
         let limit = bandpass(10.0, usable(4500.0), rate)[1];
-        Self { rate, filters, limit, views: Default::default() }
+        Self { rate, filters, limit, views: Default::default(), slow }
     }
 
     fn n(&self, ms: f64) -> usize {
@@ -53,10 +65,10 @@ impl AttackTimer {
     /// Crossings of a stroke that lies at index `at` of `x` (a stretch of the close mic's samples around it).
     #[must_use]
     pub fn crossings(&mut self, x: &[f32], at: usize) -> Crossings {
-        let mut out = Crossings { at: [[0.0; 5]; VIEWS], clear: [[false; 5]; VIEWS] };
+        let mut out = Crossings { at: [[0.0; 5]; VIEWS], clear: [[false; 5]; VIEWS], rises: false };
         let start = at.saturating_sub(self.n(4.0));
         let end = (at + self.n(10.0)).min(x.len());
-        let quiet = start.saturating_sub(self.n(6.0));
+        let quiet = self.n(QUIET_MS);
         for v in 0..VIEWS {
             let view = &mut self.views[v];
             view.clear();
@@ -65,17 +77,40 @@ impl AttackTimer {
                 zero_phase(&self.filters[v - 1], view);
             }
             let peak_of = |s: &[f32]| s.iter().fold(0.0f32, |m, &y| m.max(y.abs()));
-            let before = peak_of(&view[quiet.min(start)..start]);
+            let before = peak_of(&view[start.saturating_sub(quiet)..start]);
             let window = &view[start.min(end)..end];
             let peak = peak_of(window);
             for (j, q) in SHARES.iter().enumerate() {
                 let level = q * peak;
                 let i = window.iter().position(|y| y.abs() >= level).unwrap_or(0);
                 out.at[v][j] = (start + i) as f32 - at as f32;
-                out.clear[v][j] = level >= 1.6 * before;
+                out.clear[v][j] = level >= CLEAR * before;
             }
         }
+        if self.slow {
+            self.follow_back(at, start, &mut out);
+        }
         out
+    }
+
+    /// Where the full band stands at its level already as the search for crossings begins (index `start`), follows the
+    /// rise back to where it reached it.
+    fn follow_back(&self, at: usize, start: usize, c: &mut Crossings) {
+        let x = &self.views[0];
+        let peak = x[start..(at + self.n(10.0)).min(x.len())].iter().fold(0.0f32, |m, y| m.max(y.abs()));
+        let first = at.saturating_sub(self.n(RISE_FROM_MS));
+        for (j, q) in SHARES.iter().enumerate() {
+            let from = (at as f32 + c.at[0][j]) as usize;
+            if from > start + self.n(1.0) {
+                break;
+            }
+            let begins = rise(x, from, first, q * peak, self.n(RISE_GAP_MS));
+            let foot = begins.saturating_sub(self.n(RISE_FOOT_MS));
+            let before = x[foot.saturating_sub(self.n(QUIET_MS))..foot].iter().fold(0.0f32, |m, y| m.max(y.abs()));
+            c.at[0][j] = begins as f32 - at as f32;
+            c.clear[0][j] = q * peak >= CLEAR * before;
+            c.rises |= j == 0 && c.clear[0][0] && from - begins > self.n(1.0);
+        }
     }
 
     /// Sketch of the stroke whose crossings were timed last.
@@ -87,11 +122,31 @@ impl AttackTimer {
 }
 
 impl Crossings {
+    /// Whether the stroke begins, clearly, with a rise over more than a millisecond.
+    #[must_use]
+    pub fn rises(&self) -> bool {
+        self.rises
+    }
+
     /// The full band's 5 % crossing, samples from the coarse position, where it stands clear of what came before.
     #[must_use]
     pub fn clear_attack(&self) -> Option<f32> {
         self.clear[0][0].then_some(self.at[0][0])
     }
+}
+
+/// Where what has reached `level` at index `from` reached it first: back to `first` at most, as long as it keeps its sign
+/// and does not stay below the level for more than `gap` samples.
+fn rise(x: &[f32], from: usize, first: usize, level: f32, gap: usize) -> usize {
+    let sign = x.get(from).map_or(1.0, |y| y.signum());
+    let (mut reached, mut k) = (from, from);
+    while k > first && reached - k <= gap {
+        k -= 1;
+        if x[k] * sign >= level {
+            reached = k;
+        }
+    }
+    reached
 }
 
 /// What the take's loud strokes say about the crossings: by how much each comes after the full band's 5 %
@@ -146,7 +201,7 @@ impl AttackCalibration {
             }
         }
         match best {
-            Some((doubt, at)) if doubt < 0.0015 * hz && (at + self.coarse).abs() <= 0.006 * hz => at,
+            Some((doubt, at)) if doubt < 0.0015 * hz && (at + self.coarse).abs() <= 0.009 * hz => at,
             _ => -self.coarse,
         }
     }
@@ -232,7 +287,7 @@ mod tests {
 
     #[test]
     fn a_clear_stroke_is_timed_to_the_sample_however_soft() {
-        let mut timer = AttackTimer::new(SampleRate::SESSION);
+        let mut timer = AttackTimer::new(SampleRate::SESSION, true);
         let loud: Vec<Crossings> = (0..9).map(|k| timer.crossings(&stroke(4000, 1500 + k, 0.8), 1520)).collect();
         let cal = AttackCalibration::learn(&loud.iter().collect::<Vec<_>>(), SampleRate::SESSION);
         for level in [0.8, 0.05, 0.003] {
@@ -244,9 +299,38 @@ mod tests {
 
     #[test]
     fn polarity_and_gain_do_not_move_the_attack() {
-        let mut timer = AttackTimer::new(SampleRate::SESSION);
+        let mut timer = AttackTimer::new(SampleRate::SESSION, true);
         let x = stroke(4000, 1507, 0.4);
         let flipped: Vec<f32> = x.iter().map(|v| -0.5 * v).collect();
         assert_eq!(timer.crossings(&x, 1520), timer.crossings(&flipped, 1520));
+    }
+
+    /// A soft kick: the head moves for 4 ms, up to a quarter of the peak, before the beater's click.
+    fn slow_kick(n: usize, at: usize) -> Vec<f32> {
+        (0..n)
+            .map(|i| match i.checked_sub(at) {
+                None => 0.0,
+                Some(k) if k < 192 => 0.02 * (k as f32 / 192.0).powi(2),
+                Some(k) => 0.08 * (0.25 + std::f32::consts::TAU * 60.0 * (k - 192) as f32 / 48_000.0).sin(),
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_soft_kick_begins_where_its_head_begins_to_move() {
+        let x = slow_kick(4000, 1500);
+        let begins = five_per_cent(&x[..2180]) as f32;
+        // The coarse position lies at the click and after.
+        for coarse in [1690, 1760, 1800, 1850] {
+            let c = AttackTimer::new(SampleRate::SESSION, true).crossings(&x, coarse);
+            let found = coarse as f32 + c.clear_attack().unwrap();
+            assert!((found - begins).abs() <= 12.0 && (c.rises() || coarse < 1850), "{coarse}: {found} for {begins}");
+        }
+    }
+
+    #[test]
+    fn a_slow_rise_in_a_snare_mic_is_the_kick() {
+        let c = AttackTimer::new(SampleRate::SESSION, false).crossings(&slow_kick(4000, 1500), 1800);
+        assert!(!c.rises() && c.clear_attack().is_none());
     }
 }

@@ -19,6 +19,8 @@ const AFTER_MS: f64 = 6.0;
 const REACH_MS: f64 = 5.5;
 /// Most strokes that others are compared with.
 const MOST: usize = 32;
+/// Most of them that rise slowly.
+const MOST_RISING: usize = 8;
 /// Fewest clear strokes for a comparison to mean anything.
 const FEWEST: usize = 3;
 /// Two clear strokes so alike must agree in time, within so many ms.
@@ -86,6 +88,21 @@ impl Lengths {
     }
 }
 
+/// A stroke whose beginning stands clear.
+#[derive(Clone, Copy, Debug)]
+pub struct Clear<'a> {
+    /// Its number among the strokes looked at.
+    pub number: usize,
+    /// Its sketch.
+    pub sketch: &'a Sketch,
+    /// Its beginning, samples of the recording after the sketch's first.
+    pub begins: f32,
+    /// Whether it is one of the take's loud ones.
+    pub loud: bool,
+    /// Whether it begins with a slow rise: no bleed does, so it needs nobody to vouch for it.
+    pub rises: bool,
+}
+
 /// The beginning of a clear stroke, each band at unit energy.
 struct Exemplar {
     bands: [Vec<f32>; BANDS],
@@ -112,22 +129,21 @@ pub struct Exemplars {
 }
 
 impl Exemplars {
-    /// Chooses up to 32 of the given clear strokes (number, sketch, beginning in samples of the recording after the
-    /// sketch's first, whether it is one of the loud), half of them loud, evenly over the take, and drops those that their likes
-    /// contradict.
+    /// Chooses up to 32 of the given clear strokes, half of them loud and up to eight that rise slowly, evenly over the
+    /// take, and drops those that their likes contradict.
     #[must_use]
-    pub fn choose(clear: &[(usize, &Sketch, f32, bool)], rate: SampleRate) -> Self {
+    pub fn choose(clear: &[Clear], rate: SampleRate) -> Self {
         let mut out = Self { all: Vec::new(), lengths: Lengths::of(rate), step: Sketch::step(rate) as f32 };
-        let of = |loud: bool| clear.iter().filter(move |c| c.3 == loud).collect::<Vec<_>>();
-        let (loud, soft) = (of(true), of(false));
+        let of = |wanted: fn(&Clear) -> bool| clear.iter().filter(|c| wanted(c)).collect::<Vec<_>>();
+        let mut chosen = evenly(&of(|c| c.rises), MOST_RISING);
+        let (loud, soft) = (of(|c| c.loud && !c.rises), of(|c| !c.loud && !c.rises));
         let loud_share = (MOST / 2).max(MOST.saturating_sub(soft.len()));
-        let mut chosen = evenly(&loud, loud_share);
-        let soft = evenly(&soft, MOST - chosen.len());
-        chosen.extend(soft);
+        chosen.extend(evenly(&loud, loud_share.min(MOST - chosen.len())));
+        chosen.extend(evenly(&soft, MOST - chosen.len()));
         let (mut from, mut exemplars) = (Vec::new(), Vec::new());
-        for (number, sketch, begins, _) in chosen {
-            if let Some(e) = out.exemplar(*number, sketch, *begins) {
-                from.push((*number, *sketch, *begins));
+        for c in chosen {
+            if let Some(e) = out.exemplar(c.number, c.sketch, c.begins) {
+                from.push(*c);
                 exemplars.push(e);
             }
         }
@@ -156,13 +172,13 @@ impl Exemplars {
     /// Which of the chosen keep their place: those whose nearest likes agree with their claim. One kind of stroke may
     /// begin otherwise than another, so the three most alike have the say; where they are divided, the most alike. Bleed
     /// can only make a stroke seem to begin earlier, so of two that only have each other the earlier claim falls. One that is
-    /// like no other has nobody to vouch for its beginning, and falls too.
-    fn trusted(&self, from: &[(usize, &Sketch, f32)]) -> Vec<bool> {
+    /// like no other has nobody to vouch for its beginning, and falls too, unless it rises slowly.
+    fn trusted(&self, from: &[Clear]) -> Vec<bool> {
         let agree = (AGREE_MS * 1e-3 * self.lengths.hz) as f32 * self.step;
         let mut trusted = Vec::with_capacity(from.len());
-        for (number, sketch, begins) in from {
+        for &Clear { number, sketch, begins, rises, .. } in from {
             let mut alike: Vec<Likeness> = Vec::new();
-            self.compare(sketch, *begins, *number, |like| {
+            self.compare(sketch, begins, number, |like| {
                 if like.score > ALIKE {
                     alike.push(like);
                 }
@@ -171,11 +187,14 @@ impl Exemplars {
             alike.truncate(VOTERS);
             let agrees = |l: &Likeness| (l.begins - begins).abs() <= agree;
             let votes = alike.iter().filter(|l| agrees(l)).count();
-            trusted.push(match alike.first() {
-                None => false,
-                Some(only) if alike.len() == 1 => agrees(only) || only.begins < *begins,
-                Some(first) => 2 * votes > alike.len() || (2 * votes == alike.len() && agrees(first)),
-            });
+            trusted.push(
+                rises
+                    || match alike.first() {
+                        None => false,
+                        Some(only) if alike.len() == 1 => agrees(only) || only.begins < begins,
+                        Some(first) => 2 * votes > alike.len() || (2 * votes == alike.len() && agrees(first)),
+                    },
+            );
         }
         trusted
     }
@@ -279,9 +298,13 @@ mod tests {
         Sketch::new(&std::array::from_fn(|_| x.clone()), RATE)
     }
 
+    fn claim(number: usize, sketch: &Sketch, begins: f32) -> Clear<'_> {
+        Clear { number, sketch, begins, loud: true, rises: false }
+    }
+
     fn exemplars(begins: &[f32]) -> Exemplars {
         let sketches: Vec<Sketch> = begins.iter().map(|&b| stroke(b, 900.0, 0.5, 1.0)).collect();
-        let clear: Vec<_> = sketches.iter().zip(begins).enumerate().map(|(i, (s, &b))| (i, s, b, true)).collect();
+        let clear: Vec<Clear> = sketches.iter().zip(begins).enumerate().map(|(i, (s, &b))| claim(i, s, b)).collect();
         Exemplars::choose(&clear, RATE)
     }
 
@@ -306,7 +329,7 @@ mod tests {
     fn a_stroke_that_claims_another_beginning_than_its_likes_is_dropped() {
         let sketches: Vec<Sketch> = [680.0, 690.0, 700.0, 705.0].iter().map(|&b| stroke(b, 900.0, 0.5, 1.0)).collect();
         let claims = [680.0, 690.0, 700.0, 705.0 - 96.0];
-        let clear: Vec<_> = sketches.iter().zip(claims).enumerate().map(|(i, (s, b))| (i, s, b, true)).collect();
+        let clear: Vec<Clear> = sketches.iter().zip(claims).enumerate().map(|(i, (s, b))| claim(i, s, b)).collect();
         let known = Exemplars::choose(&clear, RATE);
         assert_eq!(known.all.len(), 3);
     }

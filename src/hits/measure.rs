@@ -3,7 +3,7 @@
 //! In: the recording and the coarse positions of strokes. Out: the sample of each attack and its peak.
 
 use super::attack::{AFTER_MS, AttackCalibration, AttackTimer, BEFORE_MS, Crossings};
-use super::likeness::{Exemplars, LEAST, Likeness, Sketch};
+use super::likeness::{Clear, Exemplars, LEAST, Likeness, Sketch};
 use crate::audio::MonoReader;
 use crate::error::Result;
 use crate::song::{Drum, Mic};
@@ -61,7 +61,7 @@ impl Glass {
         let peak_within = if mic.drum == Drum::Kick { KICK_PEAK_WITHIN } else { PEAK_WITHIN };
         let mut glass =
             Self { reader, rate, looks: Vec::with_capacity(coarse.len()), window: Vec::new(), rest, peak_within };
-        let mut timer = AttackTimer::new(rate);
+        let mut timer = AttackTimer::new(rate, mic.drum == Drum::Kick);
         for &at in coarse {
             let from = glass.stretch(at, before, before + after)?;
             let crossings = timer.crossings(&glass.window, (at - from) as usize);
@@ -76,8 +76,11 @@ impl Glass {
     pub fn learn(&self, known: &[bool], loud: &[bool]) -> Lesson {
         let teachers = || self.looks.iter().zip(known).zip(loud).filter(|((_, known), _)| **known);
         let sure: Vec<&Crossings> = teachers().filter(|(_, loud)| **loud).map(|((l, _), _)| &l.crossings).collect();
-        let clear: Vec<(usize, &Sketch, f32, bool)> = teachers()
-            .filter_map(|((l, _), &loud)| l.crossings.clear_attack().map(|a| (l.number, &l.sketch, l.inside + a, loud)))
+        let clear: Vec<Clear> = teachers()
+            .filter_map(|((l, _), &loud)| {
+                let begins = l.inside + l.crossings.clear_attack()?;
+                Some(Clear { number: l.number, sketch: &l.sketch, begins, loud, rises: l.crossings.rises() })
+            })
             .collect();
         Lesson {
             calibration: AttackCalibration::learn(&sure, self.rate),

@@ -195,10 +195,12 @@ impl DemoSong {
         if !again {
             files.iter().chain([&sheet]).try_for_each(|file| may_write(file))?;
         }
-        let done = self.render_files(dir, progress).and_then(|()| write_whole(&sheet, text.as_bytes()));
+        // The sheet comes first: it tells a next run, should this one be killed, that the recordings beside it are the demo's.
+        make_folder(dir)?;
+        let done = write_whole(&sheet, text.as_bytes()).and_then(|()| self.render_files(dir, progress));
         if done.is_err() && !again {
             // None of these was there before, so half a session goes again. What cannot be removed was never made.
-            files.iter().for_each(|file| drop(std::fs::remove_file(file)));
+            files.iter().chain([&sheet]).for_each(|file| drop(std::fs::remove_file(file)));
         }
         done
     }

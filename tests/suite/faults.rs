@@ -158,11 +158,18 @@ fn a_kill_of_the_demo_leaves_whole_files_and_the_next_run_completes_them() {
     assert_eq!(after.keys().filter(|n| of_the_run(n)).count(), OF_THE_RUN.len());
     drop(whole);
     let mut dice = Dice(7);
-    for _ in 0..kills {
+    for kill in 0..kills {
         let dir = tempfile::tempdir().unwrap();
         let out = dir.path().join("out");
         let mut child = underlay(dir.path(), &["demo", "out"]).spawn().unwrap();
-        std::thread::sleep(took.mul_f64(dice.next()));
+        if kill == 0 {
+            // As soon as there is a recording: the next run has to know it for the demo's own.
+            while !out.join("kick_in.wav").exists() && child.try_wait().unwrap().is_none() {
+                std::thread::sleep(Duration::from_millis(1));
+            }
+        } else {
+            std::thread::sleep(took.mul_f64(dice.next()));
+        }
         child.kill().unwrap();
         child.wait().unwrap();
         if out.is_dir() {

@@ -109,13 +109,19 @@ fn places(t: &Timing, pictures: Vec<Picture>) -> Section {
         intro.push(capital(&words));
     }
     if t.ornaments > 0 {
-        intro.push(format!("{} grace notes and inner strokes of rolls count with their main stroke.", t.ornaments));
+        intro.push(match t.ornaments {
+            1 => "One grace note or inner stroke of a roll counts with its main stroke.".to_owned(),
+            n => format!("{n} grace notes and inner strokes of rolls count with their main stroke."),
+        });
     }
     if t.between_lines > 0 {
-        intro.push(format!(
-            "{} strokes lie between the lines, in doubles or rolls faster than the grid; they are not judged.",
-            t.between_lines
-        ));
+        intro.push(match t.between_lines {
+            1 => "One stroke lies between the lines, in a double or roll faster than the grid; it is not judged."
+                .to_owned(),
+            n => format!(
+                "{n} strokes lie between the lines, in doubles or rolls faster than the grid; they are not judged."
+            ),
+        });
     }
     Section { title: "Where the take sits".into(), intro, tables: vec![table], pictures }
 }

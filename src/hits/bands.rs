@@ -56,6 +56,9 @@ impl Framing {
     }
 }
 
+/// Power below which nothing but the file's own rounding sounds: −120 dBFS, under any preamp's noise.
+const SILENCE: f32 = 1e-12;
+
 /// Rows of band powers; 1.0 is the power of a full-scale sine inside the band. A clone shares the rows.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Bands {
@@ -75,6 +78,12 @@ impl Bands {
         &self.rows
     }
 
+    /// The first so many frames.
+    #[must_use]
+    pub fn first(&self, frames: usize) -> Self {
+        Self::from_rows(self.rows[..frames.min(self.rows.len())].to_vec())
+    }
+
     /// Frames.
     #[must_use]
     pub fn len(&self) -> usize {
@@ -87,15 +96,17 @@ impl Bands {
         self.rows.is_empty()
     }
 
-    /// A quantile of every band over at most 16,384 evenly spread frames.
+    /// A quantile of every band over at most 16,384 evenly spread frames of those in which the mic was on: digital
+    /// silence in front of a take, between its parts or after its end says nothing of the room. 0 in all silence.
     #[must_use]
     pub fn quantile(&self, q: f64) -> [f32; BANDS] {
-        let step = self.rows.len().div_ceil(16_384).max(1);
+        let on = |r: &&[f32; BANDS]| r.iter().sum::<f32>() > SILENCE;
+        let step = self.rows.iter().filter(on).count().div_ceil(16_384).max(1);
         let mut out = [0.0; BANDS];
         let mut column = Vec::with_capacity(self.rows.len() / step + 1);
         for (b, o) in out.iter_mut().enumerate() {
             column.clear();
-            column.extend(self.rows.iter().step_by(step).map(|r| r[b]));
+            column.extend(self.rows.iter().filter(on).step_by(step).map(|r| r[b]));
             if !column.is_empty() {
                 let k = ((column.len() - 1) as f64 * q).round() as usize;
                 *o = *column.select_nth_unstable_by(k, f32::total_cmp).1;

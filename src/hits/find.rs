@@ -136,16 +136,12 @@ fn searches(song: &Song, columns: Columns) -> Result<Vec<Search>> {
 
 /// Adds the strokes of one drum in one stretch.
 fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, columns: Columns) -> Result<()> {
-    let survey = Survey::new(&song.mics, stretch, &s.own);
-    highest(&mut s.novelty, columns.width, stretch.start, framing.hop as u64, &survey.curve);
-    let mut odds = log_odds(&survey, s.drum);
     // Where the main mic's file has ended nothing can be timed, however long the drum's other mics go on.
     let frames = song.mics[s.own[0]].info.frames;
-    for (odds, &t) in odds.iter_mut().zip(&survey.candidates) {
-        if stretch.start + framing.sample(t).0 >= frames {
-            *odds = f32::NEG_INFINITY;
-        }
-    }
+    let Some(stretch) = stretch.before(frames, framing) else { return Ok(()) };
+    let survey = Survey::new(&song.mics, &stretch, &s.own);
+    highest(&mut s.novelty, columns.width, stretch.start, framing.hop as u64, &survey.curve);
+    let odds = log_odds(&survey, s.drum);
     let looked: Vec<usize> = (0..odds.len()).filter(|&i| odds[i] > WORTH_A_LOOK).collect();
     let coarse: Vec<u64> = looked.iter().map(|&i| stretch.start + framing.sample(survey.candidates[i]).0).collect();
     let mut glass = Glass::look(&song.mics[s.own[0]], stretch.rest[s.own[0]], &coarse, framing.rate)?;

@@ -59,7 +59,8 @@ impl Watcher {
     }
 }
 
-/// Band powers of every mic over one stretch and a little context.
+/// Band powers of every mic over one stretch and a little context. A clone shares the powers.
+#[derive(Clone)]
 pub struct Stretch {
     /// Samples that the stretch is answerable for.
     pub range: Range<u64>,
@@ -129,6 +130,23 @@ impl Stretch {
             .collect::<Result<Vec<_>>>()?;
         let (bands, rest) = bands.into_iter().unzip();
         Ok(Self { range, start, end, bands, rest })
+    }
+
+    /// The stretch as far as sample `end` of the take; `None` where it begins later.
+    #[must_use]
+    pub fn before(&self, end: u64, framing: Framing) -> Option<Self> {
+        if end <= self.start {
+            return None;
+        }
+        let mut out = self.clone();
+        if end < self.end {
+            let frames = framing.frames(end - self.start);
+            out.bands.iter_mut().for_each(|b| *b = b.first(frames));
+            out.end = end;
+            out.range.end = out.range.end.min(end);
+            out.range.start = out.range.start.min(out.range.end);
+        }
+        Some(out)
     }
 }
 

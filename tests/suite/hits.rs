@@ -78,10 +78,35 @@ fn the_order_of_the_mics_changes_no_stroke() {
 
 #[test]
 fn silence_in_front_moves_every_stroke_by_its_length() {
-    // Whole frames of 64 samples, so that the same windows are looked at.
-    let n = 64 * 100;
-    let moved: Vec<(Drum, u64)> = changed(|_| ()).into_iter().map(|(d, p)| (d, p + n as u64)).collect();
-    assert_eq!(moved, changed(|x| drop(x.splice(0..0, vec![0.0; n]))));
+    // Whole frames of 64 samples, so that the same windows are looked at; 30 s are two thirds of such a file, as where a
+    // take begins late in the song and every file begins at the song's zero.
+    for n in [64 * 100, 64 * 22_500] {
+        let moved: Vec<(Drum, u64)> = changed(|_| ()).into_iter().map(|(d, p)| (d, p + n as u64)).collect();
+        assert_eq!(moved, changed(|x| drop(x.splice(0..0, vec![0.0; n]))));
+    }
+}
+
+#[test]
+fn silence_at_the_end_changes_no_stroke() {
+    assert_eq!(changed(|_| ()), changed(|x| x.resize(x.len() + 64 * 22_500, 0.0)));
+}
+
+#[test]
+fn other_mics_that_go_on_after_a_drums_own_change_none_of_its_strokes() {
+    let dir = tempfile::tempdir().unwrap();
+    let whole = take();
+    // The snare's own file ends after half the take, between two strokes.
+    let after = whole[1].len() as u64 / 2;
+    let all = found(&song(dir.path(), &whole));
+    let end = all.windows(2).map(|w| w[0].1.midpoint(w[1].1)).find(|&p| p > after).unwrap() as usize;
+    let half = whole.clone().map(|x| x[..end].to_vec());
+    let [kick, snare, hat] = whole;
+    let one_short = [kick, snare[..end].to_vec(), hat];
+    let snares = |mics: &[Vec<f32>; 3]| -> Vec<u64> {
+        let dir = tempfile::tempdir().unwrap();
+        found(&song(dir.path(), mics)).into_iter().filter(|(d, _)| *d == Drum::Snare).map(|(_, p)| p).collect()
+    };
+    assert_eq!(snares(&half), snares(&one_short));
 }
 
 #[test]

@@ -13,6 +13,17 @@ use crate::song::{Drum, Mic};
 const LEAST: f32 = 0.2;
 const REACH: usize = 5;
 
+/// How much of the kit the mics of other drums hear.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Others {
+    /// There are none.
+    None,
+    /// Mics of one other drum.
+    OneDrum,
+    /// Mics of two other kinds at least.
+    Kit,
+}
+
 /// A drum in a stretch of the take.
 pub struct Survey<'a> {
     /// Powers of the drum's own mics, the main one first.
@@ -27,10 +38,8 @@ pub struct Survey<'a> {
     pub heights: Vec<f32>,
     /// Novelty of the main mic alone at each candidate, against floor and past.
     pub plain: Vec<f32>,
-    /// Whether there are mics of other drums.
-    asked: bool,
-    /// Whether the other mics are of two kinds at least, so that they hear more of the kit than one other drum.
-    pub well_informed: bool,
+    /// What the mics of other drums can tell.
+    pub others: Others,
     /// Floor of each own mic, as a prediction without other mics.
     floor: Vec<Bands>,
 }
@@ -44,7 +53,11 @@ impl<'a> Survey<'a> {
         let others: Vec<&Bands> =
             mics.iter().zip(&stretch.bands).filter(|(m, _)| m.drum != drum).map(|(_, b)| b).collect();
         let mut kinds = mics.iter().map(|m| m.drum).filter(|d| *d != drum);
-        let well_informed = kinds.next().is_some_and(|first| kinds.any(|d| d != first));
+        let heard = match kinds.next() {
+            None => Others::None,
+            Some(first) if kinds.any(|d| d != first) => Others::Kit,
+            Some(_) => Others::OneDrum,
+        };
         // First the main mic against its floor alone: its loudest strokes are the drum's own and stay out of the fit.
         let floor = predicted_bleed(&power, &[], &[]);
         let plain_curve = listen(&power[..power.len().min(1)], &floor);
@@ -63,7 +76,7 @@ impl<'a> Survey<'a> {
             |c: &[f32], t: usize| c[t.saturating_sub(2)..(t + 3).min(c.len())].iter().fold(0.0f32, |m, &v| m.max(v));
         let heights = candidates.iter().map(|&t| around(&curve, t)).collect();
         let plain = candidates.iter().map(|&t| around(&plain_curve, t)).collect();
-        Self { power, asked: !others.is_empty(), well_informed, bleed, floor, curve, candidates, heights, plain }
+        Self { power, others: heard, bleed, floor, curve, candidates, heights, plain }
     }
 
     /// Candidates that are the drum's own strokes beyond doubt before anything is known of it.
@@ -83,8 +96,9 @@ impl<'a> Survey<'a> {
             self.candidates.iter().zip(&self.plain).filter(|(_, h)| **h > 2.0).map(|(&t, _)| t).collect();
         let ring = ring(main, &clear, sure);
         let alone = OwnMic { power: main, bleed: floor, ring: &ring, loud: loud_stroke(main, sure) };
-        let verdict =
-            |((&t, &height), &plain): ((&usize, &f32), &f32)| ask_the_kit((main, bleed), self.asked, t, height, plain);
+        let verdict = |((&t, &height), &plain): ((&usize, &f32), &f32)| {
+            ask_the_kit((main, bleed), self.others != Others::None, t, height, plain)
+        };
         listen_alone(&alone, &self.candidates, &self.plain)
             .into_iter()
             .zip(self.candidates.iter().zip(&self.heights).zip(&self.plain).map(verdict))

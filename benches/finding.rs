@@ -14,7 +14,7 @@ use underlay::audio::{AudioReader, LevelMeter, MonoReader, SOUND_FLOOR, SampleFo
 use underlay::demo::{DemoMic, DemoSong, DemoSpec};
 use underlay::hits::bands::{BandAnalyser, Bands, Framing};
 use underlay::hits::bleed::predicted_bleed;
-use underlay::hits::decide::{kept, log_odds};
+use underlay::hits::decide::{first_opinion, kept};
 use underlay::hits::novelty::{Listened, maxima, novelty, ring};
 use underlay::hits::pick::threshold;
 use underlay::hits::survey::Survey;
@@ -133,7 +133,8 @@ fn surveying_the_snare(b: Bencher) {
 #[divan::bench]
 fn judging_the_snares_candidates(b: Bencher) {
     let survey = survey(&TAKE);
-    b.counter(ItemsCount::new(survey.candidates.len())).bench(|| kept(&survey, &log_odds(&survey, Drum::Snare), 0.5));
+    b.counter(ItemsCount::new(survey.candidates.len()))
+        .bench(|| kept(&survey, &first_opinion(&survey, Drum::Snare).odds, 0.5));
 }
 
 #[divan::bench]

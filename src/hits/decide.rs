@@ -3,7 +3,7 @@
 //! In: a [`Survey`]. Out: the log-odds that each candidate is the drum's own stroke, and which are kept.
 
 use super::attack::median;
-use super::judge::total_level;
+use super::judge::{FEATURES, total_level};
 use super::model::Model;
 use super::pick::threshold;
 use super::survey::{Others, Survey};
@@ -35,7 +35,15 @@ const MOST_BY_LIKENESS: f32 = 2.0;
 /// Two candidates closer than this many frames (10.7 ms) are one stroke; the likelier is kept.
 const ONE_STROKE: usize = 8;
 
-/// Log-odds of every candidate, natural logarithm, in the order of `survey.candidates`.
+/// A first opinion of every candidate, in the order of `survey.candidates`.
+pub struct Opinion {
+    /// Log-odds that it is the drum's own stroke, natural logarithm.
+    pub odds: Vec<f32>,
+    /// What the main mic says of it (see [`listen_alone`](super::judge::listen_alone)).
+    pub features: Vec<[f32; FEATURES]>,
+}
+
+/// What the prior makes of every candidate.
 ///
 /// Where the prior disowns what stands clear of all bleed, it meets a sound that it knows nothing of, and the height of
 /// the novelty decides alone.
@@ -43,18 +51,21 @@ const ONE_STROKE: usize = 8;
 /// Two rounds: the first compares every candidate with the strokes that are sure at sight, the second with those
 /// that the first found sure, so that a wrong first impression does not stay.
 #[must_use]
-pub fn log_odds(survey: &Survey, drum: Drum) -> Vec<f32> {
+pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
     let model = Model::of(drum);
-    let weigh = |sure: &[usize]| -> Vec<f32> {
-        survey.features(sure).iter().map(|(alone, kit)| model.log_odds(alone, kit)).collect()
+    let weigh = |sure: &[usize]| -> Opinion {
+        let all = survey.features(sure);
+        let odds = all.iter().map(|(alone, kit)| model.log_odds(alone, kit)).collect();
+        Opinion { odds, features: all.into_iter().map(|(alone, _)| alone).collect() }
     };
     let at_sight = survey.sure_at_sight();
     let first = weigh(&at_sight);
-    if let Some(cut) = overruled(survey, drum, &at_sight, &first) {
-        return survey.heights.iter().map(|h| (h - cut).clamp(-MOST_BY_HEIGHT, MOST_BY_HEIGHT)).collect();
+    if let Some(cut) = overruled(survey, drum, &at_sight, &first.odds) {
+        let by_height = |h: &f32| (h - cut).clamp(-MOST_BY_HEIGHT, MOST_BY_HEIGHT);
+        return Opinion { odds: survey.heights.iter().map(by_height).collect(), ..first };
     }
     let sure: Vec<usize> =
-        survey.candidates.iter().zip(&first).filter(|(_, odds)| **odds > SURE).map(|(&t, _)| t).collect();
+        survey.candidates.iter().zip(&first.odds).filter(|(_, odds)| **odds > SURE).map(|(&t, _)| t).collect();
     if sure.len() < 4 {
         return first;
     }
@@ -117,9 +128,9 @@ pub fn adapted(odds: &[f32], likeness: &[Option<f32>]) -> Vec<f32> {
     if own.len() < FEWEST_LIKE {
         return odds.to_vec();
     }
-    let own = Spread::of(own);
+    let own = Spread::of(own, LEAST_WIDTH);
     let bleed = of(|o| o < -SURE);
-    let bleed = if bleed.len() < FEWEST_UNLIKE { BLEED } else { Spread::of(bleed) };
+    let bleed = if bleed.len() < FEWEST_UNLIKE { BLEED } else { Spread::of(bleed, LEAST_WIDTH) };
     let low = bleed.middle.min(own.middle);
     odds.iter()
         .zip(likeness)
@@ -141,20 +152,22 @@ pub fn certainty(odds: f32) -> f64 {
 }
 
 /// A normal distribution, robustly fitted.
-struct Spread {
-    middle: f32,
+pub(super) struct Spread {
+    /// Median.
+    pub(super) middle: f32,
     width: f32,
 }
 
 impl Spread {
-    fn of(mut values: Vec<f32>) -> Self {
+    /// Median and 1.4826 times the median absolute deviation, at least `least`.
+    pub(super) fn of(mut values: Vec<f32>, least: f32) -> Self {
         let middle = median(&mut values);
         values.iter_mut().for_each(|v| *v = (*v - middle).abs());
-        Self { middle, width: (1.4826 * median(&mut values)).max(LEAST_WIDTH) }
+        Self { middle, width: (1.4826 * median(&mut values)).max(least) }
     }
 
     /// Logarithm of the density, less a constant.
-    fn log_density(&self, x: f32) -> f32 {
+    pub(super) fn log_density(&self, x: f32) -> f32 {
         let z = (x - self.middle) / self.width;
         -0.5 * z * z - self.width.ln()
     }

@@ -1,8 +1,10 @@
 //! The whole way from a song's mics to its hit list.
 
 use super::bands::Framing;
-use super::decide::{adapted, certainty, kept, log_odds};
+use super::contrast::contrast;
+use super::decide::{Opinion, adapted, certainty, first_opinion, kept};
 use super::evidence::{Columns, Evidence, Outline, highest};
+use super::judge::{SHAPE, shape};
 use super::kind::kinds;
 use super::measure::Glass;
 use super::survey::Survey;
@@ -141,7 +143,7 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let Some(stretch) = stretch.before(frames, framing) else { return Ok(()) };
     let survey = Survey::new(&song.mics, &stretch, &s.own);
     highest(&mut s.novelty, columns.width, stretch.start, framing.hop as u64, &survey.curve);
-    let odds = log_odds(&survey, s.drum);
+    let Opinion { odds, features } = first_opinion(&survey, s.drum);
     let looked: Vec<usize> = (0..odds.len()).filter(|&i| odds[i] > WORTH_A_LOOK).collect();
     let coarse: Vec<u64> = looked.iter().map(|&i| stretch.start + framing.sample(survey.candidates[i]).0).collect();
     let mut glass = Glass::look(&song.mics[s.own[0]], stretch.rest[s.own[0]], &coarse, framing.rate)?;
@@ -160,7 +162,13 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     for (number, &i) in looked.iter().enumerate() {
         likeness[i] = glass.likeness(&lesson, number);
     }
-    let odds = adapted(&odds, &likeness);
+    let mut odds = adapted(&odds, &likeness);
+    // A kick's sure strokes are too few and too much like a floor tom's to teach its shape (`docs/accuracy.md`).
+    if s.drum == Drum::Snare {
+        let shapes: Vec<&[f32; SHAPE]> = features.iter().map(shape).collect();
+        let gains = contrast(&odds, &shapes);
+        odds.iter_mut().zip(gains).for_each(|(odds, gain)| *odds += gain);
+    }
     let (kept, known, loud) = teach(&odds);
     let lesson = glass.learn(&known, &loud);
     let numbers: Vec<usize> = kept.iter().filter_map(|i| looked.binary_search(i).ok()).collect();

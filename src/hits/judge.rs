@@ -15,6 +15,18 @@ const HEAD: usize = 8;
 /// Numbers that the main mic alone gives of a candidate.
 pub const FEATURES: usize = 1 + LOOKS.len() * BANDS + AGAINST_FLOOR.len() * BANDS + 4 * BANDS + 1 + 11;
 
+/// Looks before the candidate begins.
+const BEFORE: usize = 3;
+/// Numbers of a [`shape`].
+pub const SHAPE: usize = (LOOKS.len() - BEFORE) * BANDS;
+
+/// The main mic's bands from the candidate's beginning to 60 ms later, free of level: a part of its features.
+#[must_use]
+pub fn shape(features: &[f32; FEATURES]) -> &[f32; SHAPE] {
+    const { assert!(1 + BEFORE * BANDS + SHAPE <= FEATURES) }
+    features[1 + BEFORE * BANDS..].first_chunk().unwrap_or(&[0.0; SHAPE])
+}
+
 /// What the rest of the kit says of a candidate.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct KitVerdict {

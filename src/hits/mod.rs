@@ -5,6 +5,7 @@
 pub mod attack;
 pub mod bands;
 pub mod bleed;
+pub mod contrast;
 pub mod decide;
 mod evidence;
 mod find;

@@ -13,6 +13,8 @@ pub const SHARES: [f32; 5] = [0.05, 0.10, 0.20, 0.35, 0.50];
 const CLEAR: f32 = 1.6;
 /// The full band and three bands, Hz.
 const BANDS_HZ: [(f64, f64); 3] = [(150.0, 500.0), (400.0, 1500.0), (1500.0, 5000.0)];
+/// Fewest strokes that tell what a clear beginning is.
+const FEWEST: usize = 5;
 /// Views of a stroke: full band, then the bands.
 pub const VIEWS: usize = 1 + BANDS_HZ.len();
 
@@ -127,12 +129,6 @@ impl Crossings {
     pub fn rises(&self) -> bool {
         self.rises
     }
-
-    /// The full band's 5 % crossing, samples from the coarse position, where it stands clear of what came before.
-    #[must_use]
-    pub fn clear_attack(&self) -> Option<f32> {
-        self.clear[0][0].then_some(self.at[0][0])
-    }
 }
 
 /// Where what has reached `level` at index `from` reached it first: back to `first` at most, as long as it keeps its sign
@@ -156,20 +152,50 @@ pub struct AttackCalibration {
     later: [[f32; SHARES.len()]; VIEWS],
     doubt: [[f32; SHARES.len()]; VIEWS],
     coarse: f32,
+    foot: Foot,
     rate: SampleRate,
 }
 
+/// Which of the full band's crossings stand for a stroke's beginning, and by how many samples they come after it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Foot {
+    share: usize,
+    later: f32,
+}
+
+impl Foot {
+    /// The 5 % crossing where it is clear in five strokes. Where bleed covers the foot of every stroke, the lowest that is
+    /// clear in half of them, less the time of a straight rise from 5 % up to there; a `slow` rise is not straight.
+    fn of(loud: &[&Crossings], slow: bool) -> Self {
+        let clear = |j: usize| loud.iter().filter(|c| c.clear[0][j]).count();
+        let enough = |j: &usize| clear(*j) >= if *j == 0 { FEWEST } else { FEWEST.max(loud.len() / 2) };
+        let most = if slow { 1 } else { SHARES.len() - 1 };
+        let share = (0..most).find(enough).unwrap_or(0);
+        let straight = (SHARES[share] - SHARES[0]) / (SHARES[share + 1] - SHARES[share]);
+        let mut rises: Vec<f32> =
+            loud.iter().filter(|c| c.clear[0][share]).map(|c| c.at[0][share + 1] - c.at[0][share]).collect();
+        Self { share, later: straight * median(&mut rises) }
+    }
+
+    fn begins(self, c: &Crossings) -> f32 {
+        c.at[0][self.share] - self.later
+    }
+}
+
 impl AttackCalibration {
-    /// From the crossings of loud strokes; those whose 5 % crossing is not clear are passed over where five are.
+    /// From the crossings of loud strokes; those whose foot is not clear are passed over where five are. `slow` as in
+    /// [`AttackTimer::new`].
     #[must_use]
-    pub fn learn(loud: &[&Crossings], rate: SampleRate) -> Self {
-        let clear: Vec<&&Crossings> = loud.iter().filter(|c| c.clear[0][0]).collect();
-        let used: Vec<&Crossings> = if clear.len() >= 5 { clear.into_iter().copied().collect() } else { loud.to_vec() };
+    pub fn learn(loud: &[&Crossings], rate: SampleRate, slow: bool) -> Self {
+        let foot = Foot::of(loud, slow);
+        let clear: Vec<&&Crossings> = loud.iter().filter(|c| c.clear[0][foot.share]).collect();
+        let used: Vec<&Crossings> =
+            if clear.len() >= FEWEST { clear.into_iter().copied().collect() } else { loud.to_vec() };
         let scale = rate.hz_f64() as f32 / 48_000.0;
-        let mut out = Self { later: [[0.0; 5]; VIEWS], doubt: [[0.0; 5]; VIEWS], coarse: 0.0, rate };
+        let mut out = Self { later: [[0.0; 5]; VIEWS], doubt: [[0.0; 5]; VIEWS], coarse: 0.0, foot, rate };
         for v in 0..VIEWS {
             for j in 0..SHARES.len() {
-                let mut d: Vec<f32> = used.iter().map(|c| c.at[v][j] - c.at[0][0]).collect();
+                let mut d: Vec<f32> = used.iter().map(|c| c.at[v][j] - foot.begins(c)).collect();
                 let m = median(&mut d);
                 let mut e: Vec<f32> = d.iter().map(|x| (x - m).abs()).collect();
                 out.later[v][j] = m;
@@ -177,7 +203,7 @@ impl AttackCalibration {
                 out.doubt[v][j] = median(&mut e) + scale * (2 * v + j) as f32;
             }
         }
-        let mut d: Vec<f32> = used.iter().map(|c| -c.at[0][0]).collect();
+        let mut d: Vec<f32> = used.iter().map(|c| -foot.begins(c)).collect();
         out.coarse = median(&mut d);
         out
     }
@@ -186,6 +212,12 @@ impl AttackCalibration {
     #[must_use]
     pub fn coarse(&self) -> f32 {
         self.coarse
+    }
+
+    /// Samples from the coarse position to where a stroke clearly begins; `None` where bleed covers its foot.
+    #[must_use]
+    pub fn clear_attack(&self, c: &Crossings) -> Option<f32> {
+        c.clear[0][self.foot.share].then(|| self.foot.begins(c))
     }
 
     /// Samples from the coarse position to the attack.
@@ -289,11 +321,31 @@ mod tests {
     fn a_clear_stroke_is_timed_to_the_sample_however_soft() {
         let mut timer = AttackTimer::new(SampleRate::SESSION, true);
         let loud: Vec<Crossings> = (0..9).map(|k| timer.crossings(&stroke(4000, 1500 + k, 0.8), 1520)).collect();
-        let cal = AttackCalibration::learn(&loud.iter().collect::<Vec<_>>(), SampleRate::SESSION);
+        let cal = AttackCalibration::learn(&loud.iter().collect::<Vec<_>>(), SampleRate::SESSION, true);
         for level in [0.8, 0.05, 0.003] {
             let x = stroke(4000, 1507, level);
             let c = timer.crossings(&x, 1520);
             assert_eq!(1520.0 + cal.attack(&c), five_per_cent(&x[..2000]) as f32, "level {level}");
+        }
+    }
+
+    #[test]
+    fn bleed_over_the_foot_of_every_stroke_does_not_put_them_early() {
+        let bled = |begins: usize, level: f32| -> Vec<f32> {
+            let mut x = stroke(4000, begins, level);
+            // A tenth of the loud strokes' peak, from 10 ms before.
+            for (i, v) in x.iter_mut().enumerate().skip(begins - 480) {
+                *v += 0.06 * (i as f32 * 0.4).sin();
+            }
+            x
+        };
+        let mut timer = AttackTimer::new(SampleRate::SESSION, false);
+        let loud: Vec<Crossings> = (0..9).map(|k| timer.crossings(&bled(1500 + 3 * k, 0.8), 1520)).collect();
+        assert!(loud.iter().all(|c| !c.clear[0][0]));
+        let cal = AttackCalibration::learn(&loud.iter().collect::<Vec<_>>(), SampleRate::SESSION, false);
+        for (k, c) in loud.iter().enumerate() {
+            let off = 1520.0 + cal.attack(c) - (1500 + 3 * k) as f32;
+            assert!(off.abs() < 24.0, "stroke {k}: {off} samples");
         }
     }
 
@@ -323,7 +375,8 @@ mod tests {
         // The coarse position lies at the click and after.
         for coarse in [1690, 1760, 1800, 1850] {
             let c = AttackTimer::new(SampleRate::SESSION, true).crossings(&x, coarse);
-            let found = coarse as f32 + c.clear_attack().unwrap();
+            assert!(c.clear[0][0]);
+            let found = coarse as f32 + c.at[0][0];
             assert!((found - begins).abs() <= 12.0 && (c.rises() || coarse < 1850), "{coarse}: {found} for {begins}");
         }
     }
@@ -331,6 +384,6 @@ mod tests {
     #[test]
     fn a_slow_rise_in_a_snare_mic_is_the_kick() {
         let c = AttackTimer::new(SampleRate::SESSION, false).crossings(&slow_kick(4000, 1500), 1800);
-        assert!(!c.rises() && c.clear_attack().is_none());
+        assert!(!c.rises() && !c.clear[0][0]);
     }
 }

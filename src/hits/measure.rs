@@ -36,6 +36,8 @@ pub struct Glass {
     window: Vec<f32>,
     rest: f32,
     peak_within: Seconds,
+    /// Whether the drum may begin with a slow rise.
+    slow: bool,
 }
 
 /// One stroke under the glass.
@@ -59,9 +61,10 @@ impl Glass {
         let (before, after) = (rate.samples(Seconds::from_ms(BEFORE_MS)), rate.samples(Seconds::from_ms(AFTER_MS)));
         let reader = MonoReader::open(&mic.info.path, mic.channel)?;
         let peak_within = if mic.drum == Drum::Kick { KICK_PEAK_WITHIN } else { PEAK_WITHIN };
+        let slow = mic.drum == Drum::Kick;
         let mut glass =
-            Self { reader, rate, looks: Vec::with_capacity(coarse.len()), window: Vec::new(), rest, peak_within };
-        let mut timer = AttackTimer::new(rate, mic.drum == Drum::Kick);
+            Self { reader, rate, looks: Vec::with_capacity(coarse.len()), window: Vec::new(), rest, peak_within, slow };
+        let mut timer = AttackTimer::new(rate, slow);
         for &at in coarse {
             let from = glass.stretch(at, before, before + after)?;
             let crossings = timer.crossings(&glass.window, (at - from) as usize);
@@ -76,17 +79,14 @@ impl Glass {
     pub fn learn(&self, known: &[bool], loud: &[bool]) -> Lesson {
         let teachers = || self.looks.iter().zip(known).zip(loud).filter(|((_, known), _)| **known);
         let sure: Vec<&Crossings> = teachers().filter(|(_, loud)| **loud).map(|((l, _), _)| &l.crossings).collect();
+        let calibration = AttackCalibration::learn(&sure, self.rate, self.slow);
         let clear: Vec<Clear> = teachers()
             .filter_map(|((l, _), &loud)| {
-                let begins = l.inside + l.crossings.clear_attack()?;
+                let begins = l.inside + calibration.clear_attack(&l.crossings)?;
                 Some(Clear { number: l.number, sketch: &l.sketch, begins, loud, rises: l.crossings.rises() })
             })
             .collect();
-        Lesson {
-            calibration: AttackCalibration::learn(&sure, self.rate),
-            exemplars: Exemplars::choose(&clear, self.rate),
-            agree: self.rate.samples(AGREE) as f32,
-        }
+        Lesson { calibration, exemplars: Exemplars::choose(&clear, self.rate), agree: self.rate.samples(AGREE) as f32 }
     }
 
     /// How like the drum's clear strokes the stroke of number `i` is, −1..=1; `None` where there are too few.
@@ -143,7 +143,7 @@ impl Lesson {
         let mut attack = self.calibration.attack(&look.crossings);
         if let Some(like) = self.like(look).filter(|l| l.score > LEAST) {
             let later = like.begins - look.inside - attack;
-            let clear = look.crossings.clear_attack().is_some();
+            let clear = self.calibration.clear_attack(&look.crossings).is_some();
             if later > self.agree || (!clear && later < -self.agree) {
                 attack = like.begins - look.inside;
             }

@@ -28,6 +28,9 @@ const ALIKE: f32 = 0.85;
 const AGREE_MS: f64 = 0.5;
 /// How many of its nearest likes vote on a clear stroke.
 const VOTERS: usize = 3;
+/// How many of its nearest likes time a stroke, and how much less alike than the nearest they may be.
+const TIMERS: usize = 5;
+const NEARLY: f32 = 0.1;
 /// Least likeness that counts against a crossing.
 pub const LEAST: f32 = 0.75;
 
@@ -199,20 +202,24 @@ impl Exemplars {
         trusted
     }
 
-    /// The best likeness of a stroke to any other clear stroke within 5.5 ms of where the stroke is expected to begin (samples of the
-    /// recording after the sketch's first). `None` where fewer than three clear strokes are known, or the sketch is too
-    /// short.
+    /// The best likeness of a stroke to any other clear stroke within 5.5 ms of where the stroke is expected to begin
+    /// (samples of the recording after the sketch's first), and the median beginning by the up to five clear strokes
+    /// that are about as alike: strokes that sound alike may begin differently. `None` where fewer than three clear
+    /// strokes are known, or the sketch is too short.
     #[must_use]
     pub fn best(&self, number: usize, sketch: &Sketch, expected: f32) -> Option<Likeness> {
-        let mut best: Option<Likeness> = None;
-        if self.all.len() >= FEWEST {
-            self.compare(sketch, expected, number, |like| {
-                if best.is_none_or(|b| like.score > b.score) {
-                    best = Some(like);
-                }
-            });
+        if self.all.len() < FEWEST {
+            return None;
         }
-        best
+        let mut alike: Vec<Likeness> = Vec::with_capacity(self.all.len());
+        self.compare(sketch, expected, number, |like| alike.push(like));
+        alike.sort_by(|a, b| b.score.total_cmp(&a.score));
+        let score = alike.first()?.score;
+        alike.truncate(TIMERS);
+        alike.retain(|l| l.score >= score - NEARLY);
+        let mut begins: Vec<f32> = alike.iter().map(|l| l.begins).collect();
+        begins.sort_unstable_by(f32::total_cmp);
+        Some(Likeness { score, begins: begins[begins.len() / 2] })
     }
 
     /// Calls `each` with the sketch's best likeness to every clear stroke, except that of number `itself`.
@@ -332,6 +339,16 @@ mod tests {
         let clear: Vec<Clear> = sketches.iter().zip(claims).enumerate().map(|(i, (s, b))| claim(i, s, b)).collect();
         let known = Exemplars::choose(&clear, RATE);
         assert_eq!(known.all.len(), 3);
+    }
+
+    #[test]
+    fn one_like_that_begins_otherwise_does_not_move_a_stroke() {
+        let mut known = exemplars(&[672.0, 680.0, 690.0, 701.0]);
+        let tested = stroke(695.0, 900.0, 0.3, 1.0);
+        // The very same sound, said to begin 2 ms earlier.
+        known.all.extend(known.exemplar(50, &tested, 695.0 - 96.0));
+        let like = known.best(99, &tested, 690.0).unwrap();
+        assert!((like.begins - 695.0).abs() < 2.5, "{like:?}");
     }
 
     #[test]

@@ -3,6 +3,7 @@
 use super::bands::Framing;
 use super::contrast::contrast;
 use super::decide::{Opinion, adapted, certainty, first_opinion, kept};
+use super::echo::{Sound, echoes};
 use super::evidence::{Columns, Evidence, Outline, highest};
 use super::judge::{SHAPE, shape};
 use super::kind::kinds;
@@ -15,7 +16,7 @@ use crate::error::{Error, Result};
 use crate::finding::Finding;
 use crate::progress::Progress;
 use crate::song::{Drum, Mic, MicSettings, Place, Song};
-use crate::units::{Dbfs, SamplePos, Seconds};
+use crate::units::{Dbfs, SamplePos, SampleRate, Seconds};
 use serde::Serialize;
 
 /// Novelty below which nothing is taken for a stroke, dB, unless the user sets another.
@@ -75,6 +76,13 @@ impl Search {
 
     fn floor(&self) -> Dbfs {
         self.settings.floor.unwrap_or(FLOOR)
+    }
+
+    fn drop_echoes(&mut self, rate: SampleRate) {
+        let sound = |s: &Stroke| Sound { time: SamplePos(s.pos).at(rate), peak: s.peak, certainty: s.certainty };
+        let sounds: Vec<Sound> = self.strokes.iter().map(sound).collect();
+        let mut echo = echoes(&sounds).into_iter();
+        self.strokes.retain(|_| !echo.next().unwrap_or(false));
     }
 
     fn min_gap(&self) -> Seconds {
@@ -207,7 +215,8 @@ fn conclude(song: &Song, searches: Vec<Search>, watchers: Vec<Watcher>, columns:
     }
     let mut hits = Vec::new();
     let mut evidence = Vec::new();
-    for s in searches {
+    for mut s in searches {
+        s.drop_echoes(rate);
         let mic = &song.mics[s.own[0]];
         if s.strokes.is_empty() {
             findings.push(Finding::caution(

@@ -7,6 +7,7 @@ pub mod bands;
 pub mod bleed;
 pub mod contrast;
 pub mod decide;
+pub mod echo;
 mod evidence;
 mod find;
 mod hit;

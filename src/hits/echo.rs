@@ -2,10 +2,10 @@
 //!
 //! In: time, peak and certainty of a drum's strokes, in order. Out: which of them are echoes.
 
+use super::hit::DOUBTFUL_BELOW;
 use crate::units::{Dbfs, Seconds};
 
-/// An echo is no surer than this, and what it follows no less sure than that.
-const DOUBTFUL: f64 = 0.8;
+/// An echo is doubtful, and what it follows no less sure than this.
 const SURE: f64 = 0.9;
 /// It comes within so long, and lies so far under the stroke, dB.
 const WITHIN: Seconds = Seconds(0.3);
@@ -50,7 +50,7 @@ fn delay(sounds: &[Sound], i: usize) -> Option<f64> {
         .rev()
         .take_while(|s| echo.time.0 - s.time.0 < WITHIN.0)
         .find(|s| s.certainty >= SURE && s.peak.0 > echo.peak.0 + UNDER_DB)?;
-    (echo.certainty < DOUBTFUL).then_some(echo.time.0 - stroke.time.0)
+    (echo.certainty < DOUBTFUL_BELOW).then_some(echo.time.0 - stroke.time.0)
 }
 
 #[cfg(test)]

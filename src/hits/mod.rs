@@ -28,7 +28,7 @@ pub mod velocity;
 
 pub use evidence::Evidence;
 pub use find::{Found, find, own_mics};
-pub use hit::{GridPlace, Hit, Kind, State};
+pub use hit::{DOUBTFUL_BELOW, GridPlace, Hit, Kind, State};
 pub use list::{COLUMNS, HitList, HitListFault, ListRead};
 pub use place::place_of;
 pub use velocity::velocities;

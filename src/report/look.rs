@@ -76,9 +76,6 @@ pub fn dash_of(drum: Drum) -> Dash {
     }
 }
 
-/// How sure a hit must be not to be marked as doubtful: below, about one in three is wrong (`docs/accuracy.md`).
-pub const DOUBTFUL_BELOW: f64 = 0.8;
-
 impl Picture {
     /// A drum's mark: kick a disc, snare a diamond, toms a square, hats a cross, everything else a triangle. Hits
     /// are large and filled, ghost notes large and hollow, grace notes small and filled, rolls small and hollow.

@@ -19,7 +19,7 @@ mod timing_page;
 pub use chart::{Cell, Column, Frame, clock, gathered, matrix, short, ticks};
 pub use drums::{WIDTH, near, offsets, overview, velocity};
 pub use hits::hits_report;
-pub use look::{DOUBTFUL_BELOW, HEAD, Ink, SMALL, TEXT, dash_of};
+pub use look::{HEAD, Ink, SMALL, TEXT, dash_of};
 pub use page::{Report, Section, Table};
 pub use paint::text_width;
 pub use phase::{layer_gains, phase_matrix, phase_sum};

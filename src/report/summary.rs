@@ -1,7 +1,6 @@
 //! What the report says of a hit list in numbers: plain data, computed once, shown by whoever likes.
 
-use super::look::DOUBTFUL_BELOW;
-use crate::hits::{Hit, HitList, Kind, State};
+use crate::hits::{DOUBTFUL_BELOW, Hit, HitList, Kind, State};
 use crate::song::{Drum, Song};
 use crate::timing::stats::{median, robust_spread};
 use crate::units::Seconds;

@@ -16,7 +16,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     for seed in first..first + count {
         let spec = DemoSpec::varied(seed, bars);
         let dir = Path::new(out).join(format!("invented_{seed:05}"));
-        let about = format!("seed {seed}\nstyle {:?}\nbpm {:.1}\nbrushes {}\n", spec.style, spec.bpm, spec.drummer.brushes);
+        let about =
+            format!("seed {seed}\nstyle {:?}\nbpm {:.1}\nbrushes {}\n", spec.style, spec.bpm, spec.drummer.brushes);
         DemoSong::new(spec).render(&dir, &Quiet)?;
         fs::write(dir.join("about.txt"), about)?;
         eprint!("\r{} of {count}", seed - first + 1);

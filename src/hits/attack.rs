@@ -13,6 +13,10 @@ pub const SHARES: [f32; 5] = [0.05, 0.10, 0.20, 0.35, 0.50];
 const CLEAR: f32 = 1.6;
 /// The full band and three bands, Hz.
 const BANDS_HZ: [(f64, f64); 3] = [(150.0, 500.0), (400.0, 1500.0), (1500.0, 5000.0)];
+/// A level that is only just above what came before.
+const BARELY: f32 = 1.0;
+/// What counts as what came before where there was nothing at all.
+const LEAST_BEFORE: f32 = 1e-9;
 /// Fewest strokes that tell what a clear beginning is.
 const FEWEST: usize = 5;
 /// Views of a stroke: full band, then the bands.
@@ -30,7 +34,8 @@ const QUIET_MS: f64 = 6.0;
 #[derive(Clone, Debug, PartialEq)]
 pub struct Crossings {
     at: [[f32; SHARES.len()]; VIEWS],
-    clear: [[bool; SHARES.len()]; VIEWS],
+    /// How many times as high as what came before each level is.
+    margin: [[f32; SHARES.len()]; VIEWS],
     rises: bool,
 }
 
@@ -67,7 +72,7 @@ impl AttackTimer {
     /// Crossings of a stroke that lies at index `at` of `x` (a stretch of the close mic's samples around it).
     #[must_use]
     pub fn crossings(&mut self, x: &[f32], at: usize) -> Crossings {
-        let mut out = Crossings { at: [[0.0; 5]; VIEWS], clear: [[false; 5]; VIEWS], rises: false };
+        let mut out = Crossings { at: [[0.0; 5]; VIEWS], margin: [[0.0; 5]; VIEWS], rises: false };
         let start = at.saturating_sub(self.n(4.0));
         let end = (at + self.n(10.0)).min(x.len());
         let quiet = self.n(QUIET_MS);
@@ -86,7 +91,7 @@ impl AttackTimer {
                 let level = q * peak;
                 let i = window.iter().position(|y| y.abs() >= level).unwrap_or(0);
                 out.at[v][j] = (start + i) as f32 - at as f32;
-                out.clear[v][j] = level >= CLEAR * before;
+                out.margin[v][j] = level / before.max(LEAST_BEFORE);
             }
         }
         if self.slow {
@@ -110,8 +115,8 @@ impl AttackTimer {
             let foot = begins.saturating_sub(self.n(RISE_FOOT_MS));
             let before = x[foot.saturating_sub(self.n(QUIET_MS))..foot].iter().fold(0.0f32, |m, y| m.max(y.abs()));
             c.at[0][j] = begins as f32 - at as f32;
-            c.clear[0][j] = q * peak >= CLEAR * before;
-            c.rises |= j == 0 && c.clear[0][0] && from - begins > self.n(1.0);
+            c.margin[0][j] = q * peak / before.max(LEAST_BEFORE);
+            c.rises |= j == 0 && c.clear(0, 0) && from - begins > self.n(1.0);
         }
     }
 
@@ -128,6 +133,10 @@ impl Crossings {
     #[must_use]
     pub fn rises(&self) -> bool {
         self.rises
+    }
+
+    fn clear(&self, view: usize, share: usize) -> bool {
+        self.margin[view][share] >= CLEAR
     }
 }
 
@@ -156,25 +165,46 @@ pub struct AttackCalibration {
     rate: SampleRate,
 }
 
-/// Which of the full band's crossings stand for a stroke's beginning, and by how many samples they come after it.
+/// Which of the full band's crossings stand for a stroke's beginning, from which margin on, and by how many samples they
+/// come after it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Foot {
     share: usize,
+    margin: f32,
     later: f32,
 }
 
 impl Foot {
-    /// The 5 % crossing where it is clear in five strokes. Where bleed covers the foot of every stroke, the lowest that is
-    /// clear in half of them, less the time of a straight rise from 5 % up to there; a `slow` rise is not straight.
+    /// The 5 % crossing where it is clear in five strokes. Where bleed or ring covers the foot of every stroke, the lowest
+    /// that is clear in half of them, less the time of a straight rise from 5 % up to there. A `slow` rise is not straight:
+    /// of such a drum 5 % crossings that are only just above what came before are still the better witness, and of higher
+    /// ones those up to 20 % where five strokes are clear, less what those take that are above it at each lower share.
     fn of(loud: &[&Crossings], slow: bool) -> Self {
-        let clear = |j: usize| loud.iter().filter(|c| c.clear[0][j]).count();
-        let enough = |j: &usize| clear(*j) >= if *j == 0 { FEWEST } else { FEWEST.max(loud.len() / 2) };
-        let most = if slow { 1 } else { SHARES.len() - 1 };
-        let share = (0..most).find(enough).unwrap_or(0);
-        let straight = (SHARES[share] - SHARES[0]) / (SHARES[share + 1] - SHARES[share]);
-        let mut rises: Vec<f32> =
-            loud.iter().filter(|c| c.clear[0][share]).map(|c| c.at[0][share + 1] - c.at[0][share]).collect();
-        Self { share, later: straight * median(&mut rises) }
+        let half = FEWEST.max(loud.len() / 2);
+        let enough = |&(share, margin, fewest): &(usize, f32, usize)| {
+            loud.iter().filter(|c| c.margin[0][share] >= margin).count() >= fewest
+        };
+        let higher = |fewest, most| (1..most).map(move |share| (share, CLEAR, fewest));
+        let steps: Vec<(usize, f32, usize)> = if slow {
+            [(0, CLEAR, FEWEST), (0, BARELY, half)].into_iter().chain(higher(FEWEST, 3)).collect()
+        } else {
+            [(0, CLEAR, FEWEST)].into_iter().chain(higher(half, SHARES.len() - 1)).collect()
+        };
+        let (share, margin, _) = steps.into_iter().find(enough).unwrap_or((0, CLEAR, 0));
+        let between = |k: usize, margin: f32, later: usize| {
+            let rises = loud.iter().filter(|c| c.margin[0][k] >= margin).map(|c| c.at[0][later] - c.at[0][k]);
+            median(&mut rises.collect::<Vec<f32>>())
+        };
+        let later = if slow {
+            (0..share).map(|k| between(k, BARELY, k + 1)).sum()
+        } else {
+            (SHARES[share] - SHARES[0]) / (SHARES[share + 1] - SHARES[share]) * between(share, margin, share + 1)
+        };
+        Self { share, margin, later }
+    }
+
+    fn clear(self, c: &Crossings) -> bool {
+        c.margin[0][self.share] >= self.margin
     }
 
     fn begins(self, c: &Crossings) -> f32 {
@@ -188,7 +218,7 @@ impl AttackCalibration {
     #[must_use]
     pub fn learn(loud: &[&Crossings], rate: SampleRate, slow: bool) -> Self {
         let foot = Foot::of(loud, slow);
-        let clear: Vec<&&Crossings> = loud.iter().filter(|c| c.clear[0][foot.share]).collect();
+        let clear: Vec<&&Crossings> = loud.iter().filter(|c| foot.clear(c)).collect();
         let used: Vec<&Crossings> =
             if clear.len() >= FEWEST { clear.into_iter().copied().collect() } else { loud.to_vec() };
         let scale = rate.hz_f64() as f32 / 48_000.0;
@@ -217,7 +247,7 @@ impl AttackCalibration {
     /// Samples from the coarse position to where a stroke clearly begins; `None` where bleed covers its foot.
     #[must_use]
     pub fn clear_attack(&self, c: &Crossings) -> Option<f32> {
-        c.clear[0][self.foot.share].then(|| self.foot.begins(c))
+        self.foot.clear(c).then(|| self.foot.begins(c))
     }
 
     /// Samples from the coarse position to the attack.
@@ -227,7 +257,7 @@ impl AttackCalibration {
         let mut best: Option<(f32, f32)> = None;
         for v in 0..VIEWS {
             for j in 0..SHARES.len() {
-                if c.clear[v][j] && best.is_none_or(|(d, _)| self.doubt[v][j] < d) {
+                if c.clear(v, j) && best.is_none_or(|(d, _)| self.doubt[v][j] < d) {
                     best = Some((self.doubt[v][j], c.at[v][j] - self.later[v][j]));
                 }
             }

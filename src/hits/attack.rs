@@ -15,6 +15,8 @@ const CLEAR: f32 = 1.6;
 const BANDS_HZ: [(f64, f64); 3] = [(150.0, 500.0), (400.0, 1500.0), (1500.0, 5000.0)];
 /// A level that is only just above what came before.
 const BARELY: f32 = 1.0;
+/// Fewest such strokes that tell how a stroke begins.
+const FEWEST_BARELY: usize = 2;
 /// What counts as what came before where there was nothing at all.
 const LEAST_BEFORE: f32 = 1e-9;
 /// Fewest strokes that tell what a clear beginning is.
@@ -176,9 +178,9 @@ struct Foot {
 
 impl Foot {
     /// The 5 % crossing where it is clear in five strokes. Where bleed or ring covers the foot of every stroke, the lowest
-    /// that is clear in half of them, less the time of a straight rise from 5 % up to there. A `slow` rise is not straight:
-    /// of such a drum 5 % crossings that are only just above what came before are still the better witness, and of higher
-    /// ones those up to 20 % where five strokes are clear, less what those take that are above it at each lower share.
+    /// that is clear in half of them, less what the rise takes from 5 % up to there. Of a drum that may rise slowly (`slow`),
+    /// 5 % crossings only just above what came before are still the better witness, and of higher ones those up to
+    /// 20 % where five strokes are clear.
     fn of(loud: &[&Crossings], slow: bool) -> Self {
         let half = FEWEST.max(loud.len() / 2);
         let enough = |&(share, margin, fewest): &(usize, f32, usize)| {
@@ -191,15 +193,22 @@ impl Foot {
             [(0, CLEAR, FEWEST)].into_iter().chain(higher(half, SHARES.len() - 1)).collect()
         };
         let (share, margin, _) = steps.into_iter().find(enough).unwrap_or((0, CLEAR, 0));
-        let between = |k: usize, margin: f32, later: usize| {
-            let rises = loud.iter().filter(|c| c.margin[0][k] >= margin).map(|c| c.at[0][later] - c.at[0][k]);
-            median(&mut rises.collect::<Vec<f32>>())
-        };
-        let later = if slow {
-            (0..share).map(|k| between(k, BARELY, k + 1)).sum()
-        } else {
-            (SHARES[share] - SHARES[0]) / (SHARES[share + 1] - SHARES[share]) * between(share, margin, share + 1)
-        };
+        // From each share to the next: what it takes the strokes that are above what came before at the lower one; where they
+        // are too few, as in a straight rise from the pair above.
+        let (mut later, mut step) = (0.0, 0.0);
+        for k in (0..=share).rev() {
+            let least = if k == share { margin } else { BARELY };
+            let mut rises: Vec<f32> =
+                loud.iter().filter(|c| c.margin[0][k] >= least).map(|c| c.at[0][k + 1] - c.at[0][k]).collect();
+            step = if k == share || rises.len() >= FEWEST_BARELY {
+                median(&mut rises)
+            } else {
+                step * (SHARES[k + 1] - SHARES[k]) / (SHARES[k + 2] - SHARES[k + 1])
+            };
+            if k < share {
+                later += step;
+            }
+        }
         Self { share, margin, later }
     }
 

@@ -40,6 +40,9 @@ pub struct KitVerdict {
     pub above: f32,
     /// Share of bands in which it stands more than 6 dB above.
     pub clear: f32,
+    /// How much louder than at the drum's own strokes every other mic hears it against the main mic, dB, in the lowest
+    /// bands; 0 where there is no other. See [`Elsewhere`].
+    pub elsewhere: f32,
 }
 
 /// A drum's own mic with all that is known of it.
@@ -129,7 +132,54 @@ pub fn listen_alone(main: &OwnMic, candidates: &[usize], heights: &[f32]) -> Vec
 pub fn ask_the_kit(mic: (&Bands, &Bands), asked: bool, t: usize, height: f32, plain: f32) -> KitVerdict {
     let (power, bleed) = mic;
     let (above, clear) = above_bleed(power, bleed, t as isize);
-    KitVerdict { asked, height: height.min(12.0), plain: plain.min(12.0), above, clear }
+    KitVerdict { asked, height: height.min(12.0), plain: plain.min(12.0), above, clear, elsewhere: 0.0 }
+}
+
+/// Bands in which the mics are compared: 60 to 200 Hz, the weight of a kick.
+const LOW: usize = 2;
+
+/// Tells sounds from elsewhere in the room: a drum is nearest to its own mic, so against that mic all others hear its
+/// strokes least; of a drum that has no mic of its own (a floor tom beside kick and overheads) every other mic hears
+/// relatively more. No distances need to be known, for the take's sure strokes say what is usual.
+pub struct Elsewhere<'a> {
+    main: &'a Bands,
+    /// The other mics and by how many dB each usually hears the drum louder than the main mic does.
+    others: Vec<(&'a Bands, f32)>,
+}
+
+impl<'a> Elsewhere<'a> {
+    /// From frames of sure strokes of the drum of mic `main`; the lower quartile of their louder half counts, in which
+    /// nothing else sounds. `None` where there are no strokes or no `others`.
+    #[must_use]
+    pub fn learn(main: &'a Bands, others: &[&'a Bands], sure: &[usize]) -> Option<Self> {
+        let own: Vec<f32> = sure.iter().map(|&t| total_level(main, t)).collect();
+        let mut sorted = own.clone();
+        sorted.sort_unstable_by(f32::total_cmp);
+        let middle = *sorted.get(sorted.len() / 2)?;
+        let loud: Vec<usize> = sure.iter().zip(own).filter(|(_, l)| *l >= middle).map(|(&t, _)| t).collect();
+        let usual = |other: &'a Bands| {
+            let mut apart: Vec<f32> = loud.iter().map(|&t| low_rise(other, t) - low_rise(main, t)).collect();
+            apart.sort_unstable_by(f32::total_cmp);
+            (other, apart[(apart.len() - 1) / 4])
+        };
+        let others: Vec<(&Bands, f32)> = others.iter().map(|o| usual(o)).collect();
+        (!others.is_empty()).then_some(Self { main, others })
+    }
+
+    /// How much louder than usual every other mic hears what sounds at frame `t`, dB: the least over the mics, within
+    /// −15..=20.
+    #[must_use]
+    pub fn louder(&self, t: usize) -> f32 {
+        let own = low_rise(self.main, t);
+        let least = self.others.iter().map(|(o, usual)| low_rise(o, t) - own - usual).fold(f32::MAX, f32::min);
+        least.clamp(-15.0, 20.0)
+    }
+}
+
+/// Power by which the lowest bands rise at frame `t` over what was there 7 ms before, dB.
+fn low_rise(power: &Bands, t: usize) -> f32 {
+    let (top, past) = (head(power, t), row(power.rows(), t as isize - LAG as isize));
+    db((0..LOW).map(|b| (top[b] - past[b]).max(0.0)).sum())
 }
 
 /// How far a candidate stands above the predicted bleed: mean over the bands in dB, each within −10..=30, and the

@@ -4,7 +4,7 @@
 
 use super::bands::Bands;
 use super::bleed::predicted_bleed;
-use super::judge::{FEATURES, KitVerdict, OwnMic, ask_the_kit, listen_alone, loud_stroke, total_level};
+use super::judge::{Elsewhere, FEATURES, KitVerdict, OwnMic, ask_the_kit, listen_alone, loud_stroke, total_level};
 use super::novelty::{Listened, maxima, novelty, ring};
 use super::take::Stretch;
 use crate::song::{Drum, Mic};
@@ -40,6 +40,8 @@ pub struct Survey<'a> {
     pub plain: Vec<f32>,
     /// What the mics of other drums can tell.
     pub others: Others,
+    /// Powers of the mics of other drums.
+    kit: Vec<&'a Bands>,
     /// Floor of each own mic, as a prediction without other mics.
     floor: Vec<Bands>,
 }
@@ -50,7 +52,7 @@ impl<'a> Survey<'a> {
     pub fn new(mics: &[Mic], stretch: &'a Stretch, own: &[usize]) -> Self {
         let power: Vec<&Bands> = own.iter().map(|&i| &stretch.bands[i]).collect();
         let drum = own.first().map_or(Drum::Kick, |&i| mics[i].drum);
-        let others: Vec<&Bands> =
+        let kit: Vec<&Bands> =
             mics.iter().zip(&stretch.bands).filter(|(m, _)| m.drum != drum).map(|(_, b)| b).collect();
         let mut kinds = mics.iter().map(|m| m.drum).filter(|d| *d != drum);
         let heard = match kinds.next() {
@@ -63,11 +65,11 @@ impl<'a> Survey<'a> {
         let plain_curve = listen(&power[..power.len().min(1)], &floor);
         let at_sight: Vec<usize> = maxima(&plain_curve, REACH, LEAST);
         let heights: Vec<f32> = at_sight.iter().map(|&t| plain_curve[t]).collect();
-        let (bleed, curve, candidates) = if others.is_empty() {
+        let (bleed, curve, candidates) = if kit.is_empty() {
             (floor.clone(), listen(&power, &floor), at_sight)
         } else {
             let known = surest(power.first().copied(), &at_sight, &heights);
-            let bleed = predicted_bleed(&power, &others, &known);
+            let bleed = predicted_bleed(&power, &kit, &known);
             let curve = listen(&power, &bleed);
             let candidates = merge(&maxima(&curve, REACH, LEAST), &at_sight);
             (bleed, curve, candidates)
@@ -76,7 +78,7 @@ impl<'a> Survey<'a> {
             |c: &[f32], t: usize| c[t.saturating_sub(2)..(t + 3).min(c.len())].iter().fold(0.0f32, |m, &v| m.max(v));
         let heights = candidates.iter().map(|&t| around(&curve, t)).collect();
         let plain = candidates.iter().map(|&t| around(&plain_curve, t)).collect();
-        Self { power, others: heard, bleed, floor, curve, candidates, heights, plain }
+        Self { power, others: heard, kit, bleed, floor, curve, candidates, heights, plain }
     }
 
     /// Candidates that are the drum's own strokes beyond doubt before anything is known of it.
@@ -96,8 +98,10 @@ impl<'a> Survey<'a> {
             self.candidates.iter().zip(&self.plain).filter(|(_, h)| **h > 2.0).map(|(&t, _)| t).collect();
         let ring = ring(main, &clear, sure);
         let alone = OwnMic { power: main, bleed: floor, ring: &ring, loud: loud_stroke(main, sure) };
+        let elsewhere = Elsewhere::learn(main, &self.kit, sure);
         let verdict = |((&t, &height), &plain): ((&usize, &f32), &f32)| {
-            ask_the_kit((main, bleed), self.others != Others::None, t, height, plain)
+            let kit = ask_the_kit((main, bleed), self.others != Others::None, t, height, plain);
+            KitVerdict { elsewhere: elsewhere.as_ref().map_or(0.0, |e| e.louder(t)), ..kit }
         };
         listen_alone(&alone, &self.candidates, &self.plain)
             .into_iter()

@@ -30,6 +30,8 @@ const RISE_FROM_MS: f64 = 8.0;
 const RISE_GAP_MS: f64 = 0.25;
 const RISE_FOOT_MS: f64 = 2.0;
 const QUIET_MS: f64 = 6.0;
+/// The peak of a drum that rises slowly lies within so many ms.
+const SLOW_PEAK_MS: f64 = 20.0;
 
 /// Where each view first crosses each share of its peak, samples relative to the coarse position, and
 /// whether the crossing stands clear of what came before.
@@ -77,6 +79,8 @@ impl AttackTimer {
         let mut out = Crossings { at: [[0.0; 5]; VIEWS], margin: [[0.0; 5]; VIEWS], rises: false };
         let start = at.saturating_sub(self.n(4.0));
         let end = (at + self.n(10.0)).min(x.len());
+        // The full band of a slow drum peaks later than its click.
+        let whole = if self.slow { (at + self.n(SLOW_PEAK_MS)).min(x.len()) } else { end };
         let quiet = self.n(QUIET_MS);
         for v in 0..VIEWS {
             let view = &mut self.views[v];
@@ -88,7 +92,7 @@ impl AttackTimer {
             let peak_of = |s: &[f32]| s.iter().fold(0.0f32, |m, &y| m.max(y.abs()));
             let before = peak_of(&view[start.saturating_sub(quiet)..start]);
             let window = &view[start.min(end)..end];
-            let peak = peak_of(window);
+            let peak = peak_of(if v == 0 { &view[start.min(whole)..whole] } else { window });
             for (j, q) in SHARES.iter().enumerate() {
                 let level = q * peak;
                 let i = window.iter().position(|y| y.abs() >= level).unwrap_or(0);
@@ -106,7 +110,7 @@ impl AttackTimer {
     /// rise back to where it reached it.
     fn follow_back(&self, at: usize, start: usize, c: &mut Crossings) {
         let x = &self.views[0];
-        let peak = x[start..(at + self.n(10.0)).min(x.len())].iter().fold(0.0f32, |m, y| m.max(y.abs()));
+        let peak = x[start..(at + self.n(SLOW_PEAK_MS)).min(x.len())].iter().fold(0.0f32, |m, y| m.max(y.abs()));
         let first = at.saturating_sub(self.n(RISE_FROM_MS));
         for (j, q) in SHARES.iter().enumerate() {
             let from = (at as f32 + c.at[0][j]) as usize;
@@ -188,7 +192,7 @@ impl Foot {
         };
         let higher = |fewest, most| (1..most).map(move |share| (share, CLEAR, fewest));
         let steps: Vec<(usize, f32, usize)> = if slow {
-            [(0, CLEAR, FEWEST), (0, BARELY, half)].into_iter().chain(higher(FEWEST, 3)).collect()
+            [(0, CLEAR, half), (0, BARELY, half), (0, CLEAR, FEWEST)].into_iter().chain(higher(FEWEST, 3)).collect()
         } else {
             [(0, CLEAR, FEWEST)].into_iter().chain(higher(half, SHARES.len() - 1)).collect()
         };

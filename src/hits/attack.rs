@@ -17,8 +17,6 @@ const BANDS_HZ: [(f64, f64); 3] = [(150.0, 500.0), (400.0, 1500.0), (1500.0, 500
 const BARELY: f32 = 1.0;
 /// Fewest such strokes that tell how a stroke begins.
 const FEWEST_BARELY: usize = 2;
-/// What counts as what came before where there was nothing at all.
-const LEAST_BEFORE: f32 = 1e-9;
 /// Fewest strokes that tell what a clear beginning is.
 const FEWEST: usize = 5;
 /// Views of a stroke: full band, then the bands.
@@ -97,7 +95,7 @@ impl AttackTimer {
                 let level = q * peak;
                 let i = window.iter().position(|y| y.abs() >= level).unwrap_or(0);
                 out.at[v][j] = (start + i) as f32 - at as f32;
-                out.margin[v][j] = level / before.max(LEAST_BEFORE);
+                out.margin[v][j] = margin(level, before);
             }
         }
         if self.slow {
@@ -121,7 +119,7 @@ impl AttackTimer {
             let foot = begins.saturating_sub(self.n(RISE_FOOT_MS));
             let before = x[foot.saturating_sub(self.n(QUIET_MS))..foot].iter().fold(0.0f32, |m, y| m.max(y.abs()));
             c.at[0][j] = begins as f32 - at as f32;
-            c.margin[0][j] = q * peak / before.max(LEAST_BEFORE);
+            c.margin[0][j] = margin(q * peak, before);
             c.rises |= j == 0 && c.clear(0, 0) && from - begins > self.n(1.0);
         }
     }
@@ -132,6 +130,11 @@ impl AttackTimer {
         zero_phase(&[self.limit], &mut self.views[0]);
         Sketch::new(&self.views, self.rate)
     }
+}
+
+/// How many times as high as what came before a level is; without end where nothing came before.
+fn margin(level: f32, before: f32) -> f32 {
+    if before > 0.0 { level / before } else { f32::INFINITY }
 }
 
 impl Crossings {
@@ -184,7 +187,7 @@ impl Foot {
     /// The 5 % crossing where it is clear in five strokes. Where bleed or ring covers the foot of every stroke, the lowest
     /// that is clear in half of them, less what the rise takes from 5 % up to there. Of a drum that may rise slowly (`slow`),
     /// 5 % crossings only just above what came before are still the better witness, and of higher ones those up to
-    /// 20 % where five strokes are clear.
+    /// 35 % where five strokes are clear.
     fn of(loud: &[&Crossings], slow: bool) -> Self {
         let half = FEWEST.max(loud.len() / 2);
         let enough = |&(share, margin, fewest): &(usize, f32, usize)| {
@@ -192,7 +195,10 @@ impl Foot {
         };
         let higher = |fewest, most| (1..most).map(move |share| (share, CLEAR, fewest));
         let steps: Vec<(usize, f32, usize)> = if slow {
-            [(0, CLEAR, half), (0, BARELY, half), (0, CLEAR, FEWEST)].into_iter().chain(higher(FEWEST, 3)).collect()
+            [(0, CLEAR, half), (0, BARELY, half), (0, CLEAR, FEWEST)]
+                .into_iter()
+                .chain(higher(FEWEST, SHARES.len() - 1))
+                .collect()
         } else {
             [(0, CLEAR, FEWEST)].into_iter().chain(higher(half, SHARES.len() - 1)).collect()
         };
@@ -384,12 +390,35 @@ mod tests {
         };
         let mut timer = AttackTimer::new(SampleRate::SESSION, false);
         let loud: Vec<Crossings> = (0..9).map(|k| timer.crossings(&bled(1500 + 3 * k, 0.8), 1520)).collect();
-        assert!(loud.iter().all(|c| !c.clear[0][0]));
+        assert!(loud.iter().all(|c| !c.clear(0, 0)));
         let cal = AttackCalibration::learn(&loud.iter().collect::<Vec<_>>(), SampleRate::SESSION, false);
         for (k, c) in loud.iter().enumerate() {
             let off = 1520.0 + cal.attack(c) - (1500 + 3 * k) as f32;
             assert!(off.abs() < 24.0, "stroke {k}: {off} samples");
         }
+    }
+
+    /// A kick whose head rings on, and a click.
+    fn ringing_kick(i: usize, at: usize) -> f32 {
+        let Some(k) = i.checked_sub(at) else { return 0.0 };
+        let t = k as f32 / 48_000.0;
+        let ring = (1.0 - (-t / 0.002).exp()) * (-t / 0.04).exp() * (std::f32::consts::TAU * 55.0 * t).cos();
+        ring + 0.25 * (-t / 0.001).exp() * (std::f32::consts::TAU * 2_500.0 * t).sin()
+    }
+
+    #[test]
+    fn a_double_pedals_strokes_are_not_early_though_each_begins_in_the_ring_of_the_last() {
+        // Sixteenths at 190 BPM, as uneven as feet are.
+        let begins: Vec<usize> = (0..24).map(|k| 4_000 + 3_790 * k + (k * 97) % 260).collect();
+        let x: Vec<f32> = (0..100_000).map(|i| begins.iter().map(|&b| ringing_kick(i, b)).sum()).collect();
+        let mut timer = AttackTimer::new(SampleRate::SESSION, true);
+        let all: Vec<Crossings> =
+            begins[1..].iter().map(|&b| timer.crossings(&x[b - 1_500..b + 1_500], 1_500 + 40)).collect();
+        assert!(all.iter().filter(|c| c.clear(0, 0)).count() < FEWEST);
+        let cal = AttackCalibration::learn(&all.iter().collect::<Vec<_>>(), SampleRate::SESSION, true);
+        let mut off: Vec<f32> = all.iter().map(|c| 40.0 + cal.attack(c)).collect();
+        let middle = median(&mut off);
+        assert!(middle.abs() < 48.0, "{middle} samples");
     }
 
     #[test]
@@ -418,7 +447,7 @@ mod tests {
         // The coarse position lies at the click and after.
         for coarse in [1690, 1760, 1800, 1850] {
             let c = AttackTimer::new(SampleRate::SESSION, true).crossings(&x, coarse);
-            assert!(c.clear[0][0]);
+            assert!(c.clear(0, 0));
             let found = coarse as f32 + c.at[0][0];
             assert!((found - begins).abs() <= 12.0 && (c.rises() || coarse < 1850), "{coarse}: {found} for {begins}");
         }
@@ -427,6 +456,6 @@ mod tests {
     #[test]
     fn a_slow_rise_in_a_snare_mic_is_the_kick() {
         let c = AttackTimer::new(SampleRate::SESSION, false).crossings(&slow_kick(4000, 1500), 1800);
-        assert!(!c.rises() && !c.clear[0][0]);
+        assert!(!c.rises() && !c.clear(0, 0));
     }
 }

@@ -273,3 +273,57 @@ fn look_around(candidates: &[usize], heights: &[f32], levels: &[f32], i: usize, 
     f.put(gap(i.checked_sub(1)) / 30.0);
     f.put(gap((i + 1 < candidates.len()).then_some(i + 1)) / 30.0);
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A mic that hears a sound at each of `at` with the given power, over a floor.
+    fn mic(frames: usize, at: &[(usize, f32)]) -> Bands {
+        let row = |t: usize| {
+            let heard = |&(from, power): &(usize, f32)| if (from..from + 20).contains(&t) { power } else { 0.0 };
+            1e-9 + at.iter().map(heard).sum::<f32>()
+        };
+        Bands::from_rows((0..frames).map(|t| [row(t); BANDS]).collect())
+    }
+
+    /// Frames of strokes of a drum, and of a tom that has no mic of its own.
+    const STROKES: [usize; 6] = [50, 150, 250, 350, 450, 550];
+    const TOMS: [usize; 3] = [200, 300, 500];
+
+    /// The drum is 24 dB louder in its own mic than in the other, the tom 2 dB; both at any gain.
+    fn two_mics(own: f32, other: f32) -> (Bands, Bands) {
+        let heard = |drum: f32, tom: f32| -> Vec<(usize, f32)> {
+            STROKES.iter().map(|&t| (t, drum)).chain(TOMS.iter().map(|&t| (t, tom))).collect()
+        };
+        (mic(700, &heard(own * 1.0, own * 0.01)), mic(700, &heard(other * 0.004, other * 0.0063)))
+    }
+
+    #[test]
+    fn what_another_mic_hears_louder_than_usual_comes_from_elsewhere() {
+        for (own, other) in [(1.0, 1.0), (0.01, 1.0), (1.0, 0.001)] {
+            let (main, kit) = two_mics(own, other);
+            let elsewhere = Elsewhere::learn(&main, &[&kit], &STROKES).unwrap();
+            for t in STROKES {
+                assert!(elsewhere.louder(t).abs() < 0.5, "stroke at frame {t}");
+            }
+            for t in TOMS {
+                assert!(elsewhere.louder(t) > 15.0, "tom at frame {t}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_mic_that_hears_it_no_louder_speaks_for_the_drum() {
+        let (main, kit) = two_mics(1.0, 1.0);
+        let elsewhere = Elsewhere::learn(&main, &[&kit, &main], &STROKES).unwrap();
+        assert!(TOMS.iter().all(|&t| elsewhere.louder(t).abs() < 0.5));
+    }
+
+    #[test]
+    fn without_other_mics_or_strokes_there_is_no_elsewhere() {
+        let (main, kit) = two_mics(1.0, 1.0);
+        assert!(Elsewhere::learn(&main, &[], &STROKES).is_none());
+        assert!(Elsewhere::learn(&main, &[&kit], &[]).is_none());
+    }
+}

@@ -1,28 +1,27 @@
 #!/usr/bin/env python3
 """Train the model that tells a drum's own strokes from bleed.
 
-  train.py TRAIN_PREFIX HELD_PREFIX OUT.bin DRUM [--hidden 32] [--epochs 14]
+  train.py TRAIN_PREFIXES HELD_PREFIXES OUT.bin DRUM [--hidden 64] [--epochs 12] [--drop 0.4] [--noise 0.05] [--keep-second OLD.bin]
 
-Reads the rows that the feature dump wrote (PREFIX_SET_DRUM.bin: float32 rows of label, timing error, session, frame,
-then the features), trains a small network (features -> tanh -> tanh -> log-odds) with Adam (Kingma & Ba 2015), weight
-decay and dropout, and writes its weights. Deterministic for given inputs. Needs numpy alone.
+Reads the rows that `tests/accuracy/features.rs` wrote (PREFIX_SET_DRUM.bin: float32 rows of label, timing error, session,
+frame, then the features), trains a small network (features -> tanh -> tanh -> log-odds) with Adam (Kingma & Ba 2015),
+weight decay, dropout and noise on its inputs, and writes its weights; with --keep-second the second step's are taken over
+from an earlier file. Prefixes are separated by commas. Deterministic for given inputs. Needs numpy alone.
 """
-import argparse, glob, os, re, sys
+import argparse, os, sys
 import numpy as np
 
 HEAD = 4
 
 
-def load(prefix, drum, width, thin=None):
-    out = {}
-    for path in sorted(glob.glob(f"{prefix}_*_{drum}.bin")):
-        name = re.match(rf"{re.escape(os.path.basename(prefix))}_(\w+)_{drum}\.bin", os.path.basename(path)).group(1)
-        r = np.memmap(path, "<f4", mode="r").reshape(-1, width)
-        if thin:                                                    # most candidates are plainly noise: a fifth of those will do
-            rng = np.random.default_rng(0)
-            r = r[(r[:, 0] > 0) | (r[:, thin] > 0.1) | (rng.random(len(r)) < 0.2)]
-        out[name] = np.array(r)
-    return out
+def load(prefix, drum, mics, width, thin=None):
+    r = np.memmap(f"{prefix}_{mics}_{drum}.bin", "<f4", mode="r").reshape(-1, width)
+    if thin is None:
+        return np.array(r)
+    # Most candidates are plainly noise: a part of those will do. `thin` is the column of the height, the plain height follows.
+    rng = np.random.default_rng(0)
+    keep = (r[:, 0] > 0) | (r[:, thin + 1] > 1.0) | (r[:, thin] > 0.1) & (rng.random(len(r)) < 0.5) | (rng.random(len(r)) < 0.1)
+    return np.array(r[keep])
 
 
 class Net:
@@ -48,7 +47,7 @@ class Net:
         return self.forward(x)[0][-1][:, 0]
 
 
-def train(x, y, wt, hidden, epochs, seed, lr=2e-3, decay=2e-4, drop=0.15, batch=512, groups=()):
+def train(x, y, wt, hidden, epochs, seed, lr=2e-3, decay=2e-4, drop=0.4, noise=0.05, batch=512):
     rng = np.random.default_rng(seed)
     net = Net([x.shape[1], hidden, 12, 1], rng)
     params = net.w + net.b
@@ -59,11 +58,8 @@ def train(x, y, wt, hidden, epochs, seed, lr=2e-3, decay=2e-4, drop=0.15, batch=
         order = rng.permutation(n)
         for i in range(0, n - batch + 1, batch):
             idx = order[i:i + batch]
-            xb, yb, wb = x[idx].copy(), y[idx], wt[idx]
-            xb += rng.standard_normal(xb.shape, np.float32) * np.float32(0.05)
-            for g, share, blank in groups:                          # another mic may always be missing
-                gone = rng.random(len(xb)) < share
-                xb[np.ix_(gone, g)] = blank
+            xb, yb, wb = x[idx], y[idx], wt[idx]
+            xb = xb + rng.standard_normal(xb.shape, np.float32) * np.float32(noise)
             acts, slopes = net.forward(xb, rng, drop)
             p = 1 / (1 + np.exp(-acts[-1][:, 0]))
             d = ((p - yb) * wb / wb.sum())[:, None].astype(np.float32)
@@ -113,7 +109,7 @@ class Step:
 
 def second(logit, kit):
     """inputs of the second step: the verdict of the first, then height, plain height, dB above bleed, clear share"""
-    h, p, above, clear = kit.T
+    h, p, above, clear = kit[:, :4].T
     return np.stack([np.clip(logit, -8, 8) / 4, np.minimum(h, 1.5), np.minimum(h, 4) / 2, h / 5, p / 5, np.minimum(p - h, 6) / 3, above / 15, clear], 1).astype(float)
 
 
@@ -129,35 +125,49 @@ def logistic(x, y, wt, ridge=1.0, rounds=25):
     return w
 
 
+def second_of(path):
+    """weights and bias of the second step in a file of weights"""
+    words = np.fromfile(path, "<f4")
+    return words[-9:].astype(float)
+
+
 def main():
-    ap = argparse.ArgumentParser(); ap.add_argument("train"); ap.add_argument("held", help="prefixes, comma separated"); ap.add_argument("out"); ap.add_argument("drum")
-    ap.add_argument("--hidden", type=int, default=32); ap.add_argument("--epochs", type=int, default=14); ap.add_argument("--nets", type=int, default=1)
-    ap.add_argument("--decay", type=float, default=2e-4); ap.add_argument("--drop", type=float, default=0.1)
+    ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ap.add_argument("train", help="prefixes, comma separated"); ap.add_argument("held", help="prefixes, comma separated")
+    ap.add_argument("out"); ap.add_argument("drum"); ap.add_argument("--keep-second", metavar="OLD.bin")
+    ap.add_argument("--hidden", type=int, default=64); ap.add_argument("--epochs", type=int, default=12); ap.add_argument("--nets", type=int, default=1)
+    ap.add_argument("--drop", type=float, default=0.4); ap.add_argument("--noise", type=float, default=0.05)
+    ap.add_argument("--mics", default="9,2", help="sets of mics to learn from; what the main mic alone says is the same in all")
     a = ap.parse_args()
-    alone, kit = (int(v) for v in open(os.path.dirname(a.train) + "/width").read().split())
-    sets = load(a.train, a.drum, HEAD + alone + kit, thin=HEAD + alone - 3)
-    rows = np.concatenate(list(sets.values()))
+    prefixes, mics = a.train.split(","), a.mics.split(",")
+    alone, kit = (int(v) for v in open(os.path.dirname(prefixes[0]) + "/width").read().split())
+    width = HEAD + alone + kit
+    rows = np.concatenate([load(p, a.drum, m, width, thin=HEAD + alone) for m in mics for p in prefixes])
     x, k, y = rows[:, HEAD:HEAD + alone], rows[:, HEAD + alone:], (rows[:, 0] > 0).astype(np.float32)
     wt = np.where(rows[:, 0] > 1, 1.5, 1.0).astype(np.float32)      # soft and rare kinds count a little more
     print(len(x), "rows", y.mean(), "own", flush=True)
-    kw = dict(decay=a.decay, drop=a.drop)
+    kw = dict(drop=a.drop, noise=a.noise)
     ear = Step(x, y, wt, a.hidden, a.epochs, a.nets, **kw)
-    # the second step learns from verdicts on sessions that the first has not heard
-    odd = rows[:, 2] % 2 == 1
-    verdict = np.zeros(len(x), np.float32)
-    for half in (odd, ~odd):
-        part = Step(x[~half], y[~half], wt[~half], a.hidden, max(a.epochs * 2 // 3, 1), 1, **kw)
-        verdict[half] = part.logit(x[half])
-    w = logistic(second(verdict, k), y, wt)
+    if a.keep_second:
+        w = second_of(a.keep_second)
+    else:
+        # the second step learns from verdicts on sessions that the first has not heard
+        odd = rows[:, 2] % 2 == 1
+        verdict = np.zeros(len(x), np.float32)
+        for half in (odd, ~odd):
+            part = Step(x[~half], y[~half], wt[~half], a.hidden, max(a.epochs * 2 // 3, 1), 1, **kw)
+            verdict[half] = part.logit(x[half])
+        w = logistic(second(verdict, k), y, wt)
     print("second step", w.round(2).tolist())
     for prefix in a.held.split(","):
-        for name, r in load(prefix, a.drum, HEAD + alone + kit).items():
+        for m in mics:
+            r = load(prefix, a.drum, m, width)
             e = ear.logit(r[:, HEAD:HEAD + alone])
             l = second(e, r[:, HEAD + alone:]) @ w[:-1] + w[-1]
             kk, yy = l > 0, r[:, 0] > 0
             by = {int(c): f"{(kk & (r[:, 0] == c)).sum()}/{(r[:, 0] == c).sum()}" for c in (1, 2, 3, 4)}
             best = max((f_of(l, yy, c), c) for c in np.linspace(-3, 3, 25))
-            print(f"{os.path.basename(prefix)} {name} {a.drum}: ear {f_of(e, yy):.4f} F {f_of(l, yy):.4f} best {best[0]:.4f}@{best[1]:.2f} false {(kk & ~yy).sum()} missed {(~kk & yy).sum()} kinds {by} false by session {np.bincount(r[kk & ~yy, 2].astype(int)).tolist()}", flush=True)
+            print(f"{os.path.basename(prefix)} {m} {a.drum}: ear {f_of(e, yy):.4f} F {f_of(l, yy):.4f} best {best[0]:.4f}@{best[1]:.2f} false {(kk & ~yy).sum()} missed {(~kk & yy).sum()} kinds {by} false by session {np.bincount(r[kk & ~yy, 2].astype(int)).tolist()}", flush=True)
     with open(a.out, "wb") as f:
         ear.write(f)
         w.astype("<f4").tofile(f)

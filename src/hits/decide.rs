@@ -23,6 +23,9 @@ const MOST_OF_CLEAR: f32 = 0.7;
 const FEWEST: usize = 4;
 /// Farthest log-odds that the height alone may give: it is a poorer witness than the prior.
 const MOST_BY_HEIGHT: f32 = 3.0;
+/// Log-odds that the likeliest strokes of a drum that is struck reach, and how many likelier ones are left out.
+const UNMISTAKABLE: f32 = 3.5;
+const LIKELIEST: usize = 5;
 /// Fewest sure strokes, and fewest sure bleed, whose likenesses mean anything.
 const FEWEST_LIKE: usize = 8;
 const FEWEST_UNLIKE: usize = 20;
@@ -66,10 +69,20 @@ pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
     }
     let sure: Vec<usize> =
         survey.candidates.iter().zip(&first.odds).filter(|(_, odds)| **odds > SURE).map(|(&t, _)| t).collect();
-    if sure.len() < 4 {
-        return first;
+    let mut opinion = if sure.len() < 4 { first } else { weigh(&loud_ones(survey, &sure)) };
+    sobered(&mut opinion.odds);
+    opinion
+}
+
+/// A drum that is struck is unmistakable now and then; where not even the likeliest candidates are, all are most likely
+/// bleed that has something of it. What the sixth likeliest lacks of [`UNMISTAKABLE`] is taken from all.
+fn sobered(odds: &mut [f32]) {
+    let mut sorted = odds.to_vec();
+    sorted.sort_unstable_by(|a, b| b.total_cmp(a));
+    let lacks = UNMISTAKABLE - sorted.get(LIKELIEST).or(sorted.last()).copied().unwrap_or(UNMISTAKABLE);
+    if lacks > 0.0 {
+        odds.iter_mut().for_each(|o| *o -= lacks);
     }
-    weigh(&loud_ones(survey, &sure))
 }
 
 /// The height that decides where the prior disowns the drum; `None` where it does not.
@@ -232,6 +245,20 @@ mod tests {
         assert_eq!(disowned(Nobody, Drum::Snare, &of(19.0, -4.0), 0), None);
         assert_eq!(disowned(OneDrum, Drum::Kick, &of(17.0, -2.0), 9), None);
         assert_eq!(disowned(Kit, Drum::Snare, &of(13.0, 2.0), 20), None);
+    }
+
+    #[test]
+    fn a_drum_of_which_nothing_is_unmistakable_is_doubted_whole() {
+        let sober = |mut odds: Vec<f32>| {
+            sobered(&mut odds);
+            odds
+        };
+        // Bleed that has something of a stroke, fifty times: nothing of it is left.
+        assert!(sober(vec![0.8; 50]).iter().all(|o| *o < 0.0));
+        // A drum with six sure strokes keeps its doubtful ones as they are.
+        let struck: Vec<f32> = [vec![6.0; 6], vec![0.3; 20]].concat();
+        assert_eq!(sober(struck.clone()), struck);
+        assert_eq!(sober(Vec::new()), Vec::<f32>::new());
     }
 
     #[test]

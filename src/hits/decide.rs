@@ -70,12 +70,32 @@ pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
     let sure: Vec<usize> =
         survey.candidates.iter().zip(&first.odds).filter(|(_, odds)| **odds > SURE).map(|(&t, _)| t).collect();
     let mut opinion = if sure.len() < 4 { first } else { weigh(&loud_ones(survey, &sure)) };
-    sobered(&mut opinion.odds);
+    if !stands_clear(survey, drum, &at_sight) {
+        sobered(&mut opinion.odds);
+    }
     opinion
 }
 
+/// Whether what is sure at sight stands higher than bleed does.
+fn stands_clear(survey: &Survey, drum: Drum, at_sight: &[usize]) -> bool {
+    let Some(least) = clear_of_bleed(survey.others, drum) else { return false };
+    let sure = survey.candidates.iter().zip(&survey.heights).filter(|(t, _)| at_sight.binary_search(t).is_ok());
+    let mut heights: Vec<f32> = sure.map(|(_, height)| *height).collect();
+    heights.len() >= FEWEST && median(&mut heights) >= least
+}
+
+/// Novelty, dB, that bleed does not reach; `None` where it may reach any.
+fn clear_of_bleed(others: Others, drum: Drum) -> Option<f32> {
+    match (others, drum) {
+        (Others::Kit, _) => Some(CLEAR),
+        (Others::OneDrum, Drum::Kick) => Some(CLEAR_OF_ONE),
+        (Others::None, Drum::Kick) => Some(CLEAR_ALONE),
+        _ => None,
+    }
+}
+
 /// A drum that is struck is unmistakable now and then; where not even the likeliest candidates are, all are most likely
-/// bleed that has something of it. What the sixth likeliest lacks of [`UNMISTAKABLE`] is taken from all.
+/// bleed that has something of it (unless they stand clear of all bleed). What the sixth likeliest lacks of [`UNMISTAKABLE`] is taken from all.
 fn sobered(odds: &mut [f32]) {
     let mut sorted = odds.to_vec();
     sorted.sort_unstable_by(|a, b| b.total_cmp(a));
@@ -106,12 +126,7 @@ fn disowned(others: Others, drum: Drum, seen: &[(f32, f32)], owned: usize) -> Op
     if seen.len() < FEWEST || 4 * seen.iter().filter(|(_, odds)| *odds > 0.0).count() >= seen.len() {
         return None;
     }
-    let least = match (others, drum) {
-        (Others::Kit, _) => CLEAR,
-        (Others::OneDrum, Drum::Kick) if owned < FEWEST => CLEAR_OF_ONE,
-        (Others::None, Drum::Kick) if owned < FEWEST => CLEAR_ALONE,
-        _ => return None,
-    };
+    let least = clear_of_bleed(others, drum).filter(|_| others == Others::Kit || owned < FEWEST)?;
     let mut heights: Vec<f32> = seen.iter().map(|(height, _)| *height).collect();
     Some(median(&mut heights)).filter(|middle| *middle >= least)
 }

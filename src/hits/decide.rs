@@ -70,7 +70,8 @@ pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
     let sure: Vec<usize> =
         survey.candidates.iter().zip(&first.odds).filter(|(_, odds)| **odds > SURE).map(|(&t, _)| t).collect();
     let mut opinion = if sure.len() < 4 { first } else { weigh(&loud_ones(survey, &sure)) };
-    // A snare's mic alone may hold a drum that the prior hardly knows, and nothing vouches for it.
+    // What stands clear of all bleed needs no more; and a snare's mic alone may hold a drum that the prior hardly knows,
+    // with nothing to vouch for it.
     let alone = survey.others == Others::None && drum == Drum::Snare;
     if !alone && !stands_clear(survey, drum, &at_sight) {
         sobered(&mut opinion.odds);
@@ -97,7 +98,7 @@ fn clear_of_bleed(others: Others, drum: Drum) -> Option<f32> {
 }
 
 /// A drum that is struck is unmistakable now and then; where not even the likeliest candidates are, all are most likely
-/// bleed that has something of it (unless they stand clear of all bleed). What the sixth likeliest lacks of [`UNMISTAKABLE`] is taken from all.
+/// bleed that has something of it. What the sixth likeliest lacks of [`UNMISTAKABLE`] is taken from all.
 fn sobered(odds: &mut [f32]) {
     let mut sorted = odds.to_vec();
     sorted.sort_unstable_by(|a, b| b.total_cmp(a));

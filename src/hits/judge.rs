@@ -160,7 +160,7 @@ impl<'a> Elsewhere<'a> {
         let usual = |other: &'a Bands| {
             let mut apart: Vec<f32> = loud.iter().map(|&t| low_rise(other, t) - low_rise(main, t)).collect();
             apart.sort_unstable_by(f32::total_cmp);
-            (other, apart[(apart.len() - 1) / 4])
+            (other, apart.get(apart.len().saturating_sub(1) / 4).copied().unwrap_or(0.0))
         };
         let others: Vec<(&Bands, f32)> = others.iter().map(|o| usual(o)).collect();
         (!others.is_empty()).then_some(Self { main, others })

@@ -2,7 +2,8 @@
 //!
 //! `cargo run --release --example features -- SESSIONS PREFIX` reads every folder of SESSIONS that holds `truth.csv`
 //! (see `sessions.py`) and writes `PREFIX_MICS_DRUM.bin`: rows of f32, kind (0 not a stroke, 1 hit, 2 ghost, 3 flam,
-//! 4 roll), timing error in frames, session, frame, the main mic's features, and the kit's verdict (four numbers).
+//! 4 roll), timing error in frames, session, frame, the main mic's features, and the kit's verdict (four numbers). The file
+//! `width` beside them holds how many numbers the last two are.
 
 use std::collections::BTreeMap;
 use std::fs::{self, File};
@@ -11,6 +12,7 @@ use std::path::{Path, PathBuf};
 use underlay::Quiet;
 use underlay::audio::{AudioReader, LevelMeter, SOUND_FLOOR};
 use underlay::hits::bands::Framing;
+use underlay::hits::judge::FEATURES;
 use underlay::hits::own_mics;
 use underlay::hits::survey::Survey;
 use underlay::hits::take::{Stretch, Watcher};
@@ -33,6 +35,9 @@ const MICS: [(&str, Drum, Place); 9] = [
 /// Sets of mics that a session is listened to with: all, kick with snare and overheads, kick and snare, one alone.
 const SETS: [(&str, &[usize]); 5] =
     [("9", &[0, 1, 2, 3, 4, 5, 6, 7, 8]), ("4", &[0, 1, 6, 7]), ("2", &[0, 1]), ("k", &[0]), ("s", &[1])];
+
+/// Numbers of the kit's verdict that are written.
+const VERDICT: usize = 4;
 
 /// A known stroke: drum, frame, kind.
 struct Known {
@@ -116,7 +121,7 @@ fn main() -> Anyhow<()> {
                     let kind = owner.map_or(0.0, |i| strokes[i].kind);
                     let error = owner.map_or(0.0, |i| (frame as f64 - strokes[i].frame) as f32);
                     let head = [kind, error, session as f32, frame as f32];
-                    let tail = [kit.height, kit.plain, kit.above, kit.clear];
+                    let tail: [f32; VERDICT] = [kit.height, kit.plain, kit.above, kit.clear];
                     for v in head.iter().chain(alone).chain(&tail) {
                         file.write_all(&v.to_le_bytes())?;
                     }
@@ -126,5 +131,6 @@ fn main() -> Anyhow<()> {
         eprint!("\r{} of {}", session + 1, dirs.len());
     }
     eprintln!();
+    fs::write(Path::new(prefix).with_file_name("width"), format!("{FEATURES} {VERDICT}\n"))?;
     Ok(())
 }

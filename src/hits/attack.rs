@@ -39,6 +39,7 @@ pub struct Crossings {
     /// How many times as high as what came before each level is.
     margin: [[f32; SHARES.len()]; VIEWS],
     rises: bool,
+    peak: f32,
 }
 
 /// Times the crossings of single strokes.
@@ -74,7 +75,7 @@ impl AttackTimer {
     /// Crossings of a stroke that lies at index `at` of `x` (a stretch of the close mic's samples around it).
     #[must_use]
     pub fn crossings(&mut self, x: &[f32], at: usize) -> Crossings {
-        let mut out = Crossings { at: [[0.0; 5]; VIEWS], margin: [[0.0; 5]; VIEWS], rises: false };
+        let mut out = Crossings { at: [[0.0; 5]; VIEWS], margin: [[0.0; 5]; VIEWS], rises: false, peak: 0.0 };
         let start = at.saturating_sub(self.n(4.0));
         let end = (at + self.n(10.0)).min(x.len());
         // The full band of a slow drum peaks later than its click.
@@ -91,6 +92,9 @@ impl AttackTimer {
             let before = peak_of(&view[start.saturating_sub(quiet)..start]);
             let window = &view[start.min(end)..end];
             let peak = peak_of(if v == 0 { &view[start.min(whole)..whole] } else { window });
+            if v == 0 {
+                out.peak = peak;
+            }
             for (j, q) in SHARES.iter().enumerate() {
                 let level = q * peak;
                 let i = window.iter().position(|y| y.abs() >= level).unwrap_or(0);
@@ -142,6 +146,12 @@ impl Crossings {
     #[must_use]
     pub fn rises(&self) -> bool {
         self.rises
+    }
+
+    /// Highest absolute sample of the full band around the stroke, 1.0 = full scale.
+    #[must_use]
+    pub fn peak(&self) -> f32 {
+        self.peak
     }
 
     fn clear(&self, view: usize, share: usize) -> bool {

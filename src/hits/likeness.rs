@@ -31,6 +31,8 @@ const VOTERS: usize = 3;
 /// How many of its nearest likes time a stroke, and how much less alike than the nearest they may be.
 const TIMERS: usize = 5;
 const NEARLY: f32 = 0.1;
+/// A stroke that is less alike than the nearest by this has 1/e of its say about the level.
+const FADES: f32 = 0.02;
 /// Least likeness that counts against a crossing.
 pub const LEAST: f32 = 0.75;
 
@@ -59,20 +61,44 @@ impl Sketch {
         self.rows[0].len()
     }
 
-    /// Share of each band in the comparison: 0.3 to 12 dB above what went before the stroke at `at`, of the sum.
-    fn shares(&self, at: usize, n: &Lengths) -> [f32; BANDS] {
-        let rms = |row: &[f32], from: usize, to: usize| {
+    /// Root mean square of a stretch of each band.
+    fn rms(&self, from: usize, to: usize) -> [f32; BANDS] {
+        std::array::from_fn(|v| {
+            let row = &self.rows[v];
             let s = row.get(from.min(to)..to.min(row.len())).unwrap_or(&[]);
             (s.iter().map(|x| x * x).sum::<f32>() / s.len().max(1) as f32).sqrt() + 1e-12
-        };
-        let mut shares = [0.0f32; BANDS];
-        for (share, row) in shares.iter_mut().zip(&self.rows) {
-            let before = rms(row, at.saturating_sub(n.ms(12.0)), at.saturating_sub(n.ms(4.0)));
-            let stroke = rms(row, at.saturating_sub(n.ms(1.0)), at + n.ms(6.0));
-            *share = (20.0 * (stroke / before).log10() - 3.0).clamp(0.3, 12.0);
-        }
+        })
+    }
+
+    /// Root mean square of each band before the stroke at `at`.
+    fn before(&self, at: usize, n: &Lengths) -> [f32; BANDS] {
+        self.rms(at.saturating_sub(n.ms(12.0)), at.saturating_sub(n.ms(4.0)))
+    }
+
+    /// Share of each band in the comparison: 0.3 to 12 dB above what went `before` the stroke at `at`, of the sum.
+    fn shares(&self, at: usize, before: &[f32; BANDS], n: &Lengths) -> [f32; BANDS] {
+        let stroke = self.rms(at.saturating_sub(n.ms(1.0)), at + n.ms(6.0));
+        let shares: [f32; BANDS] =
+            std::array::from_fn(|v| (20.0 * (stroke[v] / before[v]).log10() - 3.0).clamp(0.3, 12.0));
         let sum: f32 = shares.iter().sum();
         shares.map(|s| s / sum)
+    }
+
+    /// How many times an exemplar's amplitude the stretch from index `from` on has, `aside` of a value later: the best
+    /// linear estimate, each band weighted by the inverse of the power that was `before`.
+    fn gain(&self, e: &Exemplar, from: usize, aside: f32, before: &[f32; BANDS]) -> f32 {
+        let (mut heard, mut known) = ([0.0f32; 3], 0.0);
+        for v in 0..BANDS {
+            let weight = e.norms[v] / (before[v] * before[v]);
+            known += weight * e.norms[v];
+            for (i, heard) in heard.iter_mut().enumerate() {
+                let from = (from + i).saturating_sub(1);
+                *heard += weight * dot(self.rows[v].get(from..from + e.bands[v].len()).unwrap_or(&[]), &e.bands[v]);
+            }
+        }
+        // The parabola through the three, `aside` of its middle.
+        let [a, b, c] = heard;
+        (b + 0.5 * aside * (c - a) + 0.5 * aside * aside * (a - 2.0 * b + c)) / known
     }
 }
 
@@ -100,6 +126,8 @@ pub struct Clear<'a> {
     pub sketch: &'a Sketch,
     /// Its beginning, samples of the recording after the sketch's first.
     pub begins: f32,
+    /// Its peak, 1.0 = full scale.
+    pub peak: f32,
     /// Whether it is one of the take's loud ones.
     pub loud: bool,
     /// Whether it begins with a slow rise: no bleed does, so it needs nobody to vouch for it.
@@ -109,19 +137,24 @@ pub struct Clear<'a> {
 /// The beginning of a clear stroke, each band at unit energy.
 struct Exemplar {
     bands: [Vec<f32>; BANDS],
-    /// Number of the stroke.
+    /// What each band was divided by.
+    norms: [f32; BANDS],
+    /// Number and peak of the stroke.
     number: usize,
+    peak: f32,
     /// Its beginning lies so many samples of the recording after the value that stands for it.
     rest: f32,
 }
 
-/// How like the strokes that stand clear something is, and where.
+/// How like the strokes that stand clear something is, where and how strong.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Likeness {
     /// Weighted normalised correlation, −1..=1.
     pub score: f32,
     /// Beginning, samples of the recording after the sketch's first.
     pub begins: f32,
+    /// Its peak, 1.0 = full scale, what rings underneath left out.
+    pub peak: f32,
 }
 
 /// The clear strokes of a take, to compare others with.
@@ -145,7 +178,7 @@ impl Exemplars {
         chosen.extend(evenly(&soft, MOST - chosen.len()));
         let (mut from, mut exemplars) = (Vec::new(), Vec::new());
         for c in chosen {
-            if let Some(e) = out.exemplar(c.number, c.sketch, c.begins) {
+            if let Some(e) = out.exemplar(c) {
                 from.push(*c);
                 exemplars.push(e);
             }
@@ -157,19 +190,16 @@ impl Exemplars {
         out
     }
 
-    fn exemplar(&self, number: usize, sketch: &Sketch, begins: f32) -> Option<Exemplar> {
+    fn exemplar(&self, &Clear { number, sketch, begins, peak, .. }: &Clear) -> Option<Exemplar> {
         let at = (begins / self.step).round();
         let from = (at as usize).checked_sub(self.lengths.ms(BEFORE_MS))?;
         let to = at as usize + self.lengths.ms(AFTER_MS);
         if to > sketch.len() {
             return None;
         }
-        let bands = std::array::from_fn(|v| {
-            let piece = &sketch.rows[v][from..to];
-            let norm = piece.iter().map(|x| x * x).sum::<f32>().sqrt() + 1e-12;
-            piece.iter().map(|x| x / norm).collect()
-        });
-        Some(Exemplar { bands, number, rest: begins - at * self.step })
+        let norms = std::array::from_fn(|v| sketch.rows[v][from..to].iter().map(|x| x * x).sum::<f32>().sqrt() + 1e-12);
+        let bands = std::array::from_fn(|v| sketch.rows[v][from..to].iter().map(|x| x / norms[v]).collect());
+        Some(Exemplar { bands, norms, number, peak, rest: begins - at * self.step })
     }
 
     /// Which of the chosen keep their place: those whose nearest likes agree with their claim. One kind of stroke may
@@ -215,11 +245,14 @@ impl Exemplars {
         self.compare(sketch, expected, number, |like| alike.push(like));
         alike.sort_by(|a, b| b.score.total_cmp(&a.score));
         let score = alike.first()?.score;
+        let weight = |l: &Likeness| ((l.score - score) / FADES).exp();
+        let (peaks, weights) = alike.iter().fold((0.0, 0.0), |(p, w), l| (p + weight(l) * l.peak, w + weight(l)));
+        let peak = peaks / weights;
         alike.truncate(TIMERS);
         alike.retain(|l| l.score >= score - NEARLY);
         let mut begins: Vec<f32> = alike.iter().map(|l| l.begins).collect();
         begins.sort_unstable_by(f32::total_cmp);
-        Some(Likeness { score, begins: begins[begins.len() / 2] })
+        Some(Likeness { score, begins: begins[begins.len() / 2], peak })
     }
 
     /// Calls `each` with the sketch's best likeness to every clear stroke, except that of number `itself`.
@@ -233,7 +266,8 @@ impl Exemplars {
         if first > last {
             return;
         }
-        let shares = sketch.shares(centre, n);
+        let noise = sketch.before(centre, n);
+        let shares = sketch.shares(centre, &noise, n);
         // What each band's correlation is divided by at each place, its share included.
         let scale: [Vec<f32>; BANDS] = std::array::from_fn(|v| {
             let row = &sketch.rows[v];
@@ -251,8 +285,9 @@ impl Exemplars {
             }
             let Some(k) = (0..scores.len()).max_by(|&a, &b| scores[a].total_cmp(&scores[b])) else { continue };
             let around = (k > 0 && k + 1 < scores.len()).then(|| [scores[k - 1], scores[k], scores[k + 1]]);
-            let at = (first + k) as f32 + around.map_or(0.0, vertex);
-            each(Likeness { score: scores[k], begins: at * sketch.step + e.rest });
+            let aside = around.map_or(0.0, vertex);
+            let peak = e.peak * sketch.gain(e, first + k - before, aside, &noise);
+            each(Likeness { score: scores[k], begins: ((first + k) as f32 + aside) * sketch.step + e.rest, peak });
         }
     }
 }
@@ -306,7 +341,7 @@ mod tests {
     }
 
     fn claim(number: usize, sketch: &Sketch, begins: f32) -> Clear<'_> {
-        Clear { number, sketch, begins, loud: true, rises: false }
+        Clear { number, sketch, begins, peak: 0.5, loud: true, rises: false }
     }
 
     fn exemplars(begins: &[f32]) -> Exemplars {
@@ -321,6 +356,27 @@ mod tests {
         for begins in [660.0, 671.0, 733.0] {
             let like = known.best(99, &stroke(begins, 900.0, 0.01, 1.0), 690.0).unwrap();
             assert!(like.score > 0.95 && (like.begins - begins).abs() < 2.5, "{begins}: {like:?}");
+        }
+    }
+
+    /// With a tone of a fifth of its peak underneath, a tenth of the exemplars' amplitude is found to 0.2 dB.
+    #[test]
+    fn a_stroke_over_a_ring_has_the_level_it_would_have_without() {
+        let known = exemplars(&[672.0, 680.0, 690.0, 701.0]);
+        let ring: Vec<f32> =
+            (0..1728).map(|i| 0.01 * (std::f32::consts::TAU * 1430.0 * i as f32 / 48_000.0).sin()).collect();
+        let rung = |begins: f32| {
+            let mut sketch = stroke(begins, 900.0, 0.05, 1.0);
+            sketch
+                .rows
+                .iter_mut()
+                .for_each(|row| row.iter_mut().zip(ring.iter().step_by(4)).for_each(|(x, r)| *x += r));
+            sketch
+        };
+        for begins in [680.0, 688.0, 691.0, 700.0] {
+            let like = known.best(99, &rung(begins), 690.0).unwrap();
+            let off = 20.0 * (like.peak / 0.05).log10();
+            assert!(off.abs() < 0.2, "{begins}: {off} dB");
         }
     }
 
@@ -346,7 +402,7 @@ mod tests {
         let mut known = exemplars(&[672.0, 680.0, 690.0, 701.0]);
         let tested = stroke(695.0, 900.0, 0.3, 1.0);
         // The very same sound, said to begin 2 ms earlier.
-        known.all.extend(known.exemplar(50, &tested, 695.0 - 96.0));
+        known.all.extend(known.exemplar(&claim(50, &tested, 695.0 - 96.0)));
         let like = known.best(99, &tested, 690.0).unwrap();
         assert!((like.begins - 695.0).abs() < 2.5, "{like:?}");
     }

@@ -16,6 +16,20 @@ const KICK_PEAK_WITHIN: Seconds = Seconds(0.020);
 /// Samples before the attack that may hold the peak already, 0.5 ms.
 const PEAK_FROM: Seconds = Seconds(0.0005);
 
+/// What is taken for bleed before a stroke, 8 ms to 1 ms before its attack.
+const BEFORE_FROM: Seconds = Seconds(0.008);
+/// See [`BEFORE_FROM`].
+const BEFORE_TO: Seconds = Seconds(0.001);
+/// Decibels by which the level may be wrong that clear strokes give to another: so much always, and so much more times the
+/// likeness that is missing.
+const LIKES_ERR_DB: f32 = 0.1;
+/// See [`LIKES_ERR_DB`].
+const UNLIKE_ERR_DB: f32 = 18.0;
+/// Most that bleed is believed to add to a peak and to take from it, dB.
+const MOST_ADDED_DB: f32 = 12.0;
+/// See [`MOST_ADDED_DB`].
+const MOST_TAKEN_DB: f32 = 6.0;
+
 /// How far a crossing may lie from where the likeness to clear strokes puts the attack.
 const AGREE: Seconds = Seconds(0.0006);
 
@@ -83,7 +97,14 @@ impl Glass {
         let clear: Vec<Clear> = teachers()
             .filter_map(|((l, _), &loud)| {
                 let begins = l.inside + calibration.clear_attack(&l.crossings)?;
-                Some(Clear { number: l.number, sketch: &l.sketch, begins, loud, rises: l.crossings.rises() })
+                Some(Clear {
+                    number: l.number,
+                    sketch: &l.sketch,
+                    begins,
+                    loud,
+                    rises: l.crossings.rises(),
+                    peak: l.crossings.peak(),
+                })
             })
             .collect();
         Lesson { calibration, exemplars: Exemplars::choose(&clear, self.rate), agree: self.rate.samples(AGREE) as f32 }
@@ -100,15 +121,30 @@ impl Glass {
     /// # Errors
     /// As [`MonoReader::read`].
     pub fn measure(&mut self, lesson: &Lesson, numbers: &[usize]) -> Result<Vec<Measured>> {
-        let (from, length) = (self.rate.samples(PEAK_FROM), self.rate.samples(PEAK_FROM + self.peak_within));
         let mut out = Vec::with_capacity(numbers.len());
         for &i in numbers {
-            let pos = lesson.attack(&self.looks[i]);
-            self.stretch(pos, from, length)?;
-            let peak = self.window.iter().fold(0.0f32, |m, v| m.max(v.abs()));
-            out.push(Measured { pos, peak });
+            let like = lesson.like(&self.looks[i]);
+            let pos = lesson.attack(&self.looks[i], like.as_ref());
+            let seen = self.peak(pos)?;
+            let before = self.before(pos)?;
+            out.push(Measured { pos, peak: like.map_or(seen, |like| freed(seen, before, &like)) });
         }
         Ok(out)
+    }
+
+    /// Highest absolute sample of the beginning of a stroke at `pos`.
+    fn peak(&mut self, pos: u64) -> Result<f32> {
+        self.highest(pos, PEAK_FROM, PEAK_FROM + self.peak_within)
+    }
+
+    /// Highest absolute sample just before a stroke at `pos`.
+    fn before(&mut self, pos: u64) -> Result<f32> {
+        if pos == 0 { Ok(0.0) } else { self.highest(pos, BEFORE_FROM, BEFORE_FROM - BEFORE_TO) }
+    }
+
+    fn highest(&mut self, pos: u64, before: Seconds, length: Seconds) -> Result<f32> {
+        self.stretch(pos, self.rate.samples(before), self.rate.samples(length))?;
+        Ok(self.window.iter().fold(0.0f32, |m, v| m.max(v.abs())))
     }
 
     /// Reads `length` samples from `before` samples before `at` into the window; returns where they begin. Nothing
@@ -139,9 +175,9 @@ impl Lesson {
 
     /// First sample of a stroke. Where its likeness to clear strokes says that it begins later than its crossing, bleed
     /// reached the mic first, and the likeness counts; earlier only where the crossing is not clear.
-    fn attack(&self, look: &Look) -> u64 {
+    fn attack(&self, look: &Look, like: Option<&Likeness>) -> u64 {
         let mut attack = self.calibration.attack(&look.crossings);
-        if let Some(like) = self.like(look).filter(|l| l.score > LEAST) {
+        if let Some(like) = like.filter(|l| l.score > LEAST) {
             let later = like.begins - look.inside - attack;
             let clear = self.calibration.clear_attack(&look.crossings).is_some();
             if later > self.agree || (!clear && later < -self.agree) {
@@ -149,5 +185,51 @@ impl Lesson {
             }
         }
         (look.at as f64 + f64::from(attack)).round().max(0.0) as u64
+    }
+}
+
+/// The peak of a stroke freed from bleed: `seen` in the recording, with the highest sample `before` the stroke, and as the
+/// clear strokes have it that it is so like. Bleed as high as what went before may have moved the peak by
+/// 20·log10(1 + before / seen) dB; the two levels are weighted by the inverse squares of their errors.
+fn freed(seen: f32, before: f32, like: &Likeness) -> f32 {
+    if seen <= 0.0 || before <= 0.0 {
+        return seen;
+    }
+    let off = 20.0 * (1.0 + before / seen).log10();
+    let err = LIKES_ERR_DB + UNLIKE_ERR_DB * (1.0 - like.score);
+    let weight = off * off / (off * off + err * err);
+    let moved = 20.0 * (like.peak.max(0.0) / seen).max(1e-6).log10();
+    seen * 10f32.powf(weight * moved.clamp(-MOST_ADDED_DB, MOST_TAKEN_DB) / 20.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn like(score: f32, peak: f32) -> Likeness {
+        Likeness { score, begins: 0.0, peak }
+    }
+
+    fn db(x: f32) -> f32 {
+        20.0 * x.log10()
+    }
+
+    #[test]
+    fn a_stroke_that_stands_clear_keeps_its_peak() {
+        assert_eq!(freed(0.5, 0.0, &like(0.99, 0.4)), 0.5);
+        // 40 dB over what went before, bleed cannot have added more than 0.09 dB.
+        assert!(db(freed(0.5, 0.005, &like(0.99, 0.4)) / 0.5).abs() < 0.2);
+    }
+
+    #[test]
+    fn under_bleed_the_peak_moves_towards_what_it_is_like_and_never_beyond() {
+        for score in [0.5, 0.8, 0.9, 0.99, 1.0] {
+            for likes in [0.0, 0.1, 0.3, 0.5, 0.7] {
+                let peak = freed(0.5, 0.25, &like(score, likes));
+                assert!(peak >= likes.min(0.5) - 1e-6 && peak <= likes.max(0.5) + 1e-6, "{score} {likes}: {peak}");
+            }
+        }
+        let moved = |score: f32| (db(freed(0.5, 0.25, &like(score, 0.3))) - db(0.5)).abs();
+        assert!(moved(0.99) > 4.0 && moved(0.6) < 1.0, "the more alike, the farther");
     }
 }

@@ -175,10 +175,12 @@ pub fn adapted(odds: &[f32], likeness: &[Option<f32>]) -> Vec<f32> {
 /// How sure log-odds of 0 and more make it that a candidate is the drum's own, 0.5..=1.
 ///
 /// The prior is surer of itself than it is right, so its log-odds x count as 0.45·x + 0.05·x²: fitted by hand to the
-/// share of right hits on the development sessions and on rendered ones (`tests/accuracy/calibration.py`).
+/// share of right hits on the development sessions and on rendered ones (`tests/accuracy/calibration.py`). Where no
+/// other mic bears witness they count for 0.85 of that.
 #[must_use]
-pub fn certainty(odds: f32) -> f64 {
-    let x = f64::from(odds).max(0.0);
+pub fn certainty(odds: f32, others: Others) -> f64 {
+    let witnessed = if others == Others::None { 0.85 } else { 1.0 };
+    let x = witnessed * f64::from(odds).max(0.0);
     1.0 / (1.0 + (-0.45 * x - 0.05 * x * x).exp())
 }
 

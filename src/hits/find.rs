@@ -187,7 +187,11 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
         .iter()
         .zip(&measured)
         .filter(|(_, m)| stretch.range.contains(&m.pos))
-        .map(|(&i, m)| Stroke { pos: m.pos, peak: Dbfs::from_peak(f64::from(m.peak)), certainty: certainty(odds[i]) })
+        .map(|(&i, m)| Stroke {
+            pos: m.pos,
+            peak: Dbfs::from_peak(f64::from(m.peak)),
+            certainty: certainty(odds[i], survey.others),
+        })
         .filter(|stroke| stroke.peak.0 >= floor.0)
         .collect();
     new.sort_by_key(|stroke| stroke.pos);

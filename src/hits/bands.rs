@@ -100,13 +100,13 @@ impl Bands {
     /// silence in front of a take, between its parts or after its end says nothing of the room. 0 in all silence.
     #[must_use]
     pub fn quantile(&self, q: f64) -> [f32; BANDS] {
-        let on = |r: &&[f32; BANDS]| r.iter().sum::<f32>() > SILENCE;
-        let step = self.rows.iter().filter(on).count().div_ceil(16_384).max(1);
+        let on: Vec<&[f32; BANDS]> = self.rows.iter().filter(|r| r.iter().sum::<f32>() > SILENCE).collect();
+        let step = on.len().div_ceil(16_384).max(1);
         let mut out = [0.0; BANDS];
-        let mut column = Vec::with_capacity(self.rows.len() / step + 1);
+        let mut column = Vec::with_capacity(on.len() / step + 1);
         for (b, o) in out.iter_mut().enumerate() {
             column.clear();
-            column.extend(self.rows.iter().filter(on).step_by(step).map(|r| r[b]));
+            column.extend(on.iter().step_by(step).map(|r| r[b]));
             if !column.is_empty() {
                 let k = ((column.len() - 1) as f64 * q).round() as usize;
                 *o = *column.select_nth_unstable_by(k, f32::total_cmp).1;

@@ -7,6 +7,7 @@
 //! correlation as an estimate of delay) in a few bands, each weighted by how far it stands above what went before.
 
 use crate::units::SampleRate;
+use pulp::Arch;
 
 /// Bands of a sketch.
 pub const BANDS: usize = super::attack::VIEWS;
@@ -162,6 +163,7 @@ pub struct Exemplars {
     all: Vec<Exemplar>,
     lengths: Lengths,
     step: f32,
+    arch: Arch,
 }
 
 impl Exemplars {
@@ -169,7 +171,8 @@ impl Exemplars {
     /// take, and drops those that their likes contradict.
     #[must_use]
     pub fn choose(clear: &[Clear], rate: SampleRate) -> Self {
-        let mut out = Self { all: Vec::new(), lengths: Lengths::of(rate), step: Sketch::step(rate) as f32 };
+        let mut out =
+            Self { all: Vec::new(), lengths: Lengths::of(rate), step: Sketch::step(rate) as f32, arch: Arch::new() };
         let of = |wanted: fn(&Clear) -> bool| clear.iter().filter(|c| wanted(c)).collect::<Vec<_>>();
         let mut chosen = evenly(&of(|c| c.rises), MOST_RISING);
         let (loud, soft) = (of(|c| c.loud && !c.rises), of(|c| !c.loud && !c.rises));
@@ -268,21 +271,20 @@ impl Exemplars {
         }
         let noise = sketch.before(centre, n);
         let shares = sketch.shares(centre, &noise, n);
-        // What each band's correlation is divided by at each place, its share included.
-        let scale: [Vec<f32>; BANDS] = std::array::from_fn(|v| {
-            let row = &sketch.rows[v];
-            let energy = |p: usize| row[p - before..p - before + length].iter().map(|x| x * x).sum::<f32>();
-            (first..=last).map(|p| shares[v] / (energy(p).sqrt() + 1e-9)).collect()
-        });
-        let mut scores = vec![0.0f32; last - first + 1];
+        let lags = last - first + 1;
+        // The stretch of each band that is searched, and what its correlation is multiplied by at each lag, its share
+        // included.
+        let pieces: [Vec<f32>; BANDS] =
+            std::array::from_fn(|v| padded(&sketch.rows[v][first - before..last + after], length, lags));
+        let scale: [Vec<f32>; BANDS] = std::array::from_fn(|v| scales(&pieces[v], shares[v], length, lags));
+        let mut scores = vec![0.0f32; lags];
         for e in self.all.iter().filter(|e| e.number != itself) {
             scores.fill(0.0);
-            for v in 0..BANDS {
-                let row = &sketch.rows[v];
-                for ((score, scale), p) in scores.iter_mut().zip(&scale[v]).zip(first..) {
-                    *score += scale * dot(&row[p - before..p - before + length], &e.bands[v]);
+            self.arch.dispatch(|| {
+                for v in 0..BANDS {
+                    correlate(&pieces[v], &e.bands[v], &scale[v], &mut scores);
                 }
-            }
+            });
             let Some(k) = (0..scores.len()).max_by(|&a, &b| scores[a].total_cmp(&scores[b])) else { continue };
             let around = (k > 0 && k + 1 < scores.len()).then(|| [scores[k - 1], scores[k], scores[k + 1]]);
             let aside = around.map_or(0.0, vertex);
@@ -306,17 +308,50 @@ fn vertex([a, b, c]: [f32; 3]) -> f32 {
     if bend < 0.0 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 }
 }
 
-/// Dot product in eight fixed lanes (a fixed order of sums).
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut lanes = [0.0f32; 8];
-    let (ca, cb) = (a.chunks_exact(8), b.chunks_exact(8));
-    let rest: f32 = ca.remainder().iter().zip(cb.remainder()).map(|(x, y)| x * y).sum();
-    for (x, y) in ca.zip(cb) {
-        for i in 0..8 {
-            lanes[i] += x[i] * y[i];
+/// Lags that are worked on at once.
+const TOGETHER: usize = 32;
+
+/// A stretch of a band, with room behind it for the last lags that are worked on together.
+fn padded(stretch: &[f32], length: usize, lags: usize) -> Vec<f32> {
+    let mut out = Vec::with_capacity(length + lags.next_multiple_of(TOGETHER));
+    out.extend_from_slice(stretch);
+    out.resize(length + lags.next_multiple_of(TOGETHER), 0.0);
+    out
+}
+
+/// The band's share over the root of the energy of the `length` values from each lag on.
+fn scales(piece: &[f32], share: f32, length: usize, lags: usize) -> Vec<f32> {
+    let square = |x: f32| f64::from(x) * f64::from(x);
+    let mut energy: f64 = piece[..length].iter().map(|&x| square(x)).sum();
+    let mut out = Vec::with_capacity(lags);
+    for k in 0..lags {
+        out.push(share / (energy.max(0.0).sqrt() as f32 + 1e-9));
+        energy += square(piece[k + length]) - square(piece[k]);
+    }
+    out
+}
+
+/// Adds to the score of every lag the scaled correlation with a template. Every lag's sum is taken in the template's
+/// order, whatever the width of the machine's registers.
+#[inline(always)]
+fn correlate(piece: &[f32], template: &[f32], scale: &[f32], scores: &mut [f32]) {
+    for (block, (scores, scale)) in scores.chunks_mut(TOGETHER).zip(scale.chunks(TOGETHER)).enumerate() {
+        let mut sums = [0.0f32; TOGETHER];
+        let from = &piece[block * TOGETHER..];
+        for (x, t) in from.windows(TOGETHER).zip(template) {
+            for i in 0..TOGETHER {
+                sums[i] += x[i] * t;
+            }
+        }
+        for ((score, scale), sum) in scores.iter_mut().zip(scale).zip(sums) {
+            *score += scale * sum;
         }
     }
-    lanes.iter().sum::<f32>() + rest
+}
+
+/// Sum of products.
+fn dot(a: &[f32], b: &[f32]) -> f32 {
+    a.iter().zip(b).map(|(x, y)| x * y).sum()
 }
 
 #[cfg(test)]

@@ -1,7 +1,8 @@
 #!/usr/bin/env python3
 """Render multi-mic drum sessions with known strokes: many kits, drummers, rooms and amounts of bleed.
 
-  sessions.py ONESHOTS OUT --count N [--seed S] [--hold-out | --all] [--absent DRUM] [--toms] [--seconds 45]
+  sessions.py ONESHOTS OUT --count N [--seed S] [--hold-out | --all] [--absent DRUM] [--toms] [--snare brush|cross-stick]
+                            [--seconds 45]
 
 ONESHOTS comes from oneshots.py. OUT/NAME/ holds nine 24-bit WAV files, one a mic, `truth.csv`
 (drum, time_s, peak_dbfs, kind) and `about.txt`. Everything follows from the random seed.
@@ -56,10 +57,12 @@ def pitch(x, factor):
 
 
 class Kit:
-    def __init__(self, root, kits, rng):
+    def __init__(self, root, kits, rng, brushes=False):
         self.rng, self.shots, self.about = rng, {}, []
         for drum in DRUMS:
             folders = sorted(f for k in kits for f in glob.glob(f"{root}/{k}/{drum}") + glob.glob(f"{root}/{k}/{drum}-*"))
+            if brushes and drum == "snare":
+                folders = [f for f in sorted(glob.glob(f"{root}/*/snare") + glob.glob(f"{root}/*/snare-*")) if "Brush" in f]
             # sets with several strengths are chosen four times as often as single sounds
             weight = np.array([4.0 if len(os.listdir(f)) > 2 else 1.0 for f in folders])
             f = folders[rng.choice(len(folders), p=weight / weight.sum())]
@@ -223,10 +226,12 @@ def kinds(ev):
     return out
 
 
-def render(root, kits, out, seed, seconds, absent=None, toms=False):
+def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None):
     rng = np.random.default_rng(seed)
-    kit = Kit(root, kits, rng)
+    kit = Kit(root, kits, rng, snare == "brush")
     ev, bpm, style = drummer(rng, seconds, toms)
+    if snare == "cross-stick":
+        ev = [(t, "rim" if d == "snare" else d, v) for t, d, v in ev]
     if absent:
         ev = [e for e in ev if not e[1] in ({"snare", "rim"} if absent == "snare" else {absent})]
     n = int(seconds * RATE)
@@ -278,13 +283,14 @@ def main():
     ap.add_argument("--seed", type=int, default=1); ap.add_argument("--hold-out", action="store_true")
     ap.add_argument("--all", action="store_true"); ap.add_argument("--absent", choices=["kick", "snare"], help="this drum is never struck")
     ap.add_argument("--toms", action="store_true", help="the toms are played as others play the hi-hat")
+    ap.add_argument("--snare", choices=["brush", "cross-stick"], help="played all through with brushes, or on its rim")
     ap.add_argument("--seconds", type=float, default=45)
     a = ap.parse_args()
     kits = sorted(os.path.basename(k) for k in glob.glob(f"{a.oneshots}/*"))
     if not a.all:
         kits = [k for k in kits if bool(HELD_OUT.search(k)) == a.hold_out]
     for n in range(a.count):
-        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms)
+        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms, a.snare)
 
 
 if __name__ == "__main__":

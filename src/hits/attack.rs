@@ -195,7 +195,7 @@ struct Foot {
 
 impl Foot {
     /// The 5 % crossing where it is clear in five strokes. Where bleed or ring covers the foot of every stroke, the lowest
-    /// that is clear in half of them, less what the rise takes from 5 % up to there. Of a drum that may rise slowly (`slow`),
+    /// that is clear in half of them, or in five, less what the rise takes from 5 % up to there. Of a drum that may rise slowly (`slow`),
     /// 5 % crossings only just above what came before are still the better witness, and of higher ones those up to
     /// 35 % where five strokes are clear.
     fn of(loud: &[&Crossings], slow: bool) -> Self {
@@ -210,16 +210,20 @@ impl Foot {
                 .chain(higher(FEWEST, SHARES.len() - 1))
                 .collect()
         } else {
-            [(0, CLEAR, FEWEST)].into_iter().chain(higher(half, SHARES.len() - 1)).collect()
+            let last = SHARES.len() - 1;
+            [(0, CLEAR, FEWEST)].into_iter().chain(higher(half, last)).chain(higher(FEWEST, last)).collect()
         };
         let (share, margin, _) = steps.into_iter().find(enough).unwrap_or((0, CLEAR, 0));
-        // From each share to the next: what it takes the strokes that are above what came before at the lower one; where they
-        // are too few, as in a straight rise from the pair above.
+        // From each share to the next: what it takes the strokes that stand highest above what came before at the lower one
+        // (bleed that is barely lower crosses it now and then); where they are too few, as in a straight rise from the pair
+        // above.
         let (mut later, mut step) = (0.0, 0.0);
         for k in (0..=share).rev() {
             let least = if k == share { margin } else { BARELY };
-            let mut rises: Vec<f32> =
-                loud.iter().filter(|c| c.margin[0][k] >= least).map(|c| c.at[0][k + 1] - c.at[0][k]).collect();
+            let mut highest: Vec<&&Crossings> = loud.iter().filter(|c| c.margin[0][k] >= least).collect();
+            highest.sort_by(|a, b| b.margin[0][k].total_cmp(&a.margin[0][k]));
+            let most = if k == share { highest.len() } else { FEWEST };
+            let mut rises: Vec<f32> = highest.iter().take(most).map(|c| c.at[0][k + 1] - c.at[0][k]).collect();
             step = if k == share || rises.len() >= FEWEST_BARELY {
                 median(&mut rises)
             } else {

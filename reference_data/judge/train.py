@@ -1,12 +1,13 @@
 #!/usr/bin/env python3
 """Train the model that tells a drum's own strokes from bleed.
 
-  train.py TRAIN_PREFIXES HELD_PREFIXES OUT.bin DRUM [--hidden 64] [--epochs 12] [--drop 0.4] [--noise 0.05] [--keep-second OLD.bin]
+  train.py TRAIN_PREFIXES HELD_PREFIXES OUT.bin DRUM [--hidden 64] [--epochs 12] [--drop 0.4] [--noise 0.05] [--seed 0]
+           [--keep-second OLD.bin] [--beside OLD.bin]
 
 Reads the rows that `tests/accuracy/features.rs` wrote (PREFIX_SET_DRUM.bin: float32 rows of label, timing error, session,
 frame, then the features), trains a small network (features -> tanh -> tanh -> log-odds) with Adam (Kingma & Ba 2015),
 weight decay, dropout and noise on its inputs, and writes its weights; with --keep-second the second step's are taken over
-from an earlier file. Prefixes are separated by commas. Deterministic for given inputs. Needs numpy alone.
+from an earlier file, and with --beside its networks too, whose log-odds are averaged with the new one's. Prefixes are separated by commas. Deterministic for given inputs. Needs numpy alone.
 """
 import argparse, os, sys
 import numpy as np
@@ -86,11 +87,11 @@ def f_of(logit, y, cut=0.0):
 class Step:
     """networks with the scaling of their inputs"""
 
-    def __init__(self, x, y, wt, hidden, epochs, nets, **kw):
+    def __init__(self, x, y, wt, hidden, epochs, nets, first_seed=0, **kw):
         self.mean, self.std = x.mean(0), np.maximum(x.std(0), 0.05)
         self.hidden = hidden
         xn = self.scaled(x)
-        self.nets = [train(xn, y, wt, hidden, epochs, seed, **kw) for seed in range(nets)]
+        self.nets = [train(xn, y, wt, hidden, epochs, seed, **kw) for seed in range(first_seed, first_seed + nets)]
 
     def scaled(self, x):
         return np.clip((x - self.mean) / self.std, -6, 6).astype(np.float32)
@@ -131,10 +132,41 @@ def second_of(path):
     return words[-9:].astype(float)
 
 
+def networks(path):
+    """means, inverse spreads and networks of a file of weights; a network is three pairs of weights and biases"""
+    count, inputs, first, last = (int(v) for v in np.fromfile(path, "<u4", 4))
+    words, at = np.fromfile(path, "<f4", offset=16), 0
+    def take(*shape):
+        nonlocal at
+        at += int(np.prod(shape))
+        return words[at - int(np.prod(shape)):at].reshape(shape).copy()
+    mean, scale = take(inputs), take(inputs)
+    layers = ((inputs, first), (first, last), (last, 1))
+    return mean, scale, [[(take(*l), take(l[1])) for l in layers] for _ in range(count)]
+
+
+def write_beside(old, ear, f):
+    """the networks of an old file and the new ones, in the old one's scaling and with as many units as the larger"""
+    mean, scale, nets = networks(old)
+    for n in ear.nets:
+        (w, *others), (b, *biases) = n.w, n.b
+        own = (1 / ear.std).astype(np.float32)
+        b = b + ((mean - ear.mean) * own) @ w
+        nets.append([(w * (own / scale)[:, None], b), *zip(others, biases)])
+    units = max(net[0][0].shape[1] for net in nets)
+    np.array([len(nets), len(mean), units, 12], "<u4").tofile(f)
+    mean.astype("<f4").tofile(f); scale.astype("<f4").tofile(f)
+    for (w1, b1), (w2, b2), (w3, b3) in nets:
+        more = units - len(b1)
+        for v in (np.pad(w1, ((0, 0), (0, more))), np.pad(b1, (0, more)), np.pad(w2, ((0, more), (0, 0))), b2, w3, b3):
+            v.astype("<f4").tofile(f)
+
+
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("train", help="prefixes, comma separated"); ap.add_argument("held", help="prefixes, comma separated")
     ap.add_argument("out"); ap.add_argument("drum"); ap.add_argument("--keep-second", metavar="OLD.bin")
+    ap.add_argument("--beside", metavar="OLD.bin"); ap.add_argument("--seed", type=int, default=0)
     ap.add_argument("--hidden", type=int, default=64); ap.add_argument("--epochs", type=int, default=12); ap.add_argument("--nets", type=int, default=1)
     ap.add_argument("--drop", type=float, default=0.4); ap.add_argument("--noise", type=float, default=0.05)
     ap.add_argument("--mics", default="9,2", help="sets of mics to learn from; what the main mic alone says is the same in all")
@@ -147,7 +179,7 @@ def main():
     wt = np.where(rows[:, 0] > 1, 1.5, 1.0).astype(np.float32)      # soft and rare kinds count a little more
     print(len(x), "rows", y.mean(), "own", flush=True)
     kw = dict(drop=a.drop, noise=a.noise)
-    ear = Step(x, y, wt, a.hidden, a.epochs, a.nets, **kw)
+    ear = Step(x, y, wt, a.hidden, a.epochs, a.nets, first_seed=a.seed, **kw)
     if a.keep_second:
         w = second_of(a.keep_second)
     else:
@@ -169,7 +201,7 @@ def main():
             best = max((f_of(l, yy, c), c) for c in np.linspace(-3, 3, 25))
             print(f"{os.path.basename(prefix)} {m} {a.drum}: ear {f_of(e, yy):.4f} F {f_of(l, yy):.4f} best {best[0]:.4f}@{best[1]:.2f} false {(kk & ~yy).sum()} missed {(~kk & yy).sum()} kinds {by} false by session {np.bincount(r[kk & ~yy, 2].astype(int)).tolist()}", flush=True)
     with open(a.out, "wb") as f:
-        ear.write(f)
+        write_beside(a.beside, ear, f) if a.beside else ear.write(f)
         w.astype("<f4").tofile(f)
 
 

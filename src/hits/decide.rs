@@ -23,10 +23,8 @@ const MOST_OF_CLEAR: f32 = 0.7;
 const FEWEST: usize = 4;
 /// Farthest log-odds that the height alone may give: it is a poorer witness than the prior.
 const MOST_BY_HEIGHT: f32 = 3.0;
-/// Log-odds that the likeliest strokes of a drum that is struck reach, and how many likelier ones are left out. Of the
-/// snare less is asked: played with brushes nothing about it is beyond doubt.
-const UNMISTAKABLE_KICK: f32 = 3.5;
-const UNMISTAKABLE_SNARE: f32 = 3.0;
+/// Log-odds that the likeliest strokes of a drum that is struck reach, and how many likelier ones are left out.
+const UNMISTAKABLE: f32 = 3.5;
 const LIKELIEST: usize = 5;
 /// Fewest sure strokes, and fewest sure bleed, whose likenesses mean anything.
 const FEWEST_LIKE: usize = 8;
@@ -76,7 +74,7 @@ pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
     // with nothing to vouch for it.
     let alone = survey.others == Others::None && drum == Drum::Snare;
     if !alone && !stands_clear(survey, drum, &at_sight) {
-        sobered(&mut opinion.odds, drum);
+        sobered(&mut opinion.odds);
     }
     opinion
 }
@@ -100,12 +98,11 @@ fn clear_of_bleed(others: Others, drum: Drum) -> Option<f32> {
 }
 
 /// A drum that is struck is unmistakable now and then; where not even the likeliest candidates are, all are most likely
-/// bleed that has something of it. What the sixth likeliest lacks of that is taken from all.
-fn sobered(odds: &mut [f32], drum: Drum) {
-    let unmistakable = if drum == Drum::Kick { UNMISTAKABLE_KICK } else { UNMISTAKABLE_SNARE };
+/// bleed that has something of it. What the sixth likeliest lacks of [`UNMISTAKABLE`] is taken from all.
+fn sobered(odds: &mut [f32]) {
     let mut sorted = odds.to_vec();
     sorted.sort_unstable_by(|a, b| b.total_cmp(a));
-    let lacks = unmistakable - sorted.get(LIKELIEST).or(sorted.last()).copied().unwrap_or(unmistakable);
+    let lacks = UNMISTAKABLE - sorted.get(LIKELIEST).or(sorted.last()).copied().unwrap_or(UNMISTAKABLE);
     if lacks > 0.0 {
         odds.iter_mut().for_each(|o| *o -= lacks);
     }
@@ -272,18 +269,16 @@ mod tests {
 
     #[test]
     fn a_drum_of_which_nothing_is_unmistakable_is_doubted_whole() {
-        for drum in Drum::FOUND {
-            let sober = |mut odds: Vec<f32>| {
-                sobered(&mut odds, drum);
-                odds
-            };
-            // Bleed that has something of a stroke, again and again: nothing of it is left.
-            assert!(sober(vec![0.8; 500]).iter().all(|o| *o < 0.0));
-            // A drum with six sure strokes keeps its doubtful ones as they are.
-            let struck: Vec<f32> = [vec![6.0; 6], vec![0.3; 300]].concat();
-            assert_eq!(sober(struck.clone()), struck);
-            assert_eq!(sober(Vec::new()), Vec::<f32>::new());
-        }
+        let sober = |mut odds: Vec<f32>| {
+            sobered(&mut odds);
+            odds
+        };
+        // Bleed that has something of a stroke, again and again: nothing of it is left.
+        assert!(sober(vec![0.8; 500]).iter().all(|o| *o < 0.0));
+        // A drum with six sure strokes keeps its doubtful ones as they are.
+        let struck: Vec<f32> = [vec![6.0; 6], vec![0.3; 300]].concat();
+        assert_eq!(sober(struck.clone()), struck);
+        assert_eq!(sober(Vec::new()), Vec::<f32>::new());
     }
 
     #[test]

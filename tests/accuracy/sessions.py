@@ -2,7 +2,7 @@
 """Render multi-mic drum sessions with known strokes: many kits, drummers, rooms and amounts of bleed.
 
   sessions.py ONESHOTS OUT --count N [--seed S] [--hold-out | --all] [--absent DRUM] [--toms] [--snare brush|cross-stick]
-                            [--seconds 45]
+                            [--solo] [--seconds 45]
 
 ONESHOTS comes from oneshots.py. OUT/NAME/ holds nine 24-bit WAV files, one a mic, `truth.csv`
 (drum, time_s, peak_dbfs, kind) and `about.txt`. Everything follows from the random seed.
@@ -214,6 +214,19 @@ def drummer(rng, seconds, toms=False):
     return kept, bpm, style
 
 
+def alone(rng, seconds):
+    """as `drummer`: the snare with nothing beside it, two takes in three stroke by stroke with rests between"""
+    if rng.random() < 0.33:
+        ev, bpm, style = drummer(rng, seconds)
+        return [e for e in ev if e[1] in ("snare", "rim")], bpm, style
+    n, gap = rng.integers(8, 17), rng.uniform(0.35, 1.0)
+    strengths = np.linspace(rng.uniform(0.05, 0.3), 1, n)
+    if rng.random() < 0.7:
+        strengths = rng.permutation(strengths)
+    ev = [(0.3 + i * gap + rng.normal(0, 0.01), "snare", float(v)) for i, v in enumerate(strengths) if 0.3 + i * gap < seconds - 1.2]
+    return ev, 100.0, "solo"
+
+
 def kinds(ev):
     strokes = [(t, "snare" if d == "rim" else d, v) for t, d, v in ev if d in ("kick", "snare", "rim")]
     out = {}
@@ -226,10 +239,10 @@ def kinds(ev):
     return out
 
 
-def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None):
+def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None, solo=False):
     rng = np.random.default_rng(seed)
     kit = Kit(root, kits, rng, snare == "brush")
-    ev, bpm, style = drummer(rng, seconds, toms)
+    ev, bpm, style = alone(rng, seconds) if solo else drummer(rng, seconds, toms)
     if snare == "cross-stick":
         ev = [(t, "rim" if d == "snare" else d, v) for t, d, v in ev]
     if absent:
@@ -284,13 +297,14 @@ def main():
     ap.add_argument("--all", action="store_true"); ap.add_argument("--absent", choices=["kick", "snare"], help="this drum is never struck")
     ap.add_argument("--toms", action="store_true", help="the toms are played as others play the hi-hat")
     ap.add_argument("--snare", choices=["brush", "cross-stick"], help="played all through with brushes, or on its rim")
+    ap.add_argument("--solo", action="store_true", help="the snare with nothing beside it")
     ap.add_argument("--seconds", type=float, default=45)
     a = ap.parse_args()
     kits = sorted(os.path.basename(k) for k in glob.glob(f"{a.oneshots}/*"))
     if not a.all:
         kits = [k for k in kits if bool(HELD_OUT.search(k)) == a.hold_out]
     for n in range(a.count):
-        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms, a.snare)
+        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms, a.snare, a.solo)
 
 
 if __name__ == "__main__":

@@ -3,7 +3,7 @@
 use crate::small_song::{RATE, layer, mic, noise, song, strokes, track, write, write_as};
 use std::collections::BTreeMap;
 use std::fs;
-use std::io::{Read, Write};
+use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use underlay::audio::{AudioReader, Bext, SampleFormat, WavExtras, WavSpec, WavWriter};
@@ -598,12 +598,14 @@ fn a_recording_that_changes_meanwhile_stops_the_handoff_and_nothing_is_left() {
         let out = dir.path().join("out");
         let last = dir.path().join("shaker.wav");
         let e = interrupted(&s, &out, step, || {
-            let mut b = fs::read(&last).unwrap();
-            let n = b.len();
-            b[n - 30] ^= 0x55;
-            fs::write(&last, b).unwrap();
+            // In place, so that nobody who reads meanwhile finds the file empty.
+            let b = fs::read(&last).unwrap();
+            let mut file = fs::OpenOptions::new().write(true).open(&last).unwrap();
+            file.seek(SeekFrom::End(-30)).unwrap();
+            file.write_all(&[b[b.len() - 30] ^ 0x55]).unwrap();
             // The time stamp of a file system may be too coarse to tell; its length is not.
-            fs::OpenOptions::new().append(true).open(&last).unwrap().write_all(&[0, 0]).unwrap();
+            file.seek(SeekFrom::End(0)).unwrap();
+            file.write_all(&[0, 0]).unwrap();
         });
         // A change so early that nothing of the file had been read yet is simply the new recording.
         match e {

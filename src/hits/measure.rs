@@ -134,16 +134,17 @@ impl Glass {
 
     /// Highest absolute sample of the beginning of a stroke at `pos`.
     fn peak(&mut self, pos: u64) -> Result<f32> {
-        self.highest(pos, PEAK_FROM, PEAK_FROM + self.peak_within)
+        self.highest(pos, self.rate.samples(PEAK_FROM), self.rate.samples(PEAK_FROM + self.peak_within))
     }
 
-    /// Highest absolute sample just before a stroke at `pos`.
+    /// Highest absolute sample just before a stroke at `pos`; 0 where the recording has not begun there.
     fn before(&mut self, pos: u64) -> Result<f32> {
-        if pos == 0 { Ok(0.0) } else { self.highest(pos, BEFORE_FROM, BEFORE_FROM - BEFORE_TO) }
+        let from = self.rate.samples(BEFORE_FROM).min(pos);
+        self.highest(pos, from, from.saturating_sub(self.rate.samples(BEFORE_TO)))
     }
 
-    fn highest(&mut self, pos: u64, before: Seconds, length: Seconds) -> Result<f32> {
-        self.stretch(pos, self.rate.samples(before), self.rate.samples(length))?;
+    fn highest(&mut self, pos: u64, before: u64, length: u64) -> Result<f32> {
+        self.stretch(pos, before, length)?;
         Ok(self.window.iter().fold(0.0f32, |m, v| m.max(v.abs())))
     }
 
@@ -205,9 +206,29 @@ fn freed(seen: f32, before: f32, like: &Likeness) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::audio::{AudioReader, SampleFormat, WavSpec, WavWriter};
+    use crate::song::Place;
 
     fn like(score: f32, peak: f32) -> Likeness {
         Likeness { score, begins: 0.0, peak }
+    }
+
+    #[test]
+    fn what_comes_before_a_stroke_at_the_start_of_a_file_is_not_the_stroke_itself() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("snare_top.wav");
+        let spec = WavSpec { rate: SampleRate::SESSION, channels: 1, format: SampleFormat::Int24 };
+        let mut writer = WavWriter::create(&path, spec).unwrap();
+        // Rest at a thousandth, then the stroke at 3 ms.
+        let x: Vec<f32> = (0..4800).map(|i| if i < 144 { 0.001 } else { 0.5 }).collect();
+        writer.write(&x).unwrap();
+        writer.finish().unwrap();
+        let mic = Mic::new("snare_top", AudioReader::open(&path).unwrap().info().clone(), Drum::Snare, Place::Top);
+        let mut glass = Glass::look(&mic, 0.0, &[144], SampleRate::SESSION).unwrap();
+        for (pos, before) in [(0, 0.0), (20, 0.0), (144, 0.001)] {
+            assert!((glass.before(pos).unwrap() - before).abs() < 1e-5, "{pos}");
+        }
+        assert!((glass.peak(144).unwrap() - 0.5).abs() < 1e-5);
     }
 
     fn db(x: f32) -> f32 {

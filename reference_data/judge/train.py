@@ -7,7 +7,8 @@
 Reads the rows that `tests/accuracy/features.rs` wrote (PREFIX_SET_DRUM.bin: float32 rows of label, timing error, session,
 frame, then the features), trains a small network (features -> tanh -> tanh -> log-odds) with Adam (Kingma & Ba 2015),
 weight decay, dropout and noise on its inputs, and writes its weights; with --keep-second the second step's are taken over
-from an earlier file, and with --beside its networks too, whose log-odds are averaged with the new one's. Prefixes are separated by commas. Deterministic for given inputs. Needs numpy alone.
+from an earlier file, and with --beside its networks too, whose log-odds are averaged with the new one's. Prefixes are
+separated by commas. Deterministic for given inputs. Needs numpy alone.
 """
 import argparse, os, sys
 import numpy as np

@@ -195,23 +195,19 @@ struct Foot {
 
 impl Foot {
     /// The 5 % crossing where it is clear in five strokes. Where bleed or ring covers the foot of every stroke, the lowest
-    /// that is clear in half of them, or in five, less what the rise takes from 5 % up to there. Of a drum that may rise slowly (`slow`),
-    /// 5 % crossings only just above what came before are still the better witness, and of higher ones those up to
-    /// 35 % where five strokes are clear.
+    /// up to 35 % that is clear in half of them, or else in five, less what the rise takes from 5 % up to there. Of a drum
+    /// that may rise slowly (`slow`), 5 % crossings only just above what came before are still the better witness.
     fn of(loud: &[&Crossings], slow: bool) -> Self {
         let half = FEWEST.max(loud.len() / 2);
         let enough = |&(share, margin, fewest): &(usize, f32, usize)| {
             loud.iter().filter(|c| c.margin[0][share] >= margin).count() >= fewest
         };
-        let higher = |fewest, most| (1..most).map(move |share| (share, CLEAR, fewest));
+        let higher = |fewest| (1..SHARES.len() - 1).map(move |share| (share, CLEAR, fewest));
         let steps: Vec<(usize, f32, usize)> = if slow {
-            [(0, CLEAR, half), (0, BARELY, half), (0, CLEAR, FEWEST)]
-                .into_iter()
-                .chain(higher(FEWEST, SHARES.len() - 1))
-                .collect()
+            let foot = [(0, CLEAR, half), (0, BARELY, half), (0, CLEAR, FEWEST)];
+            foot.into_iter().chain(higher(FEWEST)).collect()
         } else {
-            let last = SHARES.len() - 1;
-            [(0, CLEAR, FEWEST)].into_iter().chain(higher(half, last)).chain(higher(FEWEST, last)).collect()
+            [(0, CLEAR, FEWEST)].into_iter().chain(higher(half)).chain(higher(FEWEST)).collect()
         };
         let (share, margin, _) = steps.into_iter().find(enough).unwrap_or((0, CLEAR, 0));
         // From each share to the next: what it takes the strokes that stand highest above what came before at the lower one

@@ -268,6 +268,19 @@ mod tests {
     }
 
     #[test]
+    fn certainty_grows_with_the_odds_and_is_less_where_no_other_mic_bears_witness() {
+        for k in 0..80 {
+            let (odds, more) = (0.1 * k as f32, 0.1 * (k + 1) as f32);
+            for others in [Others::None, Others::OneDrum, Others::Kit] {
+                assert!(
+                    (0.5..1.0).contains(&certainty(odds, others)) && certainty(more, others) > certainty(odds, others)
+                );
+            }
+            assert!(certainty(more, Others::None) < certainty(more, Others::OneDrum));
+        }
+    }
+
+    #[test]
     fn a_drum_of_which_nothing_is_unmistakable_is_doubted_whole() {
         let sober = |mut odds: Vec<f32>| {
             sobered(&mut odds);

@@ -65,7 +65,7 @@ pub struct GridPlace {
 }
 
 /// A hit less certain than this, 0..=1, is called doubtful, marked in pictures and listed first: of those below, about one
-/// in seven is wrong (`docs/accuracy.md`).
+/// in six is wrong (`docs/accuracy.md`).
 pub const DOUBTFUL_BELOW: f64 = 0.8;
 
 /// One stroke of one drum.

@@ -155,11 +155,14 @@ fn equal_strokes_differ_by_no_more_than_two_steps_whatever_rings_underneath() {
         }
     }
     let list = find(&song(dir.path(), &[kick, made, hat]), &Quiet).unwrap().list;
+    let mut softest = u8::MAX;
     for level in 0..5 {
         let of = |pos: usize| list.of(Drum::Snare).min_by_key(|h| h.pos.0.abs_diff(pos as u64)).unwrap();
         let velocities: Vec<u8> =
             places.iter().filter(|p| p.1 == level).map(|p| of(p.0)).map(|h| h.velocity.get()).collect();
         let (low, high) = (velocities.iter().min().unwrap(), velocities.iter().max().unwrap());
         assert!(velocities.len() == 12 && high - low <= 2, "{velocities:?}");
+        assert!(high + 8 < softest, "6 dB softer than {softest}: {velocities:?}");
+        softest = *low;
     }
 }

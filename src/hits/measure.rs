@@ -30,6 +30,9 @@ const MOST_ADDED_DB: f32 = 12.0;
 /// See [`MOST_ADDED_DB`].
 const MOST_TAKEN_DB: f32 = 6.0;
 
+/// Likeness from which two strokes are of the same kind.
+const SAME_KIND: f32 = 0.9;
+
 /// How far a crossing may lie from where the likeness to clear strokes puts the attack.
 const AGREE: Seconds = Seconds(0.0006);
 
@@ -102,7 +105,7 @@ impl Glass {
                     sketch: &l.sketch,
                     begins,
                     loud,
-                    rises: l.crossings.rises(),
+                    rises: calibration.rises(&l.crossings),
                     peak: l.crossings.peak(),
                 })
             })
@@ -175,10 +178,12 @@ impl Lesson {
     }
 
     /// First sample of a stroke. Where its likeness to clear strokes says that it begins later than its crossing, bleed
-    /// reached the mic first, and the likeness counts; earlier only where the crossing is not clear.
+    /// reached the mic first, and the likeness counts; earlier only where the crossing is not clear. Where the low end's
+    /// rise leads up to the beginning that the likeness gives, only a stroke of the same kind may contradict it.
     fn attack(&self, look: &Look, like: Option<&Likeness>) -> u64 {
         let mut attack = self.calibration.attack(&look.crossings);
-        if let Some(like) = like.filter(|l| l.score > LEAST) {
+        let creeps = |l: &Likeness| self.calibration.first_move(&look.crossings, l.begins - look.inside).is_some();
+        if let Some(like) = like.filter(|l| l.score > if creeps(l) { SAME_KIND } else { LEAST }) {
             let later = like.begins - look.inside - attack;
             let clear = self.calibration.clear_attack(&look.crossings).is_some();
             if later > self.agree || (!clear && later < -self.agree) {

@@ -15,6 +15,7 @@ pub mod judge;
 pub mod kind;
 pub mod likeness;
 mod list;
+pub mod low_rise;
 pub mod matching;
 pub mod measure;
 mod model;

@@ -4,6 +4,7 @@
 //! own first peak; where bleed hides that, the clearest other crossing, corrected by what this take's loud
 //! strokes show between the two.
 
+use super::filters::{Bank, LANES, Section, bandpass};
 use super::likeness::Sketch;
 use super::low_rise::{LOW_HZ, LowRise};
 use crate::units::SampleRate;
@@ -22,6 +23,9 @@ const FEWEST_BARELY: usize = 2;
 const FEWEST: usize = 5;
 /// Views of a stroke: full band, then the bands.
 pub const VIEWS: usize = 1 + BANDS_HZ.len();
+/// Lanes of the filters: the full band up to what a sketch may hold, the bands, the low end; the rest goes through.
+const FULL: usize = 0;
+const LOW: usize = VIEWS;
 
 /// How far back a slow rise is followed, ms before the coarse position; how long it may stay below its level; what is
 /// compared with it ends so long before it, and lasts so long.
@@ -49,11 +53,9 @@ pub struct Crossings {
 /// Times the crossings of single strokes.
 pub struct AttackTimer {
     rate: SampleRate,
-    filters: Vec<[Section; 2]>,
-    /// Keeps what a sketch of the full band must not hold.
-    limit: Section,
-    /// Keeps the low end only.
-    low: Section,
+    bank: Bank,
+    /// The stretch under the timer, filtered by the bank.
+    filtered: Vec<[f32; LANES]>,
     views: [Vec<f32>; VIEWS],
     low_end: Vec<f32>,
     slow: bool,
@@ -70,10 +72,15 @@ impl AttackTimer {
     #[must_use]
     pub fn new(rate: SampleRate, slow: bool) -> Self {
         let usable = |hz: f64| hz.min(0.45 * rate.hz_f64());
-        let filters = BANDS_HZ.iter().map(|&(lo, hi)| bandpass(usable(lo * 0.99), usable(hi), rate)).collect();
-        let below = |hz: f64| bandpass(10.0, usable(hz), rate)[1];
-        let (limit, low) = (below(4500.0), below(LOW_HZ));
-        Self { rate, filters, limit, low, views: Default::default(), low_end: Vec::new(), slow }
+        let bands = BANDS_HZ.map(|(lo, hi)| bandpass(usable(lo * 0.99), usable(hi), rate));
+        let below = |hz: f64| [Section::THROUGH, bandpass(10.0, usable(hz), rate)[1]];
+        let lanes: [[Section; 2]; LANES] = std::array::from_fn(|lane| match lane {
+            FULL => below(4500.0),
+            LOW => below(LOW_HZ),
+            _ => bands.get(lane - 1).copied().unwrap_or([Section::THROUGH; 2]),
+        });
+        let bank = Bank::new(&lanes);
+        Self { rate, bank, filtered: Vec::new(), views: Default::default(), low_end: Vec::new(), slow }
     }
 
     fn n(&self, ms: f64) -> usize {
@@ -90,12 +97,16 @@ impl AttackTimer {
         // The full band of a slow drum peaks later than its click.
         let whole = if self.slow { (at + self.n(SLOW_PEAK_MS)).min(x.len()) } else { end };
         let quiet = self.n(QUIET_MS);
+        self.filtered.clear();
+        self.filtered.extend(x.iter().map(|&x| [x; LANES]));
+        self.bank.zero_phase(&mut self.filtered);
         for v in 0..VIEWS {
             let view = &mut self.views[v];
             view.clear();
-            view.extend_from_slice(x);
-            if v > 0 {
-                zero_phase(&self.filters[v - 1], view);
+            if v == FULL {
+                view.extend_from_slice(x);
+            } else {
+                view.extend(self.filtered.iter().map(|lanes| lanes[v]));
             }
             let peak_of = |s: &[f32]| s.iter().fold(0.0f32, |m, &y| m.max(y.abs()));
             let before = peak_of(&view[start.saturating_sub(quiet)..start]);
@@ -114,8 +125,7 @@ impl AttackTimer {
         if self.slow {
             self.follow_back(at, start, &mut out);
             self.low_end.clear();
-            self.low_end.extend_from_slice(x);
-            zero_phase(&[self.low], &mut self.low_end);
+            self.low_end.extend(self.filtered.iter().map(|lanes| lanes[LOW]));
             out.low = LowRise::of(&self.low_end, at, out.peak, self.rate);
         }
         out
@@ -144,7 +154,8 @@ impl AttackTimer {
     /// Sketch of the stroke whose crossings were timed last.
     #[must_use]
     pub fn sketch(&mut self) -> Sketch {
-        zero_phase(&[self.limit], &mut self.views[0]);
+        self.views[FULL].clear();
+        self.views[FULL].extend(self.filtered.iter().map(|lanes| lanes[FULL]));
         Sketch::new(&self.views, self.rate)
     }
 }
@@ -344,48 +355,6 @@ pub(super) fn median(x: &mut [f32]) -> f32 {
     x.sort_unstable_by(f32::total_cmp);
     let n = x.len();
     if n % 2 == 1 { x[n / 2] } else { 0.5 * (x[n / 2 - 1] + x[n / 2]) }
-}
-
-/// A second-order section, transposed direct form II.
-#[derive(Clone, Copy, Debug)]
-struct Section {
-    b: [f64; 3],
-    a: [f64; 2],
-}
-
-/// Second-order Butterworth high-pass at `lo` and low-pass at `hi` (bilinear transform with pre-warped corners).
-fn bandpass(lo: f64, hi: f64, rate: SampleRate) -> [Section; 2] {
-    let q = std::f64::consts::FRAC_1_SQRT_2;
-    let corner = |hz: f64| (std::f64::consts::PI * hz / rate.hz_f64()).tan();
-    let (h, l) = (corner(lo), corner(hi));
-    let hn = 1.0 / (1.0 + h / q + h * h);
-    let ln = 1.0 / (1.0 + l / q + l * l);
-    [
-        Section { b: [hn, -2.0 * hn, hn], a: [2.0 * (h * h - 1.0) * hn, (1.0 - h / q + h * h) * hn] },
-        Section {
-            b: [l * l * ln, 2.0 * l * l * ln, l * l * ln],
-            a: [2.0 * (l * l - 1.0) * ln, (1.0 - l / q + l * l) * ln],
-        },
-    ]
-}
-
-/// Filters forwards and backwards, so that nothing is delayed.
-fn zero_phase(sections: &[Section], x: &mut [f32]) {
-    for s in sections {
-        run(s, x.iter_mut());
-        run(s, x.iter_mut().rev());
-    }
-}
-
-fn run<'a>(s: &Section, x: impl Iterator<Item = &'a mut f32>) {
-    let (mut z1, mut z2) = (0.0f64, 0.0f64);
-    for v in x {
-        let input = f64::from(*v);
-        let y = s.b[0] * input + z1;
-        z1 = s.b[1] * input - s.a[0] * y + z2;
-        z2 = s.b[2] * input - s.a[1] * y;
-        *v = y as f32;
-    }
 }
 
 #[cfg(test)]

@@ -58,7 +58,7 @@ pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
     let model = Model::of(drum);
     let weigh = |sure: &[usize]| -> Opinion {
         let all = survey.features(sure);
-        let odds = all.iter().map(|(alone, kit)| model.log_odds(alone, kit)).collect();
+        let odds = model.log_odds(&all);
         Opinion { odds, features: all.into_iter().map(|(alone, _)| alone).collect() }
     };
     let at_sight = survey.sure_at_sight();

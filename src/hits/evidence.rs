@@ -75,13 +75,27 @@ impl Outline {
         let mut room = width - (at % self.columns.width) as usize;
         while !rest.is_empty() && column < self.low.len() {
             let (now, later) = rest.split_at(room.min(rest.len()));
-            for &s in now {
-                self.low[column] = self.low[column].min(s);
-                self.high[column] = self.high[column].max(s);
-            }
+            let (low, high) = extremes(now);
+            self.low[column] = self.low[column].min(low);
+            self.high[column] = self.high[column].max(high);
             (rest, column, room) = (later, column + 1, width);
         }
     }
+}
+
+/// Lowest and highest of some samples and zero. Eight lanes side by side, as vector instructions like it.
+fn extremes(samples: &[f32]) -> (f32, f32) {
+    let (mut low, mut high) = ([0.0f32; 8], [0.0f32; 8]);
+    let mut look = |l: usize, s: f32| {
+        low[l] = if s < low[l] { s } else { low[l] };
+        high[l] = if s > high[l] { s } else { high[l] };
+    };
+    let eights = samples.chunks_exact(8);
+    eights.remainder().iter().for_each(|&s| look(0, s));
+    for eight in eights {
+        eight.iter().enumerate().for_each(|(l, &s)| look(l, s));
+    }
+    (low.into_iter().fold(0.0, f32::min), high.into_iter().fold(0.0, f32::max))
 }
 
 /// Raises `columns` to the highest of the curve values that fall into each; value `t` lies at sample `start + t·hop`.

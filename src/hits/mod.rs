@@ -9,6 +9,7 @@ pub mod contrast;
 pub mod decide;
 pub mod echo;
 mod evidence;
+mod filters;
 mod find;
 mod hit;
 pub mod judge;

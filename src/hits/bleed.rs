@@ -3,7 +3,8 @@
 //! In: band powers of a drum's own mics and of all others. Out: for each own mic the power that the
 //! rest of the kit explains, frame by frame and band by band.
 
-use super::bands::{BANDS, Bands};
+use super::bands::{BANDS, Bands, SPARSE};
+use super::wide::wide;
 use pulp::Arch;
 
 /// Most frames that a fit looks at.
@@ -11,27 +12,28 @@ const FIT_FRAMES: usize = 6_000;
 /// Rounds of multiplicative updates.
 const ROUNDS: usize = 50;
 /// Fewest frames above the noise for a fit to mean anything.
-const LEAST_FRAMES: usize = 200;
+const LEAST_FRAMES: usize = 100;
 /// Frames after a known stroke of the drum itself that the fit leaves out, 133 ms.
 const STROKE_FRAMES: usize = 100;
 /// Frames after a known stroke at which its own share is compared, 2.7 ms.
 const STROKE_HEIGHT: usize = 2;
 /// Most of a known stroke that one regressor may claim to explain: the other mics hear the drum too, but that is no bleed.
 const MOST_OF_A_STROKE: f32 = 0.05;
-/// What the hold loses a frame: 1 dB of power.
-const HOLD_DECAY: f32 = 0.794_328_2;
+/// What the hold loses from one frame of another mic to the next, 2.7 ms: 2 dB of power.
+const HOLD_DECAY: f32 = 0.630_957_3;
 
 /// Expected power of each own mic when its drum is not struck: noise floor plus bleed.
 ///
-/// The bleed is a non-negative mixture of the other mics' powers, two regressors a mic (the highest of five
-/// frames around, and a hold that falls 1 dB a frame) and the mic's own floor (twice its tenth percentile).
+/// The bleed is a non-negative mixture of the other mics' powers, two regressors a mic (the highest from one of its frames
+/// before to one after, 5.3 ms, and a hold that falls 2 dB a frame) and the mic's own floor (twice its tenth percentile).
 /// It is fitted on the take itself by multiplicative Itakura-Saito updates (Févotte, Bertin and Durrieu 2009,
 /// Neural Computation 21(3), from memory), each frame weighted 1/(1 + (r/2)²) with r the ratio of power to
 /// prediction, so that the drum's own strokes fall out as outliers. No labels are needed. Without other mics
 /// the prediction is the floor.
 ///
 /// Frames within `STROKE_FRAMES` after one of `strokes` (in order) are known to be the drum's own and are left
-/// out of the fit. All mics have the same number of frames. Cost: frames × mics × bands, plus the fit.
+/// out of the fit. Of the `others` every second frame is given, as [`SPARSE`] says; they fit and predict at these, and
+/// between two the prediction is their mean. Cost: frames × mics × bands, plus the fit.
 #[must_use]
 pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> Vec<Bands> {
     let mut free = vec![true; own.first().map_or(0, |o| o.len())];
@@ -53,12 +55,13 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
         let mut at = vec![[0usize; BANDS]; own.len()];
         let mut rows = Regressors::new(other, floor);
         while let Some(tile) = rows.next_tile(arch) {
-            let from = strokes.partition_point(|&s| s + STROKE_HEIGHT < tile.start);
-            for &s in strokes[from..].iter().take_while(|&&s| s + STROKE_HEIGHT < tile.start + tile.spread.len()) {
-                let k = s + STROKE_HEIGHT - tile.start;
+            let height = |s: usize| (s + STROKE_HEIGHT) / SPARSE;
+            let from = strokes.partition_point(|&s| height(s) < tile.start);
+            for &s in strokes[from..].iter().take_while(|&&s| height(s) < tile.start + tile.spread.len()) {
+                let k = height(s) - tile.start;
                 for (fits, o) in fits.iter_mut().zip(own) {
                     for (b, fit) in fits.iter_mut().enumerate() {
-                        let power = MOST_OF_A_STROKE * o.rows()[s + STROKE_HEIGHT][b];
+                        let power = MOST_OF_A_STROKE * o.rows()[SPARSE * height(s)][b];
                         fit.shares.push([power / (tile.spread[k][b] + 1e-14), power / (tile.hold[k][b] + 1e-14)]);
                     }
                 }
@@ -87,9 +90,10 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
     let mut all: Vec<Regressors> =
         others.iter().zip(&floors).map(|(other, floor)| Regressors::new(other, floor)).collect();
     let mut sums: Vec<Vec<Row>> = vec![Vec::with_capacity(TILE); own.len()];
+    let sparse = frames.div_ceil(SPARSE);
     let mut start = 0;
-    while start < frames {
-        let length = TILE.min(frames - start);
+    while start < sparse {
+        let length = TILE.min(sparse - start);
         for ((sum, w), noise) in sums.iter_mut().zip(&weights).zip(&noise) {
             let base: Row =
                 std::array::from_fn(|b| if b < BANDS { noise[b] * (1.0 + w[b][2 * others.len()]) } else { 0.0 });
@@ -100,15 +104,29 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
             let Some(tile) = rows.next_tile(arch) else { continue };
             for (sum, w) in sums.iter_mut().zip(&weights) {
                 let (ws, wh) = (wide(w, 2 * j), wide(w, 2 * j + 1));
-                arch.dispatch(|| mix_in(sum, tile.spread, tile.hold, &ws, &wh));
+                wide!(arch, mix_in(sum: &'a mut [Row] = sum, spread: &'a [Row] = tile.spread, hold: &'a [Row] = tile.hold, ws: &'a Row = &ws, wh: &'a Row = &wh));
             }
         }
         for (out, sum) in out.iter_mut().zip(&sums) {
-            out.extend(sum.iter().map(|row| -> [f32; BANDS] { std::array::from_fn(|b| row[b]) }));
+            fill_in(out, sum, frames);
         }
         start += length;
     }
     out.into_iter().map(Bands::from_rows).collect()
+}
+
+/// Appends every second frame and, before each but the very first, the mean of it and the last; as many as there are.
+fn fill_in(out: &mut Vec<[f32; BANDS]>, rows: &[Row], frames: usize) {
+    for row in rows {
+        let row: [f32; BANDS] = std::array::from_fn(|b| row[b]);
+        if let Some(last) = out.last().copied() {
+            out.push(std::array::from_fn(|b| 0.5 * (last[b] + row[b])));
+        }
+        out.push(row);
+    }
+    if out.len() + 1 == frames {
+        out.extend(out.last().copied());
+    }
 }
 
 /// A row of bands, filled up with zeros to a width that vector instructions like.
@@ -131,13 +149,13 @@ struct Regressors<'a> {
     mic: &'a [[f32; BANDS]],
     floor: Row,
     start: usize,
-    /// Powers of the tile without the floor, two frames before it and two after it included.
+    /// Powers of the tile without the floor, a frame before it and one after it included.
     clean: Vec<Row>,
     spread: Vec<Row>,
     hold: Vec<Row>,
 }
 
-/// One tile: from frame `start` on, the highest of five frames and the hold.
+/// One tile: from frame `start` on, the highest of three frames and the hold.
 struct Tile<'a> {
     start: usize,
     spread: &'a [Row],
@@ -148,7 +166,7 @@ impl<'a> Regressors<'a> {
     fn new(mic: &'a Bands, floor: &[f32; BANDS]) -> Self {
         let floor = std::array::from_fn(|b| floor.get(b).copied().unwrap_or(0.0));
         let empty = || vec![[0.0; 16]; TILE];
-        Self { mic: mic.rows(), floor, start: 0, clean: vec![[0.0; 16]; TILE + 4], spread: empty(), hold: empty() }
+        Self { mic: mic.rows(), floor, start: 0, clean: vec![[0.0; 16]; TILE + 2], spread: empty(), hold: empty() }
     }
 
     fn next_tile(&mut self, arch: Arch) -> Option<Tile<'_>> {
@@ -160,21 +178,19 @@ impl<'a> Regressors<'a> {
         let before = if start == 0 { [0.0; 16] } else { self.hold[TILE - 1] };
         let (mic, floor) = (self.mic, &self.floor);
         let (clean, spread, hold) = (&mut self.clean[..], &mut self.spread[..length], &mut self.hold[..length]);
-        arch.dispatch(|| {
-            take_off(mic, start, floor, clean);
-            look(clean, before, spread, hold);
-        });
+        wide!(arch, take_off(mic: &'a [[f32; BANDS]] = mic, start: usize = start, floor: &'a Row = floor, clean: &'a mut [Row] = clean));
+        wide!(arch, look(clean: &'a [Row] = clean, before: Row = before, spread: &'a mut [Row] = spread, hold: &'a mut [Row] = hold));
         self.start += length;
         Some(Tile { start, spread: &self.spread[..length], hold: &self.hold[..length] })
     }
 }
 
-/// Rows from two before `start` on, without the floor; silence beyond the mic's ends.
+/// Rows from one before `start` on, without the floor; silence beyond the mic's ends.
 #[inline(always)]
 fn take_off(mic: &[[f32; BANDS]], start: usize, floor: &Row, clean: &mut [Row]) {
     for (k, out) in clean.iter_mut().enumerate() {
         *out = [0.0; 16];
-        let Some(row) = (start + k).checked_sub(2).and_then(|t| mic.get(t)) else { continue };
+        let Some(row) = (start + k).checked_sub(1).and_then(|t| mic.get(t)) else { continue };
         for b in 0..BANDS {
             let above = row[b] - floor[b];
             out[b] = if above > 0.0 { above } else { 0.0 };
@@ -186,15 +202,16 @@ fn take_off(mic: &[[f32; BANDS]], start: usize, floor: &Row, clean: &mut [Row]) 
 fn look(clean: &[Row], before: Row, spread: &mut [Row], hold: &mut [Row]) {
     let higher = |a: Row, b: Row| -> Row { std::array::from_fn(|i| if a[i] > b[i] { a[i] } else { b[i] }) };
     let mut held = before;
-    for ((five, s), h) in clean.windows(5).zip(spread).zip(hold) {
-        *s = higher(higher(higher(five[0], five[1]), higher(five[2], five[3])), five[4]);
-        held = higher(five[2], held.map(|x| x * HOLD_DECAY));
+    for ((three, s), h) in clean.windows(3).zip(spread).zip(hold) {
+        *s = higher(higher(three[0], three[1]), three[2]);
+        held = higher(three[1], held.map(|x| x * HOLD_DECAY));
         *h = held;
     }
 }
 
 /// The fit of one own mic in one band.
 struct Fit {
+    /// Frames of the other mics that it looks at.
     chosen: Vec<u32>,
     power: Vec<f32>,
     /// Regressors, one column each; the last is the floor.
@@ -207,14 +224,15 @@ struct Fit {
 
 impl Fit {
     fn new(own: &Bands, band: usize, noise: f32, columns: usize, free: &[bool]) -> Self {
+        let rows = own.rows().iter().zip(free).step_by(SPARSE).enumerate();
         let above: Vec<u32> =
-            (0..own.len()).filter(|&t| free[t] && own.rows()[t][band] > 3.0 * noise).map(|t| t as u32).collect();
+            rows.filter(|(_, (row, free))| **free && row[band] > 3.0 * noise).map(|(k, _)| k as u32).collect();
         let chosen: Vec<u32> = if above.len() < LEAST_FRAMES || columns == 1 {
             Vec::new()
         } else {
             above.iter().copied().step_by(above.len().div_ceil(FIT_FRAMES)).collect()
         };
-        let power = chosen.iter().map(|&t| own.rows()[t as usize][band]).collect();
+        let power = chosen.iter().map(|&k| own.rows()[SPARSE * k as usize][band]).collect();
         let mut cols = vec![vec![0.0; chosen.len()]; columns];
         cols[columns - 1].fill(noise);
         Self { chosen, power, columns: cols, caps: vec![f32::MAX; columns], shares: Vec::new() }
@@ -247,7 +265,7 @@ impl Fit {
         let mut sums = vec![Sums::default(); self.columns.len()];
         for _ in 0..ROUNDS {
             sums.fill(Sums::default());
-            arch.dispatch(|| round(&self.power, &self.columns, &w, &mut sums));
+            wide!(arch, round(power: &'a [f32] = &self.power, columns: &'a [Vec<f32>] = &self.columns, w: &'a [f32] = &w, sums: &'a mut [Sums] = &mut sums));
             for ((w, sum), cap) in w.iter_mut().zip(&sums).zip(&self.caps) {
                 let (a, b) = sum.total();
                 *w = (*w * (a / (b + 1e-30)).sqrt()).min(*cap);
@@ -354,7 +372,11 @@ mod tests {
 
     /// Rows that are loud for three frames in every `period`, by a factor in all bands, over a floor.
     fn pulses(frames: usize, period: usize, phase: usize, loud: f32) -> Bands {
-        Bands::from_rows((0..frames).map(|t| [if t % period == phase { loud } else { 1e-6 }; BANDS]).collect())
+        Bands::from_rows(
+            (0..frames)
+                .map(|t| [if (phase..phase + 3).contains(&(t % period)) { loud } else { 1e-6 }; BANDS])
+                .collect(),
+        )
     }
 
     fn mix(a: &Bands, ga: f32, b: &Bands, gb: f32) -> Bands {
@@ -367,7 +389,7 @@ mod tests {
         let hat = pulses(20_000, 16, 3, 1.0);
         let silent = pulses(20_000, 20_001, 20_000, 0.0);
         let snare = mix(&silent, 1.0, &hat, 0.01);
-        let bleed = &predicted_bleed(&[&snare], &[&hat], &[])[0];
+        let bleed = &predicted_bleed(&[&snare], &[&hat.sparse()], &[])[0];
         for t in (3 + 16 * 20..19_000).step_by(16) {
             assert!(bleed.rows()[t][5] > 0.7 * snare.rows()[t][5], "frame {t}");
         }
@@ -378,7 +400,7 @@ mod tests {
         let hat = pulses(20_000, 16, 3, 1.0);
         let strokes = pulses(20_000, 400, 11, 1.0);
         let snare = mix(&strokes, 1.0, &hat, 0.01);
-        let bleed = &predicted_bleed(&[&snare], &[&hat], &[])[0];
+        let bleed = &predicted_bleed(&[&snare], &[&hat.sparse()], &[])[0];
         for t in (411..19_000).step_by(400) {
             assert!(bleed.rows()[t][5] < 0.05 * snare.rows()[t][5], "frame {t}");
         }

@@ -3,6 +3,7 @@
 //! In: samples, the same or others in every lane. Out: the same filtered forwards and backwards, so that nothing is
 //! delayed. Every lane does the same sums in the same order on every processor.
 
+use super::wide::wide;
 use crate::units::SampleRate;
 use pulp::Arch;
 
@@ -64,12 +65,15 @@ impl Bank {
 
     /// Filters forwards and backwards, so that nothing is delayed.
     pub fn zero_phase(&self, x: &mut [[f32; LANES]]) {
-        self.arch.dispatch(|| {
-            for side in &self.sections {
-                run(side, x.iter_mut());
-                run(side, x.iter_mut().rev());
-            }
-        });
+        wide!(self.arch, there_and_back(sections: &'a [Side; 2] = &self.sections, x: &'a mut [[f32; LANES]] = x));
+    }
+}
+
+#[inline(always)]
+fn there_and_back(sections: &[Side; 2], x: &mut [[f32; LANES]]) {
+    for side in sections {
+        run(side, x.iter_mut());
+        run(side, x.iter_mut().rev());
     }
 }
 

@@ -3,7 +3,7 @@
 //! In: powers, floor, predicted bleed and ring of a drum's own mics, candidate frames. Out: one row of [`FEATURES`]
 //! numbers and one [`KitVerdict`] a candidate, for the model that tells own strokes from bleed.
 
-use super::bands::{BANDS, Bands};
+use super::bands::{BANDS, Bands, SPARSE};
 use super::novelty::{CEILING, LAG, LEAD};
 
 /// Frames around the candidate at which the main mic's bands are looked at, −12 to +60 ms.
@@ -68,9 +68,12 @@ fn row(rows: &[[f32; BANDS]], t: isize) -> &[f32; BANDS] {
 /// Highest power of each band in the first eight frames from one before `t`.
 #[must_use]
 pub fn head(power: &Bands, t: usize) -> [f32; BANDS] {
-    let p = power.rows();
+    highest(power.rows(), t.saturating_sub(1), t + HEAD)
+}
+
+fn highest(rows: &[[f32; BANDS]], from: usize, to: usize) -> [f32; BANDS] {
     let mut top = [0.0f32; BANDS];
-    for r in &p[t.saturating_sub(1)..(t + HEAD).min(p.len())] {
+    for r in &rows[from.min(rows.len())..to.min(rows.len())] {
         for b in 0..BANDS {
             top[b] = top[b].max(r[b]);
         }
@@ -148,8 +151,9 @@ pub struct Elsewhere<'a> {
 }
 
 impl<'a> Elsewhere<'a> {
-    /// From frames of sure strokes of the drum of mic `main`; the lower quartile of their louder half counts, in which
-    /// nothing else sounds. `None` where there are no strokes or no `others`.
+    /// From frames of sure strokes of the drum of mic `main`; of the `others` every second frame is given, as
+    /// [`SPARSE`] says. The lower quartile of the louder half of the strokes counts, in which nothing else sounds. `None` where
+    /// there are no strokes or no others.
     #[must_use]
     pub fn learn(main: &'a Bands, others: &[&'a Bands], sure: &[usize]) -> Option<Self> {
         let own: Vec<f32> = sure.iter().map(|&t| total_level(main, t)).collect();
@@ -158,7 +162,8 @@ impl<'a> Elsewhere<'a> {
         let middle = *sorted.get(sorted.len() / 2)?;
         let loud: Vec<usize> = sure.iter().zip(own).filter(|(_, l)| *l >= middle).map(|(&t, _)| t).collect();
         let usual = |other: &'a Bands| {
-            let mut apart: Vec<f32> = loud.iter().map(|&t| low_rise(other, t) - low_rise(main, t)).collect();
+            let apart = |&t: &usize| low_rise(other, t, SPARSE) - low_rise(main, t, 1);
+            let mut apart: Vec<f32> = loud.iter().map(apart).collect();
             apart.sort_unstable_by(f32::total_cmp);
             (other, apart.get(apart.len().saturating_sub(1) / 4).copied().unwrap_or(0.0))
         };
@@ -170,15 +175,17 @@ impl<'a> Elsewhere<'a> {
     /// −15..=20.
     #[must_use]
     pub fn louder(&self, t: usize) -> f32 {
-        let own = low_rise(self.main, t);
-        let least = self.others.iter().map(|(o, usual)| low_rise(o, t) - own - usual).fold(f32::MAX, f32::min);
+        let own = low_rise(self.main, t, 1);
+        let least = self.others.iter().map(|(o, usual)| low_rise(o, t, SPARSE) - own - usual).fold(f32::MAX, f32::min);
         least.clamp(-15.0, 20.0)
     }
 }
 
-/// Power by which the lowest bands rise at frame `t` over what was there 7 ms before, dB.
-fn low_rise(power: &Bands, t: usize) -> f32 {
-    let (top, past) = (head(power, t), row(power.rows(), t as isize - LAG as isize));
+/// Power by which the lowest bands rise at frame `t` over what was there 7 ms before, dB, in a mic of which every so many
+/// frames are known.
+fn low_rise(power: &Bands, t: usize, every: usize) -> f32 {
+    let top = highest(power.rows(), t.saturating_sub(1).div_ceil(every), (t + HEAD).div_ceil(every));
+    let past = row(power.rows(), (t as isize - LAG as isize).div_euclid(every as isize));
     db((0..LOW).map(|b| (top[b] - past[b]).max(0.0)).sum())
 }
 
@@ -303,6 +310,7 @@ mod tests {
     fn what_another_mic_hears_louder_than_usual_comes_from_elsewhere() {
         for (own, other) in [(1.0, 1.0), (0.01, 1.0), (1.0, 0.001)] {
             let (main, kit) = two_mics(own, other);
+            let kit = kit.sparse();
             let elsewhere = Elsewhere::learn(&main, &[&kit], &STROKES).unwrap();
             for t in STROKES {
                 assert!(elsewhere.louder(t).abs() < 0.5, "stroke at frame {t}");
@@ -316,7 +324,8 @@ mod tests {
     #[test]
     fn a_mic_that_hears_it_no_louder_speaks_for_the_drum() {
         let (main, kit) = two_mics(1.0, 1.0);
-        let elsewhere = Elsewhere::learn(&main, &[&kit, &main], &STROKES).unwrap();
+        let others = [kit.sparse(), main.sparse()];
+        let elsewhere = Elsewhere::learn(&main, &[&others[0], &others[1]], &STROKES).unwrap();
         assert!(TOMS.iter().all(|&t| elsewhere.louder(t).abs() < 0.5));
     }
 

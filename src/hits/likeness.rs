@@ -6,6 +6,7 @@
 //! The measure is the normalised cross-correlation (Knapp and Carter 1976, IEEE Trans. ASSP 24(4), for the use of
 //! correlation as an estimate of delay) in a few bands, each weighted by how far it stands above what went before.
 
+use super::wide::wide;
 use crate::units::SampleRate;
 use pulp::Arch;
 
@@ -280,11 +281,16 @@ impl Exemplars {
         let mut scores = vec![0.0f32; lags];
         for e in self.all.iter().filter(|e| e.number != itself) {
             scores.fill(0.0);
-            self.arch.dispatch(|| {
-                for v in 0..BANDS {
-                    correlate(&pieces[v], &e.bands[v], &scale[v], &mut scores);
-                }
-            });
+            type Rows = [Vec<f32>; BANDS];
+            wide!(
+                self.arch,
+                correlate(
+                    pieces: &'a Rows = &pieces,
+                    template: &'a Rows = &e.bands,
+                    scale: &'a Rows = &scale,
+                    scores: &'a mut [f32] = &mut scores,
+                )
+            );
             let Some(k) = (0..scores.len()).max_by(|&a, &b| scores[a].total_cmp(&scores[b])) else { continue };
             let around = (k > 0 && k + 1 < scores.len()).then(|| [scores[k - 1], scores[k], scores[k + 1]]);
             let aside = around.map_or(0.0, vertex);
@@ -331,10 +337,17 @@ fn scales(piece: &[f32], share: f32, length: usize, lags: usize) -> Vec<f32> {
     out
 }
 
-/// Adds to the score of every lag the scaled correlation with a template. Every lag's sum is taken in the template's
-/// order, whatever the width of the machine's registers.
+/// Adds to the score of every lag the scaled correlations of all bands with a template's. Every lag's sum is taken in the
+/// template's order, whatever the width of the machine's registers.
 #[inline(always)]
-fn correlate(piece: &[f32], template: &[f32], scale: &[f32], scores: &mut [f32]) {
+fn correlate(pieces: &[Vec<f32>; BANDS], template: &[Vec<f32>; BANDS], scale: &[Vec<f32>; BANDS], scores: &mut [f32]) {
+    for v in 0..BANDS {
+        correlate_band(&pieces[v], &template[v], &scale[v], scores);
+    }
+}
+
+#[inline(always)]
+fn correlate_band(piece: &[f32], template: &[f32], scale: &[f32], scores: &mut [f32]) {
     for (block, (scores, scale)) in scores.chunks_mut(TOGETHER).zip(scale.chunks(TOGETHER)).enumerate() {
         let mut sums = [0.0f32; TOGETHER];
         let from = &piece[block * TOGETHER..];

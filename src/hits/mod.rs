@@ -27,6 +27,7 @@ mod spectra;
 pub mod survey;
 pub mod take;
 pub mod velocity;
+mod wide;
 
 pub use evidence::Evidence;
 pub use find::{Found, find, own_mics};

@@ -4,6 +4,7 @@
 //! model card that says what they were trained on; nothing is learnt or loaded at run time.
 
 use super::judge::{FEATURES, KitVerdict};
+use super::wide::wide;
 use crate::song::Drum;
 use pulp::Arch;
 use std::sync::OnceLock;
@@ -53,14 +54,13 @@ impl Layer {
 
     #[inline(always)]
     fn units<const N: usize>(&self, x: &[Side], from: usize) -> [Side; N] {
+        let row = |k: usize| self.weights[(from + k) * self.inputs..(from + k + 1) * self.inputs].iter();
+        let mut rows: [_; N] = std::array::from_fn(row);
         let mut sums: [Side; N] = std::array::from_fn(|k| [self.bias[from + k]; LANES]);
-        let rows: [&[f32]; N] =
-            std::array::from_fn(|k| &self.weights[(from + k) * self.inputs..(from + k + 1) * self.inputs]);
-        for (i, x) in x.iter().enumerate() {
-            for (sum, row) in sums.iter_mut().zip(&rows) {
-                for l in 0..LANES {
-                    sum[l] += x[l] * row[i];
-                }
+        for x in x {
+            for k in 0..N {
+                let weight = rows[k].next().copied().unwrap_or(0.0);
+                sums[k] = std::array::from_fn(|l| sums[k][l] + x[l] * weight);
             }
         }
         sums
@@ -123,24 +123,34 @@ impl Nets {
                     n[l] = ((x - m) * s).clamp(-FARTHEST, FARTHEST);
                 }
             }
-            let sums = arch.dispatch(|| self.sums(&numbers, &mut a, &mut b));
+            let sums = wide!(arch, sums(nets: &'a [[Layer; 3]] = &self.nets, numbers: &'a [Side] = &numbers, a: &'a mut Vec<Side> = &mut a, b: &'a mut Vec<Side> = &mut b) -> Side);
             out.extend(sums.iter().take(side.len()).map(|sum| sum / self.nets.len().max(1) as f32));
         }
         out
     }
+}
 
-    #[inline(always)]
-    fn sums(&self, numbers: &[Side], a: &mut Vec<Side>, b: &mut Vec<Side>) -> Side {
-        let mut sums = [0.0; LANES];
-        for [first, second, last] in &self.nets {
-            first.sums(numbers, a);
-            a.iter_mut().for_each(|side| *side = side.map(tanh));
-            second.sums(a, b);
-            b.iter_mut().for_each(|side| *side = side.map(tanh));
-            let [odds] = last.units::<1>(b, 0);
-            (0..LANES).for_each(|l| sums[l] += odds[l]);
+/// Sum of the networks' log-odds for candidates side by side; `a` and `b` hold the units of the two layers.
+#[inline(always)]
+fn sums(nets: &[[Layer; 3]], numbers: &[Side], a: &mut Vec<Side>, b: &mut Vec<Side>) -> Side {
+    let mut sums = [0.0; LANES];
+    for [first, second, last] in nets {
+        first.sums(numbers, a);
+        squash(a);
+        second.sums(a, b);
+        squash(b);
+        let [odds] = last.units::<1>(b, 0);
+        (0..LANES).for_each(|l| sums[l] += odds[l]);
+    }
+    sums
+}
+
+#[inline(always)]
+fn squash(units: &mut [Side]) {
+    for unit in units {
+        for x in unit {
+            *x = tanh(*x);
         }
-        sums
     }
 }
 

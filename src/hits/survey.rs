@@ -40,7 +40,7 @@ pub struct Survey<'a> {
     pub plain: Vec<f32>,
     /// What the mics of other drums can tell.
     pub others: Others,
-    /// Powers of the mics of other drums.
+    /// Powers of the mics of other drums, every second frame.
     kit: Vec<&'a Bands>,
     /// Floor of each own mic, as a prediction without other mics.
     floor: Vec<Bands>,
@@ -53,7 +53,7 @@ impl<'a> Survey<'a> {
         let power: Vec<&Bands> = own.iter().map(|&i| &stretch.bands[i]).collect();
         let drum = own.first().map_or(Drum::Kick, |&i| mics[i].drum);
         let kit: Vec<&Bands> =
-            mics.iter().zip(&stretch.bands).filter(|(m, _)| m.drum != drum).map(|(_, b)| b).collect();
+            mics.iter().zip(&stretch.sparse).filter(|(m, _)| m.drum != drum).map(|(_, b)| b).collect();
         let mut kinds = mics.iter().map(|m| m.drum).filter(|d| *d != drum);
         let heard = match kinds.next() {
             None => Others::None,

@@ -8,7 +8,7 @@ use super::evidence::Outline;
 use crate::audio::{LevelMeter, MonoReader};
 use crate::error::Result;
 use crate::progress::Progress;
-use crate::song::Mic;
+use crate::song::{Drum, Mic};
 use rayon::prelude::*;
 use std::ops::Range;
 
@@ -68,8 +68,10 @@ pub struct Stretch {
     pub start: u64,
     /// Sample after the last that was read.
     pub end: u64,
-    /// One for each mic, in the song's order; all of the same length.
+    /// One for each mic, in the song's order, all of the same length; empty for a mic of none of the drums that are found.
     pub bands: Vec<Bands>,
+    /// The same for all mics, every second frame only: what each tells of the others' bleed.
+    pub sparse: Vec<Bands>,
     /// Where each mic's waveform rests when nothing sounds, 1.0 = full scale; taken off before anything is heard.
     pub rest: Vec<f32>,
 }
@@ -92,8 +94,7 @@ impl Stretch {
         let context = CONTEXT_S * u64::from(framing.rate.hz()) / hop * hop;
         let start = range.start.saturating_sub(context);
         let end = (range.end + context).min(samples);
-        let frames = framing.frames(end - start);
-        let bands = mics
+        let heard = mics
             .par_iter()
             .zip(watchers.par_iter_mut())
             .map(|(mic, watcher)| {
@@ -101,6 +102,9 @@ impl Stretch {
                 // Half a window earlier, so that the first frame sees what came before.
                 let lead = (framing.window as u64 / 2).min(start);
                 reader.seek(start - lead)?;
+                let found = Drum::FOUND.contains(&mic.drum);
+                let framing = if found { framing } else { framing.sparse() };
+                let frames = framing.frames(end - start);
                 let mut analyser = BandAnalyser::starting(framing, lead as usize);
                 // The analyser ends half a window after the last frame.
                 let mut rows = Vec::with_capacity(frames + framing.window / framing.hop + 2);
@@ -125,11 +129,13 @@ impl Stretch {
                 }
                 analyser.finish(&mut rows);
                 rows.resize(frames, [0.0; super::bands::BANDS]);
-                Ok((Bands::from_rows(rows), rest))
+                let heard = Bands::from_rows(rows);
+                let (bands, sparse) = if found { (heard.clone(), heard.sparse()) } else { (Bands::default(), heard) };
+                Ok((bands, (sparse, rest)))
             })
             .collect::<Result<Vec<_>>>()?;
-        let (bands, rest) = bands.into_iter().unzip();
-        Ok(Self { range, start, end, bands, rest })
+        let (bands, (sparse, rest)) = heard.into_iter().unzip();
+        Ok(Self { range, start, end, bands, sparse, rest })
     }
 
     /// The stretch as far as sample `end` of the take; `None` where it begins later.
@@ -140,8 +146,11 @@ impl Stretch {
         }
         let mut out = self.clone();
         if end < self.end {
-            let frames = framing.frames(end - self.start);
-            out.bands.iter_mut().for_each(|b| *b = b.first(frames));
+            let cut = |all: &mut [Bands], framing: Framing| {
+                all.iter_mut().for_each(|b| *b = b.first(framing.frames(end - self.start)));
+            };
+            cut(&mut out.bands, framing);
+            cut(&mut out.sparse, framing.sparse());
             out.end = end;
             out.range.end = out.range.end.min(end);
             out.range.start = out.range.start.min(out.range.end);

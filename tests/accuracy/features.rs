@@ -11,7 +11,7 @@ use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 use underlay::Quiet;
 use underlay::audio::{AudioReader, LevelMeter, SOUND_FLOOR};
-use underlay::hits::bands::Framing;
+use underlay::hits::bands::{Bands, Framing};
 use underlay::hits::judge::FEATURES;
 use underlay::hits::own_mics;
 use underlay::hits::survey::Survey;
@@ -101,8 +101,10 @@ fn main() -> Anyhow<()> {
         let known = truth(dir, framing)?;
         for (set, members) in SETS {
             let mics: Vec<Mic> = members.iter().map(|&i| all[i].clone()).collect();
-            let bands: Vec<_> = members.iter().map(|&i| whole.bands[i].clone()).collect();
-            let stretch = Stretch { range: 0..samples, start: 0, end: samples, rest: vec![0.0; bands.len()], bands };
+            let of = |all: &[Bands]| -> Vec<Bands> { members.iter().map(|&i| all[i].clone()).collect() };
+            let (bands, sparse) = (of(&whole.bands), of(&whole.sparse));
+            let stretch =
+                Stretch { range: 0..samples, start: 0, end: samples, rest: vec![0.0; bands.len()], bands, sparse };
             for drum in Drum::FOUND {
                 let own = own_mics(&mics, drum);
                 if own.is_empty() {

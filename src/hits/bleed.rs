@@ -8,9 +8,9 @@ use super::wide::wide;
 use pulp::Arch;
 
 /// Most frames that a fit looks at.
-const FIT_FRAMES: usize = 6_000;
+const FIT_FRAMES: usize = 3_000;
 /// Rounds of multiplicative updates.
-const ROUNDS: usize = 50;
+const ROUNDS: usize = 30;
 /// Fewest frames above the noise for a fit to mean anything.
 const LEAST_FRAMES: usize = 100;
 /// Frames after a known stroke of the drum itself that the fit leaves out, 133 ms.

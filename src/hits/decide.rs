@@ -57,7 +57,7 @@ pub struct Opinion {
 pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
     let model = Model::of(drum);
     let weigh = |sure: &[usize]| -> Opinion {
-        let all = survey.features(sure);
+        let all = survey.features(sure, model.asks_elsewhere());
         let odds = model.log_odds(&all);
         Opinion { odds, features: all.into_iter().map(|(alone, _)| alone).collect() }
     };

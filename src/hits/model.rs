@@ -208,6 +208,12 @@ impl Model {
         Some(Self { alone, weights: weights.try_into().ok()?, bias: *bias, doubts })
     }
 
+    /// Whether it matters to this model that a sound comes from elsewhere.
+    #[must_use]
+    pub fn asks_elsewhere(&self) -> bool {
+        self.doubts.elsewhere > 0.0
+    }
+
     /// Log-odds of candidates: what the main mic alone says of each, and what the rest of the kit.
     #[must_use]
     pub fn log_odds(&self, all: &[([f32; FEATURES], KitVerdict)]) -> Vec<f32> {

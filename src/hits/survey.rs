@@ -87,9 +87,10 @@ impl<'a> Survey<'a> {
         surest(self.power.first().copied(), &self.candidates, &self.heights)
     }
 
-    /// What the main mic and what the rest of the kit say of every candidate, given frames of sure strokes.
+    /// What the main mic and what the rest of the kit say of every candidate, given frames of sure strokes; whether it
+    /// comes from elsewhere only where that is `asked`.
     #[must_use]
-    pub fn features(&self, sure: &[usize]) -> Vec<([f32; FEATURES], KitVerdict)> {
+    pub fn features(&self, sure: &[usize], asked: bool) -> Vec<([f32; FEATURES], KitVerdict)> {
         let (Some(&main), Some(floor), Some(bleed)) = (self.power.first(), self.floor.first(), self.bleed.first())
         else {
             return Vec::new();
@@ -98,7 +99,7 @@ impl<'a> Survey<'a> {
             self.candidates.iter().zip(&self.plain).filter(|(_, h)| **h > 2.0).map(|(&t, _)| t).collect();
         let ring = ring(main, &clear, sure);
         let alone = OwnMic { power: main, bleed: floor, ring: &ring, loud: loud_stroke(main, sure) };
-        let elsewhere = Elsewhere::learn(main, &self.kit, sure);
+        let elsewhere = asked.then(|| Elsewhere::learn(main, &self.kit, sure)).flatten();
         let verdict = |((&t, &height), &plain): ((&usize, &f32), &f32)| {
             let kit = ask_the_kit((main, bleed), self.others != Others::None, t, height, plain);
             KitVerdict { elsewhere: elsewhere.as_ref().map_or(0.0, |e| e.louder(t)), ..kit }

@@ -118,7 +118,7 @@ fn main() -> Anyhow<()> {
                     std::collections::btree_map::Entry::Occupied(e) => e.into_mut(),
                     std::collections::btree_map::Entry::Vacant(e) => e.insert(BufWriter::new(File::create(&path)?)),
                 };
-                let rows = survey.features(&survey.sure_at_sight());
+                let rows = survey.features(&survey.sure_at_sight(), true);
                 for (((alone, kit), owner), &frame) in rows.iter().zip(owner).zip(&survey.candidates) {
                     let kind = owner.map_or(0.0, |i| strokes[i].kind);
                     let error = owner.map_or(0.0, |i| (frame as f64 - strokes[i].frame) as f32);

@@ -23,7 +23,7 @@ struct Turn {
 /// A real transform of N samples is a complex one of N/2 (even samples real, odd ones imaginary) whose halves are
 /// taken apart afterwards (Oppenheim & Schafer, Discrete-Time Signal Processing, from memory). The complex transform is
 /// radix 4, decimated in frequency, in place. Every lane does the same sums in the same order on every
-/// processor, and multiplications are never fused with additions, so the powers do not depend on the width of the registers.
+/// processor, multiplications fused with additions on all or none, so the powers do not depend on the width of the registers.
 pub(super) struct Spectra {
     arch: Arch,
     window: usize,
@@ -197,13 +197,13 @@ fn sub<S: Simd>(s: S, a: Z<S::f32s>, b: Z<S::f32s>) -> Z<S::f32s> {
 
 #[inline(always)]
 fn turned<S: Simd>(s: S, a: Z<S::f32s>, re: f32, im: f32) -> Z<S::f32s> {
-    let (c, d) = (s.splat_f32s(re), s.splat_f32s(im));
-    Z(s.sub_f32s(s.mul_f32s(a.0, c), s.mul_f32s(a.1, d)), s.add_f32s(s.mul_f32s(a.0, d), s.mul_f32s(a.1, c)))
+    let (c, d, minus) = (s.splat_f32s(re), s.splat_f32s(im), s.splat_f32s(-im));
+    Z(s.mul_add_f32s(a.0, c, s.mul_f32s(a.1, minus)), s.mul_add_f32s(a.0, d, s.mul_f32s(a.1, c)))
 }
 
 #[inline(always)]
 fn square<S: Simd>(s: S, z: Z<S::f32s>) -> S::f32s {
-    s.add_f32s(s.mul_f32s(z.0, z.0), s.mul_f32s(z.1, z.1))
+    s.mul_add_f32s(z.0, z.0, s.mul_f32s(z.1, z.1))
 }
 
 /// The sums of a radix-4 butterfly, before they are turned.

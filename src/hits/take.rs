@@ -23,7 +23,7 @@ const CONTEXT_S: u64 = 1;
 const REST_S: usize = 5;
 const LEAST_REST: f64 = 0.001;
 /// Samples that are read at once.
-pub(super) const BLOCK: usize = 1 << 16;
+pub(super) const BLOCK: usize = 1 << 14;
 
 /// Cuts a take into stretches of equal length: the ranges of samples that each is answerable for.
 /// Every boundary is a whole frame.

@@ -2,7 +2,7 @@
 
 use super::bands::Framing;
 use super::contrast::contrast;
-use super::decide::{Opinion, adapted, certainty, first_opinion, kept};
+use super::decide::{Opinion, adapted, certainty, first_opinion, kept, lean};
 use super::echo::{Sound, echoes};
 use super::evidence::{Columns, Evidence, Outline, highest};
 use super::judge::{SHAPE, shape};
@@ -177,6 +177,8 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
         let gains = contrast(&odds, &shapes);
         odds.iter_mut().zip(gains).for_each(|(odds, gain)| *odds += gain);
     }
+    let lean = lean(survey.kinds, s.drum);
+    odds.iter_mut().for_each(|odds| *odds += lean);
     let (kept, known, loud) = teach(&odds);
     let lesson = glass.learn(&known, &loud);
     let numbers: Vec<usize> = kept.iter().filter_map(|i| looked.binary_search(i).ok()).collect();

@@ -40,6 +40,8 @@ pub struct Survey<'a> {
     pub plain: Vec<f32>,
     /// What the mics of other drums can tell.
     pub others: Others,
+    /// Kinds of drums, cymbals and places among these mics.
+    pub kinds: usize,
     /// Powers of the mics of other drums, every second frame.
     kit: Vec<&'a Bands>,
     /// Floor of each own mic, as a prediction without other mics.
@@ -54,11 +56,14 @@ impl<'a> Survey<'a> {
         let drum = own.first().map_or(Drum::Kick, |&i| mics[i].drum);
         let kit: Vec<&Bands> =
             mics.iter().zip(&stretch.sparse).filter(|(m, _)| m.drum != drum).map(|(_, b)| b).collect();
-        let mut kinds = mics.iter().map(|m| m.drum).filter(|d| *d != drum);
-        let heard = match kinds.next() {
-            None => Others::None,
-            Some(first) if kinds.any(|d| d != first) => Others::Kit,
-            Some(_) => Others::OneDrum,
+        let mut kinds: Vec<Drum> = mics.iter().map(|m| m.drum).filter(|d| *d != drum).collect();
+        kinds.sort_unstable();
+        kinds.dedup();
+        let kinds = kinds.len();
+        let heard = match kinds {
+            0 => Others::None,
+            1 => Others::OneDrum,
+            _ => Others::Kit,
         };
         // First the main mic against its floor alone: its loudest strokes are the drum's own and stay out of the fit.
         let floor = predicted_bleed(&power, &[], &[]);
@@ -78,7 +83,7 @@ impl<'a> Survey<'a> {
             |c: &[f32], t: usize| c[t.saturating_sub(2)..(t + 3).min(c.len())].iter().fold(0.0f32, |m, &v| m.max(v));
         let heights = candidates.iter().map(|&t| around(&curve, t)).collect();
         let plain = candidates.iter().map(|&t| around(&plain_curve, t)).collect();
-        Self { power, others: heard, kit, bleed, floor, curve, candidates, heights, plain }
+        Self { power, others: heard, kinds, kit, bleed, floor, curve, candidates, heights, plain }
     }
 
     /// Candidates that are the drum's own strokes beyond doubt before anything is known of it.

@@ -104,7 +104,16 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
             let Some(tile) = rows.next_tile(arch) else { continue };
             for (sum, w) in sums.iter_mut().zip(&weights) {
                 let (ws, wh) = (wide(w, 2 * j), wide(w, 2 * j + 1));
-                wide!(arch, mix_in(sum: &'a mut [Row] = sum, spread: &'a [Row] = tile.spread, hold: &'a [Row] = tile.hold, ws: &'a Row = &ws, wh: &'a Row = &wh));
+                wide!(
+                    arch,
+                    mix_in(
+                        sum: &'a mut [Row] = sum,
+                        spread: &'a [Row] = tile.spread,
+                        hold: &'a [Row] = tile.hold,
+                        ws: &'a Row = &ws,
+                        wh: &'a Row = &wh,
+                    )
+                );
             }
         }
         for (out, sum) in out.iter_mut().zip(&sums) {
@@ -178,8 +187,24 @@ impl<'a> Regressors<'a> {
         let before = if start == 0 { [0.0; 16] } else { self.hold[TILE - 1] };
         let (mic, floor) = (self.mic, &self.floor);
         let (clean, spread, hold) = (&mut self.clean[..], &mut self.spread[..length], &mut self.hold[..length]);
-        wide!(arch, take_off(mic: &'a [[f32; BANDS]] = mic, start: usize = start, floor: &'a Row = floor, clean: &'a mut [Row] = clean));
-        wide!(arch, look(clean: &'a [Row] = clean, before: Row = before, spread: &'a mut [Row] = spread, hold: &'a mut [Row] = hold));
+        wide!(
+            arch,
+            take_off(
+                mic: &'a [[f32; BANDS]] = mic,
+                start: usize = start,
+                floor: &'a Row = floor,
+                clean: &'a mut [Row] = clean,
+            )
+        );
+        wide!(
+            arch,
+            look(
+                clean: &'a [Row] = clean,
+                before: Row = before,
+                spread: &'a mut [Row] = spread,
+                hold: &'a mut [Row] = hold,
+            )
+        );
         self.start += length;
         Some(Tile { start, spread: &self.spread[..length], hold: &self.hold[..length] })
     }
@@ -265,7 +290,15 @@ impl Fit {
         let mut sums = vec![Sums::default(); self.columns.len()];
         for _ in 0..ROUNDS {
             sums.fill(Sums::default());
-            wide!(arch, round(power: &'a [f32] = &self.power, columns: &'a [Vec<f32>] = &self.columns, w: &'a [f32] = &w, sums: &'a mut [Sums] = &mut sums));
+            wide!(
+                arch,
+                round(
+                    power: &'a [f32] = &self.power,
+                    columns: &'a [Vec<f32>] = &self.columns,
+                    w: &'a [f32] = &w,
+                    sums: &'a mut [Sums] = &mut sums,
+                )
+            );
             for ((w, sum), cap) in w.iter_mut().zip(&sums).zip(&self.caps) {
                 let (a, b) = sum.total();
                 *w = (*w * (a / (b + 1e-30)).sqrt()).min(*cap);

@@ -19,8 +19,10 @@ const CLEAR_OF_ONE: f32 = 13.0;
 const CLEAR_ALONE: f32 = 16.5;
 /// Share of such strokes' height above which the height then decides.
 const MOST_OF_CLEAR: f32 = 0.7;
+/// Log-odds from which the prior owns what stands so clear; of a drum that it knows it is surer by far.
+const OWNED: f32 = 1.0;
 /// Fewest clear strokes that may put the prior in doubt.
-const FEWEST: usize = 4;
+const FEWEST: usize = 3;
 /// Farthest log-odds that the height alone may give: it is a poorer witness than the prior.
 const MOST_BY_HEIGHT: f32 = 3.0;
 /// Log-odds that the likeliest strokes of a drum that is struck reach, and how many likelier ones are left out.
@@ -125,11 +127,11 @@ fn overruled(survey: &Survey, drum: Drum, at_sight: &[usize], odds: &[f32]) -> O
     Some(if survey.others == Others::Kit { threshold(&survey.heights) } else { MOST_OF_CLEAR * middle })
 }
 
-/// Whether the prior calls bleed what stands clear of all bleed: most strokes that are sure at sight (`seen`: novelty in
+/// Whether the prior calls bleed what stands clear of all bleed, or cannot tell: most strokes that are sure at sight (`seen`: novelty in
 /// dB and log-odds of each) or, where only one other drum's mic or none bears witness, nearly everything in a kick's mic,
 /// `owned` being all that it owns. Gives the middle height of what it disowns.
 fn disowned(others: Others, drum: Drum, seen: &[(f32, f32)], owned: usize) -> Option<f32> {
-    if seen.len() < FEWEST || 4 * seen.iter().filter(|(_, odds)| *odds > 0.0).count() >= seen.len() {
+    if seen.len() < FEWEST || 4 * seen.iter().filter(|(_, odds)| *odds > OWNED).count() >= seen.len() {
         return None;
     }
     let least = clear_of_bleed(others, drum).filter(|_| others == Others::Kit || owned < FEWEST)?;
@@ -275,6 +277,9 @@ mod tests {
         assert_eq!(disowned(Nobody, Drum::Snare, &of(19.0, -4.0), 0), None);
         assert_eq!(disowned(OneDrum, Drum::Kick, &of(17.0, -2.0), 9), None);
         assert_eq!(disowned(Kit, Drum::Snare, &of(13.0, 2.0), 20), None);
+        // Now a little more likely, now a little less: it cannot tell.
+        let undecided: Vec<(f32, f32)> = (0..20).map(|k| (20.0, if k % 2 == 0 { 0.3 } else { -0.3 })).collect();
+        assert_eq!(disowned(Kit, Drum::Snare, &undecided, 10), Some(20.0));
     }
 
     #[test]

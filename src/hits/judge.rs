@@ -136,7 +136,15 @@ pub fn listen_alone(main: &OwnMic, candidates: &[usize], heights: &[f32]) -> Vec
     let row = |i: usize| {
         let mut f = Numbers { values: [0.0; FEATURES], next: 0 };
         let t = candidates[i] as isize;
-        wide!(arch, look_at_main(mic: &'a OwnMic<'a> = main, t: isize = t, level: f32 = levels[i], f: &'a mut Numbers = &mut f));
+        wide!(
+            arch,
+            look_at_main(
+                mic: &'a OwnMic<'a> = main,
+                t: isize = t,
+                level: f32 = levels[i],
+                f: &'a mut Numbers = &mut f,
+            )
+        );
         look_around(candidates, heights, &levels, i, &mut f);
         debug_assert_eq!(f.next, FEATURES);
         f.values

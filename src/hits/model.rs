@@ -123,7 +123,15 @@ impl Nets {
                     n[l] = ((x - m) * s).clamp(-FARTHEST, FARTHEST);
                 }
             }
-            let sums = wide!(arch, sums(nets: &'a [[Layer; 3]] = &self.nets, numbers: &'a [Side] = &numbers, a: &'a mut Vec<Side> = &mut a, b: &'a mut Vec<Side> = &mut b) -> Side);
+            let sums = wide!(
+                arch,
+                sums(
+                    nets: &'a [[Layer; 3]] = &self.nets,
+                    numbers: &'a [Side] = &numbers,
+                    a: &'a mut Vec<Side> = &mut a,
+                    b: &'a mut Vec<Side> = &mut b,
+                ) -> Side
+            );
             out.extend(sums.iter().take(side.len()).map(|sum| sum / self.nets.len().max(1) as f32));
         }
         out

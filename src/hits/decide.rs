@@ -127,9 +127,9 @@ fn overruled(survey: &Survey, drum: Drum, at_sight: &[usize], odds: &[f32]) -> O
     Some(if survey.others == Others::Kit { threshold(&survey.heights) } else { MOST_OF_CLEAR * middle })
 }
 
-/// Whether the prior calls bleed what stands clear of all bleed, or cannot tell: most strokes that are sure at sight (`seen`: novelty in
-/// dB and log-odds of each) or, where only one other drum's mic or none bears witness, nearly everything in a kick's mic,
-/// `owned` being all that it owns. Gives the middle height of what it disowns.
+/// Whether the prior calls bleed what stands clear of all bleed, or cannot tell: most strokes that are sure at sight
+/// (`seen`: novelty in dB and log-odds of each) or, where only one other drum's mic or none bears witness, nearly
+/// everything in a kick's mic, `owned` being all that it owns. Gives the middle height of what it disowns.
 fn disowned(others: Others, drum: Drum, seen: &[(f32, f32)], owned: usize) -> Option<f32> {
     if seen.len() < FEWEST || 4 * seen.iter().filter(|(_, odds)| *odds > OWNED).count() >= seen.len() {
         return None;

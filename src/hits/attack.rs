@@ -6,13 +6,9 @@
 
 use super::filters::{Bank, LANES, Section, bandpass};
 use super::likeness::Sketch;
-use super::low_rise::{LOW_HZ, LowRise};
+use super::low_rise::{CLEAR, FOOT_MS, FROM_MS, LOW_HZ, LowRise, QUIET_MS, SHARES};
 use crate::units::SampleRate;
 
-/// Shares of the peak whose crossings are timed.
-pub const SHARES: [f32; 5] = [0.05, 0.10, 0.20, 0.35, 0.50];
-/// A level is clear of what came before when it is so many times as high.
-const CLEAR: f32 = 1.6;
 /// The full band and three bands, Hz.
 const BANDS_HZ: [(f64, f64); 3] = [(150.0, 500.0), (400.0, 1500.0), (1500.0, 5000.0)];
 /// A level that is only just above what came before.
@@ -27,12 +23,8 @@ pub const VIEWS: usize = 1 + BANDS_HZ.len();
 const FULL: usize = 0;
 const LOW: usize = VIEWS;
 
-/// How far back a slow rise is followed, ms before the coarse position; how long it may stay below its level; what is
-/// compared with it ends so long before it, and lasts so long.
-const RISE_FROM_MS: f64 = 8.0;
+/// How long a slow rise that is followed back may stay below its level.
 const RISE_GAP_MS: f64 = 0.25;
-const RISE_FOOT_MS: f64 = 2.0;
-const QUIET_MS: f64 = 6.0;
 /// The low end counts where it begins to rise so much earlier than the attack, ms.
 const MUCH_EARLIER_MS: f64 = 1.5;
 /// The peak of a drum that rises slowly lies within so many ms.
@@ -136,14 +128,14 @@ impl AttackTimer {
     fn follow_back(&self, at: usize, start: usize, c: &mut Crossings) {
         let x = &self.views[0];
         let peak = x[start..(at + self.n(SLOW_PEAK_MS)).min(x.len())].iter().fold(0.0f32, |m, y| m.max(y.abs()));
-        let first = at.saturating_sub(self.n(RISE_FROM_MS));
+        let first = at.saturating_sub(self.n(FROM_MS));
         for (j, q) in SHARES.iter().enumerate() {
             let from = (at as f32 + c.at[0][j]) as usize;
             if from > start + self.n(1.0) {
                 break;
             }
             let begins = rise(x, from, first, q * peak, self.n(RISE_GAP_MS));
-            let foot = begins.saturating_sub(self.n(RISE_FOOT_MS));
+            let foot = begins.saturating_sub(self.n(FOOT_MS));
             let before = x[foot.saturating_sub(self.n(QUIET_MS))..foot].iter().fold(0.0f32, |m, y| m.max(y.abs()));
             c.at[0][j] = begins as f32 - at as f32;
             c.margin[0][j] = margin(q * peak, before);

@@ -60,7 +60,7 @@ pub struct OwnMic<'a> {
 }
 
 /// Ten times the decimal logarithm of a power, nothing below 1e-14: exponent, and the logarithm of the mantissa by the
-/// series of the inverse hyperbolic tangent (Abramowitz and Stegun 4.1.27, from memory) to 1e-5 dB. Without a branch, so
+/// series of the inverse hyperbolic tangent (Abramowitz and Stegun 4.1.27, from memory) to 2e-5 dB. Without a branch, so
 /// that many go side by side, and the same on every machine.
 #[inline(always)]
 fn db(x: f32) -> f32 {

@@ -8,16 +8,19 @@ use crate::units::SampleRate;
 
 /// Upper end of what is looked at, Hz.
 pub const LOW_HZ: f64 = 300.0;
-/// Shares of the stroke's peak of which the lowest clear one counts, and the next above.
-const SHARES: [f32; 4] = [0.05, 0.10, 0.20, 0.35];
+/// Shares of the peak whose crossings are timed.
+pub const SHARES: [f32; 5] = [0.05, 0.10, 0.20, 0.35, 0.50];
+/// So many of the lowest tell where the low end begins to rise.
+const LOWEST: usize = 3;
 /// A level is clear of what came before when it is so many times as high.
-const CLEAR: f32 = 1.6;
+pub const CLEAR: f32 = 1.6;
 /// Where a rise is looked for, ms before and after the coarse position.
-const FROM_MS: f64 = 8.0;
+pub const FROM_MS: f64 = 8.0;
 const TO_MS: f64 = 10.0;
 /// What came before ends so long before the rise, and lasts so long.
-const FOOT_MS: f64 = 2.0;
-const QUIET_MS: f64 = 6.0;
+pub const FOOT_MS: f64 = 2.0;
+/// See [`FOOT_MS`].
+pub const QUIET_MS: f64 = 6.0;
 /// How many times its height a rise reaches within the length of its foot: what stays level is ring.
 const GROWS: f32 = 1.5;
 
@@ -39,7 +42,7 @@ impl LowRise {
         let first = at.saturating_sub(n(FROM_MS));
         let searched = low.get(first..(at + n(TO_MS)).min(low.len()))?;
         let step = n(FOOT_MS);
-        SHARES.windows(2).find_map(|pair| {
+        SHARES.windows(2).take(LOWEST).find_map(|pair| {
             let (level, next) = (pair[0] * peak, pair[1] * peak);
             let begins = first + searched.iter().position(|y| y.abs() >= level)?;
             let sign = low[begins].signum();

@@ -5,7 +5,7 @@
 
 use super::bands::{BANDS, Bands, SPARSE};
 use super::wide::wide;
-use pulp::Arch;
+use pulp::{Arch, Simd, WithSimd};
 
 /// Most frames that a fit looks at.
 const FIT_FRAMES: usize = 3_000;
@@ -104,16 +104,7 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
             let Some(tile) = rows.next_tile(arch) else { continue };
             for (sum, w) in sums.iter_mut().zip(&weights) {
                 let (ws, wh) = (wide(w, 2 * j), wide(w, 2 * j + 1));
-                wide!(
-                    arch,
-                    mix_in(
-                        sum: &'a mut [Row] = sum,
-                        spread: &'a [Row] = tile.spread,
-                        hold: &'a [Row] = tile.hold,
-                        ws: &'a Row = &ws,
-                        wh: &'a Row = &wh,
-                    )
-                );
+                arch.dispatch(MixIn { sum, spread: tile.spread, hold: tile.hold, weights: [&ws, &wh] });
             }
         }
         for (out, sum) in out.iter_mut().zip(&sums) {
@@ -144,11 +135,28 @@ type Row = [f32; 16];
 /// Frames that are worked on at once, so that they stay in the processor's first caches.
 const TILE: usize = 256;
 
-#[inline(always)]
-fn mix_in(sum: &mut [Row], spread: &[Row], hold: &[Row], ws: &Row, wh: &Row) {
-    for ((row, s), h) in sum.iter_mut().zip(spread).zip(hold) {
-        for b in 0..row.len() {
-            row[b] += ws[b] * s[b] + wh[b] * h[b];
+/// Adds two weighted regressors to every row.
+struct MixIn<'a> {
+    sum: &'a mut [Row],
+    spread: &'a [Row],
+    hold: &'a [Row],
+    weights: [&'a Row; 2],
+}
+
+impl WithSimd for MixIn<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, s: S) {
+        let [spread_weights, hold_weights] = self.weights.map(|w| S::as_simd_f32s(w).0);
+        let parts = spread_weights.len();
+        let sum = S::as_mut_simd_f32s(self.sum.as_flattened_mut()).0;
+        let (spread, hold) = (S::as_simd_f32s(self.spread.as_flattened()).0, S::as_simd_f32s(self.hold.as_flattened()).0);
+        let rows = sum.chunks_exact_mut(parts).zip(spread.chunks_exact(parts)).zip(hold.chunks_exact(parts));
+        for ((row, spread), hold) in rows {
+            for k in 0..parts {
+                row[k] = s.mul_add_f32s(hold[k], hold_weights[k], s.mul_add_f32s(spread[k], spread_weights[k], row[k]));
+            }
         }
     }
 }

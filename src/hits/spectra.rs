@@ -6,10 +6,16 @@
 use pulp::{Arch, Simd, WithSimd};
 use std::f64::consts::TAU;
 
-/// Frames that are worked on together; their samples stay in the processor's first cache.
-const BATCH: usize = 64;
+/// Samples between the first and the last of the frames that are worked on together: they stay in the processor's first
+/// cache.
+const REACH: usize = 4096;
 /// Most lanes of a vector register.
 const MOST_LANES: usize = 16;
+
+/// Frames that are worked on together: whole registers of them.
+fn batch(hop: usize) -> usize {
+    (REACH / hop).max(MOST_LANES).next_multiple_of(MOST_LANES)
+}
 
 /// Factors of one butterfly: three turns of the unit circle.
 #[derive(Clone, Copy)]
@@ -49,7 +55,7 @@ pub(super) struct Spectra {
 
 /// Length of a row of `columns`.
 fn stride(window: usize, hop: usize) -> usize {
-    BATCH + window / hop + MOST_LANES
+    batch(hop) + window / hop + MOST_LANES
 }
 
 impl Spectra {
@@ -140,8 +146,9 @@ impl<const B: usize> WithSimd for Run<'_, B> {
     fn with_simd<S: Simd>(self, s: S) {
         let Run { of, samples, count, out } = self;
         let (hop, half, stride) = (of.hop, of.window / 2, stride(of.window, of.hop));
-        for first in (0..count).step_by(BATCH) {
-            let batch = (count - first).min(BATCH);
+        let most = batch(hop);
+        for first in (0..count).step_by(most) {
+            let batch = (count - first).min(most);
             let heard = &samples[first * hop..(first + batch - 1) * hop + of.window];
             for (r, row) in of.columns.chunks_exact_mut(stride).enumerate() {
                 for (slot, block) in row.iter_mut().zip(heard.chunks_exact(hop)) {

@@ -28,6 +28,8 @@ const MOST_BY_HEIGHT: f32 = 3.0;
 /// Log-odds that the likeliest strokes of a drum that is struck reach, and how many likelier ones are left out.
 const UNMISTAKABLE: f32 = 3.5;
 const LIKELIEST: usize = 5;
+/// Most log-odds that the lack of such strokes takes: a drum that is struck but once or twice keeps its strokes.
+const MOST_SOBERED: f32 = 2.0;
 /// Fewest sure strokes, and fewest sure bleed, whose likenesses mean anything.
 const FEWEST_LIKE: usize = 8;
 const FEWEST_UNLIKE: usize = 20;
@@ -103,18 +105,22 @@ fn clear_of_bleed(others: Others, drum: Drum) -> Option<f32> {
 }
 
 /// A drum that is struck is unmistakable now and then; where not even the likeliest candidates are, all are most likely
-/// bleed that has something of it. What the sixth likeliest lacks of [`UNMISTAKABLE`] is taken from all.
+/// bleed that has something of it. What the sixth likeliest lacks of [`UNMISTAKABLE`] is taken from all, at most
+/// [`MOST_SOBERED`]: where there are no six strokes in the stretch, the few still stand far above what bleed makes of itself.
 fn sobered(odds: &mut [f32]) {
     let mut sorted = odds.to_vec();
     sorted.sort_unstable_by(|a, b| b.total_cmp(a));
-    let lacks = UNMISTAKABLE - sorted.get(LIKELIEST).or(sorted.last()).copied().unwrap_or(UNMISTAKABLE);
-    if lacks > 0.0 {
-        odds.iter_mut().for_each(|o| *o -= lacks);
-    }
+    let sixth = sorted.get(LIKELIEST).copied().unwrap_or(f32::MIN);
+    let lacks = (UNMISTAKABLE - sixth).clamp(0.0, MOST_SOBERED);
+    odds.iter_mut().for_each(|o| *o -= lacks);
 }
 
-/// The height that decides where the prior disowns the drum; `None` where it does not.
+/// The height that decides where the prior disowns the drum; `None` where it does not. It knows a drum of which it finds
+/// unmistakable strokes, however rare: then what else stands high is bleed.
 fn overruled(survey: &Survey, drum: Drum, at_sight: &[usize], odds: &[f32]) -> Option<f32> {
+    if odds.iter().filter(|o| **o >= UNMISTAKABLE).count() >= FEWEST {
+        return None;
+    }
     let seen: Vec<(f32, f32)> = survey
         .candidates
         .iter()
@@ -314,6 +320,9 @@ mod tests {
         let struck: Vec<f32> = [vec![6.0; 6], vec![0.3; 300]].concat();
         assert_eq!(sober(struck.clone()), struck);
         assert_eq!(sober(Vec::new()), Vec::<f32>::new());
+        // One with three is no less struck, and of one stroke alone there is nothing to doubt.
+        assert!(sober([vec![6.0; 3], vec![-5.0; 300]].concat())[..3].iter().all(|o| *o > 3.0));
+        assert!(sober(vec![6.0])[0] > 3.0);
     }
 
     #[test]

@@ -15,6 +15,9 @@ const UNDER_DB: f64 = 12.0;
 const SAME: Seconds = Seconds(0.0008);
 /// Fewest of the same delay.
 const FEWEST: usize = 4;
+/// What comes by hand spreads over this much; of an echo's delays more than half are the same within it, however long the
+/// take.
+const BY_HAND: Seconds = Seconds(0.008);
 
 /// A stroke as far as echoes go.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -28,18 +31,22 @@ pub struct Sound {
 }
 
 /// For each sound, in order of time, whether it is an echo: doubtful, soft, and with at least three others like it at the
-/// same delay after a stroke.
+/// same delay after a stroke, which are most of those at about that delay.
 #[must_use]
 pub fn echoes(sounds: &[Sound]) -> Vec<bool> {
     let delays: Vec<Option<f64>> = (0..sounds.len()).map(|i| delay(sounds, i)).collect();
     let mut sorted: Vec<f64> = delays.iter().flatten().copied().collect();
     sorted.sort_unstable_by(f64::total_cmp);
-    let alike = |d: f64| {
-        let from = sorted.partition_point(|&x| x < d - SAME.0);
-        let to = sorted.partition_point(|&x| x <= d + SAME.0);
+    let within = |d: f64, reach: Seconds| {
+        let from = sorted.partition_point(|&x| x < d - reach.0);
+        let to = sorted.partition_point(|&x| x <= d + reach.0);
         to - from
     };
-    delays.into_iter().map(|d| d.is_some_and(|d| alike(d) >= FEWEST)).collect()
+    let alike = |d: f64| {
+        let same = within(d, SAME);
+        same >= FEWEST && 2 * same > within(d, BY_HAND)
+    };
+    delays.into_iter().map(|d| d.is_some_and(alike)).collect()
 }
 
 /// How long after the last sure and much louder stroke a doubtful sound comes, seconds; `None` where there is none in time.
@@ -59,8 +66,12 @@ mod tests {
 
     /// A backbeat every second, each followed by a sound that is 22 dB softer, after 140 ms and what `late` says.
     fn take(certainty: f64, late: impl Fn(usize) -> f64) -> Vec<Sound> {
+        long_take(8, certainty, late)
+    }
+
+    fn long_take(strokes: usize, certainty: f64, late: impl Fn(usize) -> f64) -> Vec<Sound> {
         let sound = |time, peak, certainty| Sound { time: Seconds(time), peak: Dbfs(peak), certainty };
-        (0..8)
+        (0..strokes)
             .flat_map(|k| [sound(k as f64, -12.0, 1.0), sound(k as f64 + 0.140 + late(k), -34.0, certainty)])
             .collect()
     }
@@ -75,6 +86,15 @@ mod tests {
     fn ghost_notes_of_a_hand_are_not() {
         // Give or take 8 ms.
         assert!(echoes(&take(0.6, |k| 0.002 * ((k * 5) % 8) as f64)).iter().all(|e| !e));
+    }
+
+    #[test]
+    fn nor_are_those_of_a_long_take_though_many_fall_together_by_chance() {
+        // Give or take 8 ms, 120 times over: a dozen within 0.8 ms of any.
+        let ghosts = long_take(120, 0.6, |k| 0.000_13 * ((k * 37) % 120) as f64);
+        assert!(echoes(&ghosts).iter().all(|e| !e));
+        // The same take with an echo instead.
+        assert_eq!(echoes(&long_take(120, 0.6, |k| 0.0001 * (k % 3) as f64)), [false, true].repeat(120));
     }
 
     #[test]

@@ -36,6 +36,9 @@ impl Kind {
     }
 }
 
+/// What stays at hand of what was decoded, milliseconds, so that small steps back need no new beginning.
+const KEPT_MS: usize = 100;
+
 /// A decoded file, open at some frame.
 pub(super) struct CodedSource {
     demuxer: Box<dyn FormatReader>,
@@ -49,9 +52,13 @@ pub(super) struct CodedSource {
     pos: u64,
     /// Frame behind the last decoded packet.
     decoded: u64,
+    /// Decoded samples, as far as they are at hand: of one kind or the other.
     ready: Vec<i32>,
     ready_float: Vec<f32>,
+    /// How many of them lie before `pos`.
     taken: usize,
+    packet: Vec<i32>,
+    packet_float: Vec<f32>,
 }
 
 struct Opened {
@@ -122,6 +129,8 @@ impl CodedSource {
             ready: Vec::new(),
             ready_float: Vec::new(),
             taken: 0,
+            packet: Vec::new(),
+            packet_float: Vec::new(),
         };
         Ok((source, info))
     }
@@ -164,10 +173,15 @@ impl CodedSource {
         Ok(want)
     }
 
-    /// Goes to a frame by decoding up to it: exact in every format. Backwards opens the file anew.
+    /// Goes to a frame by decoding up to it: exact in every format. Backwards by more than a tenth of a second opens the file
+    /// anew.
     pub fn seek(&mut self, frame: u64, path: &Path) -> Result<(), Located<AudioFault>> {
         let frame = frame.min(self.frames);
-        if frame < self.pos {
+        let back = self.pos.saturating_sub(frame).saturating_mul(self.channels as u64);
+        if back <= self.taken as u64 {
+            self.taken -= back as usize;
+            self.pos = self.pos.min(frame);
+        } else {
             let opened = probe(path)?;
             self.decoder = opened.decoder(path)?;
             self.demuxer = opened.demuxer;
@@ -194,6 +208,15 @@ impl CodedSource {
         self.pos += (samples / self.channels) as u64;
     }
 
+    /// Lets go of what lies further back than is kept.
+    fn forget(&mut self) {
+        let kept = KEPT_MS * self.rate.hz() as usize / 1000 * self.channels;
+        let old = self.taken.saturating_sub(kept);
+        self.ready.drain(..old.min(self.ready.len()));
+        self.ready_float.drain(..old.min(self.ready_float.len()));
+        self.taken -= old;
+    }
+
     /// Sees to it that at least one decoded frame is ready.
     fn refill(&mut self, path: &Path) -> Result<(), Located<AudioFault>> {
         while self.taken >= self.ready.len().max(self.ready_float.len()) {
@@ -211,6 +234,7 @@ impl CodedSource {
                 return Err(Located::at(path, here, damaged("a part of the audio is unreadable")));
             }
             let float = self.is_float();
+            self.forget();
             let buffer = self.decoder.decode(&packet).map_err(|e| Located::at(path, here.clone(), fault(&e)))?;
             let spec = buffer.spec();
             if spec.rate() != self.rate.hz() || spec.channels().count() != self.channels {
@@ -218,14 +242,15 @@ impl CodedSource {
             }
             let frames = buffer.frames() as u64;
             if float {
-                buffer.copy_to_vec_interleaved::<f32>(&mut self.ready_float);
-                if let Some(bad) = pcm::first_not_finite(&self.ready_float) {
+                buffer.copy_to_vec_interleaved::<f32>(&mut self.packet_float);
+                if let Some(bad) = pcm::first_not_finite(&self.packet_float) {
                     return Err(not_a_number(path, self.decoded + (bad / self.channels) as u64, self.rate));
                 }
+                self.ready_float.extend_from_slice(&self.packet_float);
             } else {
-                buffer.copy_to_vec_interleaved::<i32>(&mut self.ready);
+                buffer.copy_to_vec_interleaved::<i32>(&mut self.packet);
+                self.ready.extend_from_slice(&self.packet);
             }
-            self.taken = 0;
             self.decoded += frames;
         }
         Ok(())

@@ -240,6 +240,21 @@ fn reading_in_any_blocks_and_seeking_anywhere_give_the_same_samples() {
     }
 }
 
+#[test]
+fn small_steps_back_and_large_ones_give_the_same_samples_of_a_decoded_file() {
+    for name in ["mono_16bit.flac", "two_strokes.mp3"] {
+        let whole = all(&mut open(name), 100_000);
+        let end = whole.len();
+        let mut reader = open(name);
+        let mut some = Vec::new();
+        for at in [0, 6_000, 5_900, 5_899, 8_500, 3_800, 8_990, 4_200, end - 30, end - 200, 10, end, end - 1] {
+            reader.seek(at as u64).unwrap();
+            let n = reader.read(&mut some, 100).unwrap();
+            assert!(n == 100.min(end - at) && some == whole[at..at + n], "{name} at {at}");
+        }
+    }
+}
+
 /// The MP3 was encoded by LAME through libsndfile from the WAV beside it; its tag says the delay, which the reader
 /// takes out, so both begin together. libsndfile's own decoder differs from the WAV by −59 dBFS RMS.
 #[test]

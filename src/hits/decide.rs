@@ -21,7 +21,9 @@ const CLEAR_ALONE: f32 = 16.5;
 const MOST_OF_CLEAR: f32 = 0.7;
 /// Log-odds from which the prior owns what stands so clear; of a drum that it knows it is surer by far.
 const OWNED: f32 = 1.0;
-/// Fewest clear strokes that may put the prior in doubt.
+/// Fewest unmistakable strokes of a drum that the prior knows, and fewest clear ones that may put it in doubt.
+const FEWEST_KNOWN: usize = 2;
+/// See [`FEWEST_KNOWN`].
 const FEWEST: usize = 3;
 /// Farthest log-odds that the height alone may give: it is a poorer witness than the prior.
 const MOST_BY_HEIGHT: f32 = 3.0;
@@ -118,7 +120,7 @@ fn sobered(odds: &mut [f32]) {
 /// The height that decides where the prior disowns the drum; `None` where it does not. It knows a drum of which it finds
 /// unmistakable strokes, however rare: then what else stands high is bleed.
 fn overruled(survey: &Survey, drum: Drum, at_sight: &[usize], odds: &[f32]) -> Option<f32> {
-    if odds.iter().filter(|o| **o >= UNMISTAKABLE).count() >= FEWEST {
+    if odds.iter().filter(|o| **o >= UNMISTAKABLE).count() >= FEWEST_KNOWN {
         return None;
     }
     let seen: Vec<(f32, f32)> = survey

@@ -10,7 +10,7 @@ use divan::counter::ItemsCount;
 use std::path::Path;
 use std::sync::LazyLock;
 use underlay::Quiet;
-use underlay::audio::{AudioReader, LevelMeter, MonoReader, SOUND_FLOOR, SampleFormat};
+use underlay::audio::{AudioReader, MonoReader};
 use underlay::demo::{DemoMic, DemoSong, DemoSpec};
 use underlay::hits::bands::{BandAnalyser, Bands, Framing};
 use underlay::hits::bleed::predicted_bleed;
@@ -59,8 +59,7 @@ fn mic(dir: &Path, mic: DemoMic) -> Mic {
 
 fn read(song: &Song, framing: Framing) -> Stretch {
     let samples = song.mics.iter().map(|m| m.info.frames).max().unwrap();
-    let watcher = || Watcher { meter: LevelMeter::new(1, SampleFormat::Int24, SOUND_FLOOR), outline: None };
-    let mut watchers: Vec<Watcher> = song.mics.iter().map(|_| watcher()).collect();
+    let mut watchers: Vec<Watcher> = song.mics.iter().map(|m| Watcher::new(m, None)).collect();
     let range = stretches(samples, song.mics.len(), framing).remove(0);
     Stretch::read(&song.mics, range, samples, framing, &mut watchers, &Quiet).unwrap()
 }

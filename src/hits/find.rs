@@ -7,11 +7,10 @@ use super::echo::{Sound, echoes};
 use super::evidence::{Columns, Evidence, Outline, highest};
 use super::judge::{SHAPE, shape};
 use super::kind::kinds;
-use super::measure::Glass;
+use super::measure::{Glass, Lesson};
 use super::survey::Survey;
 use super::take::{Stretch, Watcher, stretches};
 use super::{Hit, HitList, State, velocities};
-use crate::audio::{LevelMeter, SOUND_FLOOR};
 use crate::error::{Error, Result};
 use crate::finding::Finding;
 use crate::progress::Progress;
@@ -28,6 +27,8 @@ pub const MIN_GAP_MS: f64 = 15.0;
 
 /// Log-odds from which a candidate's own samples are looked at.
 const WORTH_A_LOOK: f32 = -6.0;
+/// How far two stretches may disagree on when a stroke at their seam begins.
+const SEAM: Seconds = Seconds(0.002);
 
 /// The outcome of a search.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -54,6 +55,7 @@ pub fn own_mics(mics: &[Mic], drum: Drum) -> Vec<usize> {
 }
 
 /// A stroke before its strength is put against the others'.
+#[derive(Clone, Copy)]
 struct Stroke {
     pos: u64,
     peak: Dbfs,
@@ -78,6 +80,19 @@ impl Search {
         self.settings.floor.unwrap_or(FLOOR)
     }
 
+    /// Puts the strokes in order; of two that are closer than the least gap the surer stays.
+    fn keep_apart(&mut self, rate: SampleRate) {
+        let gap = rate.samples(self.min_gap());
+        self.strokes.sort_by_key(|stroke| stroke.pos);
+        self.strokes.dedup_by(|next, last| {
+            let close = next.pos - last.pos < gap;
+            if close && next.certainty > last.certainty {
+                *last = *next;
+            }
+            close
+        });
+    }
+
     fn drop_echoes(&mut self, rate: SampleRate) {
         let sound = |s: &Stroke| Sound { time: SamplePos(s.pos).at(rate), peak: s.peak, certainty: s.certainty };
         let sounds: Vec<Sound> = self.strokes.iter().map(sound).collect();
@@ -100,12 +115,9 @@ pub fn find(song: &Song, progress: &dyn Progress) -> Result<Found> {
     let samples = song.mics.iter().map(|m| m.info.frames).max().unwrap_or(0);
     let columns = Columns::new(samples, rate);
     let mut searches = searches(song, columns)?;
-    let mut watchers: Vec<Watcher> = (0..song.mics.len())
-        .map(|i| Watcher {
-            meter: LevelMeter::new(1, song.mics[i].info.format, SOUND_FLOOR),
-            outline: searches.iter().any(|s| s.own[0] == i).then(|| Outline::new(columns)),
-        })
-        .collect();
+    let outline = |i: usize| searches.iter().any(|s| s.own[0] == i).then(|| Outline::new(columns));
+    let mut watchers: Vec<Watcher> =
+        song.mics.iter().enumerate().map(|(i, mic)| Watcher::new(mic, outline(i))).collect();
     progress.begin("listening", samples * song.mics.len() as u64);
     for range in stretches(samples, song.mics.len(), framing) {
         let stretch = Stretch::read(&song.mics, range, samples, framing, &mut watchers, progress)?;
@@ -144,71 +156,67 @@ fn searches(song: &Song, columns: Columns) -> Result<Vec<Search>> {
     Ok(found)
 }
 
-/// Adds the strokes of one drum in one stretch.
+/// Adds the strokes of one drum in one stretch: the prior's opinion of every candidate, what this take's own strokes teach,
+/// then time and peak of what is kept.
 fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, columns: Columns) -> Result<()> {
     // Where the main mic's file has ended nothing can be timed, however long the drum's other mics go on.
-    let frames = song.mics[s.own[0]].info.frames;
-    let Some(stretch) = stretch.before(frames, framing) else { return Ok(()) };
+    let main = s.own[0];
+    let Some(stretch) = stretch.before(song.mics[main].info.frames, framing) else { return Ok(()) };
     let survey = Survey::new(&song.mics, &stretch, &s.own);
     highest(&mut s.novelty, columns.width, stretch.start, framing.hop as u64, &survey.curve);
-    let Opinion { odds, features } = first_opinion(&survey, s.drum);
-    let looked: Vec<usize> = (0..odds.len()).filter(|&i| odds[i] > WORTH_A_LOOK).collect();
+    let opinion = first_opinion(&survey, s.drum);
+    let looked: Vec<usize> = (0..opinion.odds.len()).filter(|&i| opinion.odds[i] > WORTH_A_LOOK).collect();
     let coarse: Vec<u64> = looked.iter().map(|&i| stretch.start + framing.sample(survey.candidates[i]).0).collect();
-    let mut glass = Glass::look(&song.mics[s.own[0]], stretch.rest[s.own[0]], &coarse, framing.rate)?;
-    let teach = |odds: &[f32]| {
-        let kept = kept(&survey, odds, s.threshold());
-        let known: Vec<bool> = looked.iter().map(|i| kept.binary_search(i).is_ok()).collect();
-        let mut heights: Vec<f32> = kept.iter().map(|&i| survey.heights[i]).collect();
-        heights.sort_unstable_by(f32::total_cmp);
-        let high = heights.get(heights.len().saturating_sub(1) * 6 / 10).copied().unwrap_or(0.0);
-        let loud: Vec<bool> = looked.iter().map(|&i| survey.heights[i] >= high).collect();
-        (kept, known, loud)
-    };
-    let (_, known, loud) = teach(&odds);
-    let lesson = glass.learn(&known, &loud);
-    let mut likeness = vec![None; odds.len()];
+    let mut glass = Glass::look(&song.mics[main], stretch.rest[main], &coarse, framing.rate)?;
+    let odds = second_opinion(&survey, s, opinion, &looked, &glass);
+    let kept = kept(&survey, &odds, s.threshold());
+    let lesson = lesson(&survey, &kept, &looked, &glass);
+    // Which candidate, and its number under the glass.
+    let seen: Vec<(usize, usize)> =
+        kept.iter().filter_map(|&i| looked.binary_search(&i).ok().map(|number| (i, number))).collect();
+    let numbers: Vec<usize> = seen.iter().map(|(_, number)| *number).collect();
+    let measured = glass.measure(&lesson, &numbers)?;
+    // At the seam of two stretches, which may time a stroke a little differently, both tell of it.
+    let slack = framing.rate.samples(SEAM);
+    let range = stretch.range.start.saturating_sub(slack)..stretch.range.end + slack;
+    let floor = s.floor();
+    let strokes = seen.iter().zip(measured).map(|(&(i, _), m)| Stroke {
+        pos: m.pos,
+        peak: Dbfs::from_peak(f64::from(m.peak)),
+        certainty: certainty(odds[i], survey.others),
+    });
+    s.strokes.extend(strokes.filter(|stroke| range.contains(&stroke.pos) && stroke.peak.0 >= floor.0));
+    Ok(())
+}
+
+/// Log-odds of every candidate once those that were `looked` at under the glass are compared with the take's own strokes.
+fn second_opinion(survey: &Survey, s: &Search, first: Opinion, looked: &[usize], glass: &Glass) -> Vec<f32> {
+    let lesson = lesson(survey, &kept(survey, &first.odds, s.threshold()), looked, glass);
+    let mut likeness = vec![None; first.odds.len()];
     for (number, &i) in looked.iter().enumerate() {
         likeness[i] = glass.likeness(&lesson, number);
     }
-    let mut odds = adapted(&odds, &likeness);
+    let mut odds = adapted(&first.odds, &likeness);
     // A kick's sure strokes are too few and too much like a floor tom's to teach its shape (`docs/accuracy.md`).
     if s.drum == Drum::Snare {
-        let shapes: Vec<&[f32; SHAPE]> = features.iter().map(shape).collect();
+        let shapes: Vec<&[f32; SHAPE]> = first.features.iter().map(shape).collect();
         let gains = contrast(&odds, &shapes);
         odds.iter_mut().zip(gains).for_each(|(odds, gain)| *odds += gain);
     }
     let lean = lean(survey.kinds, s.drum);
     odds.iter_mut().for_each(|odds| *odds += lean);
-    let (kept, known, loud) = teach(&odds);
-    let lesson = glass.learn(&known, &loud);
-    let numbers: Vec<usize> = kept.iter().filter_map(|i| looked.binary_search(i).ok()).collect();
-    let measured = glass.measure(&lesson, &numbers)?;
-    let floor = s.floor();
-    let gap = framing.rate.samples(s.min_gap());
-    let mut new: Vec<Stroke> = kept
-        .iter()
-        .zip(&measured)
-        .filter(|(_, m)| stretch.range.contains(&m.pos))
-        .map(|(&i, m)| Stroke {
-            pos: m.pos,
-            peak: Dbfs::from_peak(f64::from(m.peak)),
-            certainty: certainty(odds[i], survey.others),
-        })
-        .filter(|stroke| stroke.peak.0 >= floor.0)
-        .collect();
-    new.sort_by_key(|stroke| stroke.pos);
-    for stroke in new {
-        match s.strokes.last_mut() {
-            // Of two strokes closer than the least gap the surer stays.
-            Some(last) if stroke.pos - last.pos < gap => {
-                if stroke.certainty > last.certainty {
-                    *last = stroke;
-                }
-            }
-            _ => s.strokes.push(stroke),
-        }
-    }
-    Ok(())
+    odds
+}
+
+/// What the strokes that are `kept` so far teach: candidates by number, of which some were `looked` at. The higher ones
+/// count as loud.
+fn lesson(survey: &Survey, kept: &[usize], looked: &[usize], glass: &Glass) -> Lesson {
+    let mut heights: Vec<f32> = kept.iter().map(|&i| survey.heights[i]).collect();
+    heights.sort_unstable_by(f32::total_cmp);
+    let high = heights.get(heights.len().saturating_sub(1) * 6 / 10).copied().unwrap_or(0.0);
+    let known: Vec<bool> = looked.iter().map(|i| kept.binary_search(i).is_ok()).collect();
+    let loud: Vec<bool> = looked.iter().map(|&i| survey.heights[i] >= high).collect();
+    glass.learn(&known, &loud)
 }
 
 fn conclude(song: &Song, searches: Vec<Search>, watchers: Vec<Watcher>, columns: Columns) -> Found {
@@ -222,6 +230,7 @@ fn conclude(song: &Song, searches: Vec<Search>, watchers: Vec<Watcher>, columns:
     let mut hits = Vec::new();
     let mut evidence = Vec::new();
     for mut s in searches {
+        s.keep_apart(rate);
         s.drop_echoes(rate);
         let mic = &song.mics[s.own[0]];
         if s.strokes.is_empty() {

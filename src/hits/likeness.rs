@@ -256,7 +256,7 @@ impl Exemplars {
         alike.retain(|l| l.score >= score - NEARLY);
         let mut begins: Vec<f32> = alike.iter().map(|l| l.begins).collect();
         begins.sort_unstable_by(f32::total_cmp);
-        Some(Likeness { score, begins: begins[begins.len() / 2], peak })
+        Some(Likeness { score, begins: *begins.get(begins.len() / 2)?, peak })
     }
 
     /// Calls `each` with the sketch's best likeness to every clear stroke, except that of number `itself`.

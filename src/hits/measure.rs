@@ -4,6 +4,7 @@
 
 use super::attack::{AFTER_MS, AttackCalibration, AttackTimer, BEFORE_MS, Crossings};
 use super::likeness::{Clear, Exemplars, LEAST, Likeness, Sketch};
+use super::rest::Rest;
 use crate::audio::MonoReader;
 use crate::error::Result;
 use crate::song::{Drum, Mic};
@@ -51,7 +52,7 @@ pub struct Glass {
     rate: SampleRate,
     looks: Vec<Look>,
     window: Vec<f32>,
-    rest: f32,
+    rest: Rest,
     peak_within: Seconds,
     /// Whether the drum may begin with a slow rise.
     slow: bool,
@@ -69,12 +70,11 @@ struct Look {
 }
 
 impl Glass {
-    /// Looks at strokes given by coarse positions, samples in order; `rest` is where the waveform rests, 1.0 = full
-    /// scale.
+    /// Looks at strokes given by coarse positions, samples in order; `rest` is where the waveform rests.
     ///
     /// # Errors
     /// As [`MonoReader::read`].
-    pub fn look(mic: &Mic, rest: f32, coarse: &[u64], rate: SampleRate) -> Result<Self> {
+    pub fn look(mic: &Mic, rest: Rest, coarse: &[u64], rate: SampleRate) -> Result<Self> {
         let (before, after) = (rate.samples(Seconds::from_ms(BEFORE_MS)), rate.samples(Seconds::from_ms(AFTER_MS)));
         let reader = MonoReader::open(&mic.info.path, mic.channel)?;
         let peak_within = if mic.drum == Drum::Kick { KICK_PEAK_WITHIN } else { PEAK_WITHIN };
@@ -159,7 +159,7 @@ impl Glass {
         if from < self.reader.info().frames {
             self.reader.seek(from)?;
             self.reader.read(&mut self.window, length as usize)?;
-            self.window.iter_mut().for_each(|x| *x -= self.rest);
+            self.rest.take_off(&mut self.window, from);
         }
         Ok(from)
     }
@@ -229,7 +229,7 @@ mod tests {
         writer.write(&x).unwrap();
         writer.finish().unwrap();
         let mic = Mic::new("snare_top", AudioReader::open(&path).unwrap().info().clone(), Drum::Snare, Place::Top);
-        let mut glass = Glass::look(&mic, 0.0, &[144], SampleRate::SESSION).unwrap();
+        let mut glass = Glass::look(&mic, Rest::default(), &[144], SampleRate::SESSION).unwrap();
         for (pos, before) in [(0, 0.0), (20, 0.0), (144, 0.001)] {
             assert!((glass.before(pos).unwrap() - before).abs() < 1e-5, "{pos}");
         }

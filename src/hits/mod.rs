@@ -23,6 +23,7 @@ mod model;
 pub mod novelty;
 pub mod pick;
 pub mod place;
+pub mod rest;
 mod spectra;
 pub mod survey;
 pub mod take;

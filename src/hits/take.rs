@@ -5,7 +5,8 @@
 
 use super::bands::{BandAnalyser, Bands, Framing};
 use super::evidence::Outline;
-use crate::audio::{LevelMeter, MonoReader};
+use super::rest::Rest;
+use crate::audio::{LevelMeter, MonoReader, SOUND_FLOOR};
 use crate::error::Result;
 use crate::progress::Progress;
 use crate::song::{Drum, Mic};
@@ -19,9 +20,6 @@ const LONGEST_S: u64 = 200;
 const SHORTEST_S: u64 = 20;
 /// What a stretch sees of its neighbours on either side, seconds.
 const CONTEXT_S: u64 = 1;
-/// Seconds from which the resting level is taken, and the least that counts.
-const REST_S: usize = 5;
-const LEAST_REST: f64 = 0.001;
 /// Samples that are read at once.
 pub(super) const BLOCK: usize = 1 << 14;
 
@@ -44,9 +42,26 @@ pub struct Watcher {
     pub meter: LevelMeter,
     /// Its waveform for pictures, where wanted.
     pub outline: Option<Outline>,
+    /// Where it rests, once that is known.
+    rest: Option<Rest>,
 }
 
 impl Watcher {
+    /// For a mic of which nothing is known yet.
+    #[must_use]
+    pub fn new(mic: &Mic, outline: Option<Outline>) -> Self {
+        Self { meter: LevelMeter::new(1, mic.info.format, SOUND_FLOOR), outline, rest: None }
+    }
+
+    fn rest_of(&mut self, mic: &Mic) -> Result<Rest> {
+        let rest = match self.rest {
+            Some(rest) => rest,
+            None => Rest::of(mic)?,
+        };
+        self.rest = Some(rest);
+        Ok(rest)
+    }
+
     fn see(&mut self, block: &[f32], at: u64, range: &Range<u64>) {
         let from = range.start.saturating_sub(at).min(block.len() as u64) as usize;
         let to = range.end.saturating_sub(at).min(block.len() as u64) as usize;
@@ -72,8 +87,8 @@ pub struct Stretch {
     pub bands: Vec<Bands>,
     /// The same for all mics, every second frame only: what each tells of the others' bleed.
     pub sparse: Vec<Bands>,
-    /// Where each mic's waveform rests when nothing sounds, 1.0 = full scale; taken off before anything is heard.
-    pub rest: Vec<f32>,
+    /// Where each mic's waveform rests when nothing sounds; taken off before anything is heard.
+    pub rest: Vec<Rest>,
 }
 
 impl Stretch {
@@ -109,7 +124,7 @@ impl Stretch {
                 // The analyser ends half a window after the last frame.
                 let mut rows = Vec::with_capacity(frames + framing.window / framing.hop + 2);
                 let mut block = Vec::with_capacity(BLOCK);
-                let rest = resting_level(mic)?;
+                let rest = watcher.rest_of(mic)?;
                 let mut at = start - lead;
                 let mut left = end + framing.window as u64 / 2 - start + lead;
                 while left > 0 {
@@ -119,9 +134,7 @@ impl Stretch {
                         break;
                     }
                     watcher.see(&block, at, &range);
-                    if rest != 0.0 {
-                        block.iter_mut().for_each(|x| *x -= rest);
-                    }
+                    rest.take_off(&mut block, at);
                     analyser.push(&block, &mut rows);
                     at += n as u64;
                     left -= n as u64;
@@ -157,16 +170,6 @@ impl Stretch {
         }
         Some(out)
     }
-}
-
-/// Where a mic's waveform rests, 1.0 = full scale: the mean of its first five seconds; 0 if within 0.1 % of zero, which
-/// no converter's fault but slow sound may cause.
-fn resting_level(mic: &Mic) -> Result<f32> {
-    let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
-    let mut block = Vec::new();
-    reader.read(&mut block, REST_S * mic.info.rate.hz() as usize)?;
-    let mean = block.iter().map(|&x| f64::from(x)).sum::<f64>() / block.len().max(1) as f64;
-    Ok(if mean.abs() < LEAST_REST { 0.0 } else { mean as f32 })
 }
 
 #[cfg(test)]

@@ -10,10 +10,11 @@ use std::fs::{self, File};
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 use underlay::Quiet;
-use underlay::audio::{AudioReader, LevelMeter, SOUND_FLOOR};
+use underlay::audio::AudioReader;
 use underlay::hits::bands::{Bands, Framing};
 use underlay::hits::judge::FEATURES;
 use underlay::hits::own_mics;
+use underlay::hits::rest::Rest;
 use underlay::hits::survey::Survey;
 use underlay::hits::take::{Stretch, Watcher};
 use underlay::song::{Drum, Mic, Place};
@@ -95,16 +96,21 @@ fn main() -> Anyhow<()> {
     for (session, dir) in dirs.iter().enumerate() {
         let all = MICS.into_iter().map(|m| mic(dir, m)).collect::<Anyhow<Vec<Mic>>>()?;
         let (samples, framing) = (all[0].info.frames, Framing::new(all[0].info.rate));
-        let watcher = |m: &Mic| Watcher { meter: LevelMeter::new(1, m.info.format, SOUND_FLOOR), outline: None };
-        let mut watchers: Vec<Watcher> = all.iter().map(watcher).collect();
+        let mut watchers: Vec<Watcher> = all.iter().map(|m| Watcher::new(m, None)).collect();
         let whole = Stretch::read(&all, 0..samples, samples, framing, &mut watchers, &Quiet)?;
         let known = truth(dir, framing)?;
         for (set, members) in SETS {
             let mics: Vec<Mic> = members.iter().map(|&i| all[i].clone()).collect();
             let of = |all: &[Bands]| -> Vec<Bands> { members.iter().map(|&i| all[i].clone()).collect() };
             let (bands, sparse) = (of(&whole.bands), of(&whole.sparse));
-            let stretch =
-                Stretch { range: 0..samples, start: 0, end: samples, rest: vec![0.0; bands.len()], bands, sparse };
+            let stretch = Stretch {
+                range: 0..samples,
+                start: 0,
+                end: samples,
+                rest: vec![Rest::default(); bands.len()],
+                bands,
+                sparse,
+            };
             for drum in Drum::FOUND {
                 let own = own_mics(&mics, drum);
                 if own.is_empty() {

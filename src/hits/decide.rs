@@ -11,6 +11,9 @@ use crate::song::Drum;
 
 /// Log-odds above which a candidate is sure enough to teach the second round what this drum sounds like.
 const SURE: f32 = 2.0;
+/// Fewest that are, and how far in log-odds below the likely ones all else lies where there are fewer.
+const FEWEST_SURE: usize = 4;
+const APART: f32 = 3.0;
 /// Novelty, dB, that bleed does not reach: once mics of two other kinds at least have explained their share; in a kick's
 /// mic, which little else reaches, once one other has; and in a kick's mic alone. In a snare's mic the hat stands as high
 /// as any stroke if nobody explains it.
@@ -76,9 +79,10 @@ pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
         let by_height = |h: &f32| (h - cut).clamp(-MOST_BY_HEIGHT, MOST_BY_HEIGHT);
         return Opinion { odds: survey.heights.iter().map(by_height).collect(), ..first };
     }
+    let least = sure_from(&first.odds);
     let sure: Vec<usize> =
-        survey.candidates.iter().zip(&first.odds).filter(|(_, odds)| **odds > SURE).map(|(&t, _)| t).collect();
-    let mut opinion = if sure.len() < 4 { first } else { weigh(&loud_ones(survey, &sure)) };
+        survey.candidates.iter().zip(&first.odds).filter(|(_, odds)| **odds > least).map(|(&t, _)| t).collect();
+    let mut opinion = if sure.is_empty() { first } else { weigh(&loud_ones(survey, &sure)) };
     // What stands clear of all bleed needs no more; and a snare's mic alone may hold a drum that the prior hardly knows,
     // with nothing to vouch for it.
     let alone = survey.others == Others::None && drum == Drum::Snare;
@@ -86,6 +90,17 @@ pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
         sobered(&mut opinion.odds);
     }
     opinion
+}
+
+/// Log-odds above which candidates are sure enough to be compared with: [`SURE`] where four are; of a drum that is struck
+/// less often, those that are likely, if nothing comes near them. None are above infinity.
+fn sure_from(odds: &[f32]) -> f32 {
+    let between = odds.iter().any(|o| (-APART..=0.0).contains(o));
+    match odds.iter().filter(|o| **o > SURE).count() {
+        FEWEST_SURE.. => SURE,
+        _ if between => f32::INFINITY,
+        _ => 0.0,
+    }
 }
 
 /// Whether what is sure at sight stands higher than bleed does.
@@ -308,6 +323,13 @@ mod tests {
         // Kick, hat, toms and overheads beside the snare; kick and overheads alone; the kick.
         assert!(lean(4, Drum::Snare) > 0.0 && lean(5, Drum::Snare) > 0.0);
         assert_eq!((lean(2, Drum::Snare), lean(0, Drum::Snare), lean(5, Drum::Kick)), (0.0, 0.0, 0.0));
+    }
+
+    #[test]
+    fn a_few_likely_strokes_are_compared_with_if_nothing_comes_near_them() {
+        assert_eq!(sure_from(&[[5.0; 4].as_slice(), &[1.0; 9], &[-1.0; 90]].concat()), SURE);
+        assert_eq!(sure_from(&[[2.7, 1.8].as_slice(), &[-4.9; 90]].concat()), 0.0);
+        assert_eq!(sure_from(&[[2.7, 1.8].as_slice(), &[-0.2], &[-4.9; 90]].concat()), f32::INFINITY);
     }
 
     #[test]

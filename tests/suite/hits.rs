@@ -1,15 +1,20 @@
 //! What must not change the strokes that are found, and what must move them along.
 
-use crate::small_song::{RATE, mic, noise, strokes, write};
+use crate::small_song::{RATE, mic, noise, strokes, write, write_as};
 use std::path::Path;
 use underlay::Quiet;
-use underlay::demo::{DemoSong, DemoSpec};
+use underlay::audio::{SampleFormat, WavSpec};
+use underlay::demo::{DemoSong, DemoSpec, Voice};
 use underlay::hits::find;
 use underlay::song::{Drum, Place, Song};
 
 /// Kick, snare top and hat of an invented take, six bars.
 fn take() -> [Vec<f32>; 3] {
-    let mics = DemoSong::new(DemoSpec::varied(3, 6)).take().mics;
+    three_mics(&DemoSong::new(DemoSpec::varied(3, 6)))
+}
+
+fn three_mics(song: &DemoSong) -> [Vec<f32>; 3] {
+    let mics = song.take().mics;
     let of = |name: &str| mics.iter().find(|(m, _)| m.name() == name).map(|(_, x)| x.clone()).unwrap();
     [of("kick_in"), of("snare_top"), of("hat")]
 }
@@ -68,6 +73,23 @@ fn an_offset_from_zero_changes_no_stroke() {
 }
 
 #[test]
+fn silence_in_front_does_not_hide_an_offset_from_zero() {
+    // Longer than what an offset is taken from.
+    let silence = 64 * 4_500;
+    let padded = |offset: f32| {
+        changed(|x| {
+            x.iter_mut().for_each(|v| *v += offset);
+            drop(x.splice(0..0, vec![0.0; silence]));
+        })
+    };
+    let (before, after) = (padded(0.0), padded(0.1));
+    assert_eq!(before.len(), after.len());
+    for (a, b) in before.iter().zip(&after) {
+        assert!(a.0 == b.0 && a.1.abs_diff(b.1) <= 2, "{a:?} {b:?}");
+    }
+}
+
+#[test]
 fn the_order_of_the_mics_changes_no_stroke() {
     let dir = tempfile::tempdir().unwrap();
     let mut song = song(dir.path(), &take());
@@ -107,6 +129,69 @@ fn other_mics_that_go_on_after_a_drums_own_change_none_of_its_strokes() {
         found(&song(dir.path(), mics)).into_iter().filter(|(d, _)| *d == Drum::Snare).map(|(_, p)| p).collect()
     };
     assert_eq!(snares(&half), snares(&one_short));
+}
+
+/// A breakdown, a ballad's verse: the other drum and the hat play on.
+#[test]
+fn a_drum_that_is_struck_but_a_few_times_in_a_take_is_found() {
+    let song = DemoSong::new(DemoSpec::varied(3, 6));
+    for (drum, voice) in [(Drum::Kick, Voice::Kick), (Drum::Snare, Voice::Snare)] {
+        let strong: Vec<usize> = (0..song.performance().len())
+            .filter(|&i| song.performance()[i].voice == voice && song.performance()[i].strength > 0.6)
+            .collect();
+        for few in 1..=5 {
+            let kept: Vec<usize> = (0..few).map(|k| strong[k * strong.len() / few]).collect();
+            let strokes = song.performance().iter().enumerate().filter(|(i, s)| s.voice != voice || kept.contains(i));
+            let rare = DemoSong::new(song.spec().clone()).with_strokes(strokes.map(|(_, s)| *s).collect());
+            let dir = tempfile::tempdir().unwrap();
+            let list = find(&self::song(dir.path(), &three_mics(&rare)), &Quiet).unwrap().list;
+            let known: Vec<u64> = rare.truth().iter().filter(|t| t.drum == drum).map(|t| t.pos.0).collect();
+            let found: Vec<u64> = list.of(drum).map(|h| h.pos.0).collect();
+            assert_eq!(known.len(), few);
+            let near = |a: u64, all: &[u64]| all.iter().any(|b| a.abs_diff(*b) < 240);
+            assert!(known.iter().all(|&k| near(k, &found)), "{drum}: of {known:?} only {found:?}");
+            assert!(found.iter().all(|&f| near(f, &known)), "{drum}: of {known:?} also {found:?}");
+        }
+    }
+}
+
+/// A take longer than 200 seconds is worked off in two stretches, which meet in its middle.
+#[test]
+fn a_stroke_at_the_seam_of_two_stretches_is_found_once() {
+    let dir = tempfile::tempdir().unwrap();
+    // 202 seconds, so that the seam lies at 101.
+    let kick = strokes(202.0, 0.4, 0.5, 60.0, 0.6, 1);
+    for late in [0, 1, 2] {
+        let mut moved = kick[19_200 - late..].to_vec();
+        moved.resize(kick.len(), 0.0);
+        let path = write(&dir.path().join("kick.wav"), 1, &moved);
+        let song = Song { mics: vec![mic(path, Drum::Kick, Place::In)], ..Song::default() };
+        let list = find(&song, &Quiet).unwrap().list;
+        let there: Vec<u64> = list.hits.iter().map(|h| h.pos.0).filter(|p| p.abs_diff(101 * 48_000) < 4_800).collect();
+        assert_eq!(there.len(), 1, "{there:?}");
+    }
+}
+
+#[test]
+fn one_sample_beyond_all_measure_costs_no_more_than_its_own_place() {
+    let dir = tempfile::tempdir().unwrap();
+    let spec = WavSpec { rate: RATE, channels: 1, format: SampleFormat::Float32 };
+    let strokes_with = |beyond: Option<f32>| -> Vec<u64> {
+        let mut kick = strokes(20.0, 0.4, 0.5, 60.0, 0.6, 1);
+        if let Some(beyond) = beyond {
+            kick[310_000] = beyond;
+        }
+        let path = write_as(&dir.path().join("kick.wav"), spec, &kick);
+        let song = Song { mics: vec![mic(path, Drum::Kick, Place::In)], ..Song::default() };
+        find(&song, &Quiet).unwrap().list.hits.iter().map(|h| h.pos.0).collect()
+    };
+    let before = strokes_with(None);
+    assert_eq!(before.len(), 40);
+    for beyond in [1e15, -1e25, f32::MAX] {
+        let after = strokes_with(Some(beyond));
+        let lost = before.iter().filter(|b| !after.iter().any(|a| a.abs_diff(**b) < 240)).count();
+        assert!(lost <= 1 && after.len() <= 42, "{beyond}: {lost} lost, {} found", after.len());
+    }
 }
 
 #[test]

@@ -4,7 +4,7 @@ use super::chart::clock;
 use super::drums::{capital, limits, near, offsets, overview, velocity};
 use super::page::{Report, Section, Table};
 use super::summary::{DrumSummary, is_doubtful};
-use crate::hits::{Found, Hit, HitList};
+use crate::hits::{FLOOR, Found, Hit, HitList, MIN_GAP_MS, THRESHOLD, own_mics};
 use crate::song::{Curve, Drum, MicSettings, Song};
 use crate::units::Seconds;
 
@@ -174,16 +174,21 @@ fn settings(song: &Song) -> Section {
         ("least gap, ms", true),
     ]);
     for mic in song.mics.iter().filter(|m| Drum::FOUND.contains(&m.drum)) {
-        let all: MicSettings = song.finder.all;
-        let say = |own: Option<f64>, all: Option<f64>| own.or(all).map_or("default".into(), |v| v.to_string());
         let file = mic.info.path.file_name().map(|f| f.to_string_lossy().into_owned()).unwrap_or_default();
-        mics.row([
-            mic.name.clone(),
-            file,
-            say(mic.settings.threshold, all.threshold),
-            say(mic.settings.floor.map(|d| d.0), all.floor.map(|d| d.0)),
-            say(mic.settings.min_gap_ms, all.min_gap_ms),
-        ]);
+        let main = own_mics(&song.mics, mic.drum).first().and_then(|&i| song.mics.get(i)).unwrap_or(mic);
+        let [threshold, floor, gap] = if main.name == mic.name {
+            let (own, all): (MicSettings, MicSettings) = (mic.settings, song.finder.all);
+            let set = [
+                (own.threshold.or(all.threshold), THRESHOLD),
+                (own.floor.or(all.floor).map(|d| d.0), FLOOR.0),
+                (own.min_gap_ms.or(all.min_gap_ms), MIN_GAP_MS),
+            ];
+            set.map(|(set, default)| set.unwrap_or(default).to_string().replace('-', "\u{2212}"))
+        } else {
+            // A drum has one set of settings, its main mic's.
+            std::array::from_fn(|_| format!("as {}", main.name))
+        };
+        mics.row([mic.name.clone(), file, threshold, floor, gap]);
     }
     Section { title: "Settings".into(), tables: vec![mics, general], ..Section::default() }
 }

@@ -3,9 +3,9 @@
 use std::path::PathBuf;
 use std::sync::OnceLock;
 use underlay::demo::{DemoSong, DemoSpec, Style};
-use underlay::hits::{Evidence, Found, GridPlace, Hit, HitList, Kind, State};
+use underlay::hits::{Evidence, FLOOR, Found, GridPlace, Hit, HitList, Kind, MIN_GAP_MS, State, THRESHOLD};
 use underlay::report::{DrumSummary, Report, hits_report};
-use underlay::song::{Drum, Mic, Song};
+use underlay::song::{Drum, Mic, Place, Song};
 use underlay::tempo::{Meter, TempoMap};
 use underlay::units::{Bpm, Dbfs, Seconds, Velocity};
 use underlay::{Finding, audio};
@@ -171,6 +171,23 @@ fn the_page_counts_what_the_list_holds() {
     let listed = page.sections.iter().find(|s| s.title == "Doubtful hits").unwrap();
     let total: usize = [Drum::Kick, Drum::Snare].iter().map(|d| DrumSummary::of(&found.list, *d).doubtful).sum();
     assert_eq!(listed.tables[0].rows.len(), total.min(60));
+}
+
+#[test]
+fn the_page_shows_the_settings_that_were_used() {
+    let (mut song, found) = made();
+    let rows = |song: &Song| {
+        let page = hits_report(song, &found);
+        page.sections.iter().find(|s| s.title == "Settings").unwrap().tables[0].rows.clone()
+    };
+    let (threshold, gap) = (THRESHOLD.to_string(), MIN_GAP_MS.to_string());
+    let floor = format!("\u{2212}{}", -FLOOR.0);
+    assert_eq!(rows(&song)[0][2..], [threshold, floor.clone(), gap.clone()]);
+    song.mics[1].settings.threshold = Some(3.5);
+    assert_eq!(rows(&song)[1][2..], ["3.5".to_owned(), floor, gap]);
+    // A drum has one set of settings: its main mic's.
+    song.mics.push(Mic { place: Place::Bottom, ..mic("snare_bottom", Drum::Snare, 48_000) });
+    assert_eq!(rows(&song)[2][2..], ["as snare_top", "as snare_top", "as snare_top"]);
 }
 
 #[test]

@@ -151,7 +151,8 @@ impl WithSimd for MixIn<'_> {
         let [spread_weights, hold_weights] = self.weights.map(|w| S::as_simd_f32s(w).0);
         let parts = spread_weights.len();
         let sum = S::as_mut_simd_f32s(self.sum.as_flattened_mut()).0;
-        let (spread, hold) = (S::as_simd_f32s(self.spread.as_flattened()).0, S::as_simd_f32s(self.hold.as_flattened()).0);
+        let (spread, hold) =
+            (S::as_simd_f32s(self.spread.as_flattened()).0, S::as_simd_f32s(self.hold.as_flattened()).0);
         let rows = sum.chunks_exact_mut(parts).zip(spread.chunks_exact(parts)).zip(hold.chunks_exact(parts));
         for ((row, spread), hold) in rows {
             for k in 0..parts {

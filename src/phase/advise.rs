@@ -4,6 +4,7 @@
 //! equally good answers (everything may always be flipped as a whole) the one that flips the fewest files is taken, main mics
 //! and overheads last. So one inverted file is named as that file, even when it is the mic that all others are compared with.
 
+use super::measure::FEW;
 use super::report::{Advice, Agreement, Pair, PairKind, PhaseReport, Recommendation};
 use crate::song::{Drum, Mic, Song};
 
@@ -46,7 +47,7 @@ fn vote(p: &Pair) -> f64 {
     }
     // Close mics of one drum are a fraction of a wave apart in the low band: there the ear decides by the fuller sum.
     let fuller = p.sum.as_is.0 - p.sum.flipped.0;
-    if fuller.abs() >= FULLER && p.strokes >= 4 {
+    if fuller.abs() >= FULLER && p.strokes >= FEW {
         importance(p.kind) * fuller.signum() * (fuller.abs() / 6.0).clamp(0.2, 1.0)
     } else if p.polarity == Agreement::Unclear {
         0.0
@@ -90,8 +91,11 @@ pub(super) fn advise(song: &Song, report: &PhaseReport) -> Vec<Advice> {
             _ => Recommendation::Keep,
         };
         let why = why(mic, report, recommendation);
-        // What speaks through bleed alone may keep a file as it is, but not flip it unheard.
+        // What speaks through bleed alone may keep a file as it is, but not flip it unheard; and it does not answer for the
+        // mic of a drum that is hardly played.
+        let unplayed = report.drums.iter().any(|(drum, _, strokes)| *drum == mic.drum && *strokes < FEW);
         let sure = confidence >= SURE
+            && !unplayed
             && match recommendation {
                 Recommendation::Keep => true,
                 Recommendation::Invert => !by_bleed,

@@ -27,7 +27,7 @@ const RISE: (f64, f64) = (0.01, 4.0);
 /// Groups of strokes that a stereo pair is measured in.
 const GROUPS: usize = 8;
 /// Fewer sure strokes than this and the user is told.
-const FEW: usize = 4;
+pub(super) const FEW: usize = 4;
 /// Share of strokes that must agree on an arrival for it to be trusted.
 const SURE: f64 = 0.6;
 
@@ -296,7 +296,7 @@ impl DrumCheck<'_> {
         let found: Arrival = arrival((a, b), &cross, (home, range), self.frames.len, rate)?;
         let lag = Seconds(found.lag / rate);
         let polarity = match found.sign {
-            _ if found.confidence < Pair::CLEAR => Agreement::Unclear,
+            _ if found.confidence < Pair::CLEAR || cross.strokes < FEW => Agreement::Unclear,
             s if s < 0.0 => Agreement::Opposite,
             _ => Agreement::Same,
         };

@@ -66,6 +66,8 @@ fn a_mistake_is_told_with_line_field_and_remedy() {
     told("[song]\ntitle = \"x\"\n", &["no mic is named", "underlay prep"]);
     told("[[mic]]\nfile = \"takes\\kick.wav\"\n", &["line 2", "write / instead of \\"]);
     told("[song\n", &["line 1", "cannot be understood"]);
+    let comma = ["line 2", "this number is written with a comma", "Numbers take a decimal point: 80.5."];
+    told("[tempo]\nbpm = 80,5\n", &comma);
 }
 
 #[test]

@@ -44,7 +44,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "DEGREES", value_parser = air, default_value = "20", allow_negative_numbers = true)]
     air: Celsius,
     /// Strokes of a drum that are measured at the most, 4 to 512
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(4..=512), default_value_t = PhaseSettings::STROKES as u16)]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(4..=512), default_value_t = PhaseSettings::STROKES as u16, allow_negative_numbers = true)]
     strokes: u16,
     /// Write pictures as PNG too
     #[arg(long)]
@@ -342,14 +342,14 @@ fn next(take: &Take, told: &Told<'_>) -> String {
         );
     }
     let names: Vec<&str> = undecided().filter(|(_, a)| !a.sure).map(|(m, _)| m.name.as_str()).collect();
-    let by_ear = |what: &str| format!("{what} polarity = \"keep\" or \"invert\" in the sheet for {}", names.join(", "));
+    let names = names.join(", ");
     if undecided().any(|(_, a)| a.sure) {
-        let rest = if names.is_empty() { String::new() } else { format!("; {}", by_ear("your ear decides about")) };
+        let rest = if names.is_empty() { String::new() } else { format!("; decide by ear about {names}") };
         return format!(
             "Next: listen, then underlay phase \"{sheet}\" --into-sheet writes what is sure into the sheet{rest}\n"
         );
     }
-    format!("Next: listen, then {}\n", by_ear("set"))
+    format!("Next: listen, then set polarity = \"keep\" or \"invert\" in the sheet for {names}\n")
 }
 
 /// The mic of a pair, or both sides of a stereo pair.

@@ -427,7 +427,7 @@ fn the_command_advises_writes_copies_and_leaves_the_recordings_alone() {
         "{text}"
     );
     assert!(text.contains("--into-sheet"), "the next step names it: {text}");
-    assert!(!text.contains("your ear decides"), "everything is sure here: {text}");
+    assert!(!text.contains("decide by ear"), "everything is sure here: {text}");
     for name in
         ["phase.csv", "pictures/phase_matrix.svg", "pictures/phase_sum_kick.svg", "pictures/phase_sum_snare.svg"]
     {

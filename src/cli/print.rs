@@ -15,7 +15,7 @@ use crate::progress::Progress;
 use crate::report::{Picture, layer_gains};
 use crate::song::{Drum, LayerPlan, Song};
 use crate::timing::{PullSettings, pull};
-use crate::units::{Decibels, SamplePos, Seconds};
+use crate::units::{Decibels, SamplePos, SampleRate, Seconds};
 use serde::Serialize;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -249,7 +249,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         let targets = targets(&take, share, plan)?;
         let layer = prepare(&take.song, plan, &take.list, targets.as_deref())?;
         findings.extend(layer.report.findings.iter().cloned());
-        if at_limit(&layer.report) {
+        if at_limit(layer.report.common_lag, layer.report.rate) {
             findings.push(Finding {
                 weight: Weight::Note,
                 file: None,
@@ -363,9 +363,9 @@ fn sets(song: &Song, plans: &[LayerPlan], mut findings: Vec<Finding>) -> Result<
     Outcome::new("print", text, &told, findings)
 }
 
-/// Whether a layer was moved as far as is searched, to half a sample.
-fn at_limit(r: &LayerReport) -> bool {
-    r.common_lag.abs() >= FARTHEST_MS * r.rate.hz_f64() / 1000.0 - 0.5
+/// Whether a lag, samples, is the furthest that is searched, to half a sample.
+fn at_limit(lag: f64, rate: SampleRate) -> bool {
+    lag.abs() >= FARTHEST_MS * rate.hz_f64() / 1000.0 - 0.5
 }
 
 fn summary(take: &Take, told: &Told<'_>) -> String {
@@ -381,9 +381,9 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
             let lag = r.common_lag * 1000.0 / r.rate.hz_f64();
             let _ = writeln!(
                 text,
-                "  aligned with {mic}: {sign}, {lag:+.2} ms for most strokes; {} with their own{}",
-                sum.own,
-                if at_limit(r) { ". That is as far as is searched: it may lie better still further off" } else { "" }
+                "  aligned with {mic}: {sign}, {lag:+.2} ms{} for most strokes; {} with their own",
+                if at_limit(r.common_lag, r.rate) { " (the limit of the search)" } else { "" },
+                sum.own
             );
             let _ = writeln!(
                 text,
@@ -413,4 +413,16 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
     let sheet = take.song.sheet.display();
     let _ = writeln!(text, "Next: underlay rough \"{sheet}\" to hear it with the whole kit; begin at a low level");
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_lag_of_two_ms_either_way_is_the_limit_of_the_search() {
+        let rate = SampleRate::SESSION;
+        assert!(at_limit(96.0, rate) && at_limit(-95.8, rate));
+        assert!(!at_limit(0.0, rate) && !at_limit(-95.0, rate));
+    }
 }

@@ -181,7 +181,13 @@ fn best_signs(mics: &[Mic], edges: &[Edge], drums: &[(Drum, String, usize)]) -> 
 fn why(mic: &Mic, report: &PhaseReport, recommendation: Recommendation) -> String {
     let is_side =
         |ear: &str| ear == mic.name || ear.strip_suffix(" L").or(ear.strip_suffix(" R")) == Some(mic.name.as_str());
-    if let Some((drum, ..)) = report.drums.iter().find(|(_, main, _)| *main == mic.name) {
+    let main = report.drums.iter().find(|(_, main, _)| *main == mic.name);
+    if let Some((drum, ..)) = main.filter(|(_, _, strokes)| *strokes < FEW) {
+        return format!(
+            "the {drum}'s main mic; the {drum} is hardly played, and only other drums' bleed speaks for it"
+        );
+    }
+    if let Some((drum, ..)) = main {
         return match recommendation {
             Recommendation::Invert => format!("the {drum}'s main mic stands alone against most of the others"),
             Recommendation::Keep => format!("the {drum}'s main mic, which the others are compared with"),

@@ -74,8 +74,12 @@ pub fn measure(song: &Song, list: &HitList, settings: PhaseSettings, progress: &
         if strokes.len() < FEW {
             report.findings.push(Finding::song(
                 format!(
-                    "only {} sure {drum} strokes: nothing certain can be said about the {drum}'s phase",
-                    strokes.len()
+                    "{}: nothing certain can be said about the {drum}'s phase",
+                    match strokes.len() {
+                        0 => format!("no sure {drum} stroke"),
+                        1 => format!("only one sure {drum} stroke"),
+                        n => format!("only {n} sure {drum} strokes"),
+                    }
                 ),
                 "Check a longer stretch of the take, or the hit list.",
             ));

@@ -13,6 +13,7 @@ use crate::progress::Progress;
 use crate::report::{DrumSummary, hits_report};
 use crate::song::{Curve, Drum, FinderSettings, Mic, SingleFiles, Song};
 use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
+use crate::timing::early_late;
 use crate::units::{Bpm, Seconds};
 use rayon::prelude::*;
 use serde::Serialize;
@@ -25,6 +26,9 @@ pub(super) const OUT: &str = "underlay";
 const PICTURES: &str = "pictures";
 /// File name of the hit list.
 pub(super) const HITS: &str = "hits.csv";
+
+/// Fewer strokes than this tell nothing about a grid.
+const FEW: usize = 5;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -71,7 +75,7 @@ struct Single {
     #[arg(long, value_parser = ["kick", "snare"])]
     drum: Option<String>,
     /// Tempo, quarter notes a minute, 20 to 400 [default: none; strokes then have no bar and beat]
-    #[arg(long, value_parser = options::bpm, conflicts_with = "tempo")]
+    #[arg(long, value_parser = options::bpm, conflicts_with = "tempo", allow_negative_numbers = true)]
     bpm: Option<f64>,
     /// MIDI file with tempo and meter changes, its start the start of the audio
     #[arg(long, value_name = "MID")]
@@ -194,6 +198,9 @@ struct Told<'a> {
     drums: Vec<DrumSummary>,
     hits: &'a [Hit],
     files: Vec<PathBuf>,
+    /// Whether there is a grid.
+    #[serde(skip)]
+    tempo: bool,
 }
 
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
@@ -215,9 +222,10 @@ pub(super) fn execute_noting(
     write_together(&files, &plan.inputs)?;
     let told = Told {
         title: &plan.song.title,
-        drums: plan.song.drums().into_iter().map(|d| DrumSummary::of(&found.list, d)).collect(),
+        drums: DrumSummary::all(&plan.song, &found.list),
         hits: &found.list.hits,
         files: files.into_iter().map(|f| f.0).collect(),
+        tempo: plan.song.tempo.is_some(),
     };
     let sheet = Some(plan.song.sheet.as_path()).filter(|s| !s.as_os_str().is_empty());
     Outcome::new("hits", summary(&told, folder.path(), sheet), &told, found.findings)
@@ -241,7 +249,23 @@ fn strokes(plan: &Plan, from_list: Option<&Path>, progress: &dyn Progress) -> Re
     };
     found.list.place(song.tempo.as_ref(), song.grid);
     found.list.settle();
+    found.findings.extend(mostly_before_bar_one(song, &found.list));
     Ok(found)
+}
+
+/// Where most strokes lie before bar 1 it is set wrongly, or the tempo belongs to another recording. A bar 1 behind the end of
+/// the audio is told by the song itself.
+fn mostly_before_bar_one(song: &Song, list: &HitList) -> Option<Finding> {
+    let bar_one = song.tempo.as_ref()?.bar_one();
+    let before =
+        list.hits.iter().filter(|h| h.state != State::Dropped && h.place.is_some_and(|p| p.at.bar < 1)).count();
+    let all = list.hits.iter().filter(|h| h.state != State::Dropped).count();
+    (2 * before > all && bar_one.sample(song.rate()).0 < song.frames()).then(|| {
+        Finding::song(
+            format!("{before} of {all} strokes lie before bar 1, which begins at {bar_one}"),
+            "Check bar_one: it is the time in the audio, in seconds, at which bar 1 begins.",
+        )
+    })
 }
 
 /// What the levels of the kick and snare mics say of each channel where a file has two. The finder hears one channel
@@ -251,7 +275,12 @@ fn close_levels(song: &Song) -> Result<Vec<Finding>> {
     let mics: Vec<&Mic> = song.mics.iter().filter(wide).collect();
     let findings: Vec<Vec<Finding>> = mics
         .par_iter()
-        .map(|mic| Ok(Levels::of(&mut AudioReader::open(&mic.info.path)?)?.findings(&mic.info)))
+        .map(|mic| {
+            let levels = Levels::of(&mut AudioReader::open(&mic.info.path)?)?;
+            let mut findings = levels.findings(&mic.info);
+            findings.extend(mic.summed_finding(&levels));
+            Ok(findings)
+        })
         .collect::<Result<_>>()?;
     Ok(findings.into_iter().flatten().collect())
 }
@@ -313,8 +342,9 @@ fn summary(told: &Told<'_>, folder: &Path, sheet: Option<&Path>) -> String {
             }
         }
         if let Some((offset, spread)) = d.offset_ms {
-            let way = if offset < 0.0 { "early" } else { "late" };
-            let _ = write!(text, "; typically {:.1} ms {way}, spread {spread:.1} ms", offset.abs());
+            let _ = write!(text, "; typically {}, spread {spread:.0} ms", early_late(offset));
+        } else if told.tempo && d.strokes >= FEW {
+            text.push_str("; no typical offset from the grid");
         }
         text.push('\n');
         if d.doubtful > 0 {

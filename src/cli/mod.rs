@@ -167,13 +167,33 @@ fn say_error(e: &Error, screen: &mut Screen<'_>) {
 
 fn typed_wrongly(e: &clap::Error, screen: &mut Screen<'_>) -> ExitCode {
     let text = e.render().to_string();
-    let text = text.strip_prefix("error: ").map_or(text.clone(), |rest| format!("underlay: {rest}"));
+    let text = text.strip_prefix("error: ").map_or(text.clone(), |rest| format!("underlay: {}", in_our_words(rest)));
     if e.use_stderr() {
         let _ = write!(screen.err, "{text}");
         ExitCode::Usage
     } else {
         written(write!(screen.out, "{text}"), screen)
     }
+}
+
+/// The parser's message in words that need no knowledge of command lines.
+fn in_our_words(said: &str) -> String {
+    let mut text = said.to_owned();
+    for (theirs, ours) in [
+        ("unrecognized subcommand ", "there is no command "),
+        ("a similar subcommand exists: ", "did you mean "),
+        ("some similar subcommands exist: ", "did you mean one of "),
+        ("a similar argument exists: ", "did you mean "),
+        ("some similar arguments exist: ", "did you mean one of "),
+        ("the following required arguments were not provided:", "this is missing:"),
+        ("invalid value ", "this value does not fit: "),
+    ] {
+        text = text.replace(theirs, ours);
+    }
+    if let Some((what, rest)) = text.strip_prefix("unexpected argument ").and_then(|t| t.split_once(" found")) {
+        text = format!("{what} is not understood here{rest}");
+    }
+    text
 }
 
 /// Exit code of writing to the standard output: a reader that has gone away is fine, a full disk is not.

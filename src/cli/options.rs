@@ -11,13 +11,13 @@ use std::ops::RangeInclusive;
 #[command(next_help_heading = "Finding")]
 pub(super) struct FinderOptions {
     /// How far a stroke must rise above what bleed explains, dB, 0 to 40; more finds fewer strokes [default: 0.5]
-    #[arg(long, value_name = "DB", value_parser = threshold)]
+    #[arg(long, value_name = "DB", value_parser = threshold, allow_negative_numbers = true)]
     pub threshold: Option<f64>,
     /// Quietest stroke that counts, dBFS, -120 to 0 [default: -70]
     #[arg(long, value_name = "DBFS", value_parser = floor, allow_negative_numbers = true)]
     pub floor: Option<f64>,
     /// Least time between two strokes, ms, 1 to 500; more than 45 joins flams [default: 15]
-    #[arg(long, value_name = "MS", value_parser = min_gap)]
+    #[arg(long, value_name = "MS", value_parser = min_gap, allow_negative_numbers = true)]
     pub min_gap: Option<f64>,
 }
 
@@ -39,7 +39,8 @@ impl FinderOptions {
 
 /// A number within its range; otherwise the sentence that says which.
 pub(super) fn number(text: &str, range: RangeInclusive<f64>, unit: &str) -> Result<f64, String> {
-    let said = || format!("it takes a number from {} to {} {unit}", range.start(), range.end());
+    let point = if text.contains(',') { ", with a decimal point" } else { "" };
+    let said = || format!("it takes a number from {} to {} {unit}{point}", range.start(), range.end());
     let n: f64 = text.trim().parse().map_err(|_| said())?;
     if range.contains(&n) { Ok(n) } else { Err(said()) }
 }

@@ -106,12 +106,21 @@ fn phase(data: &Value) -> Option<Vec<String>> {
         Some("keep") => format!("{mic} (kept by the sheet)"),
         _ => format!("{mic} (not decided in the sheet)"),
     };
-    let line = if to_invert.is_empty() {
-        format!("{} mics looked at, none with opposite sign", advice.len())
-    } else {
-        format!("opposite sign: {}", to_invert.iter().map(told).collect::<Vec<_>>().join(", "))
+    let mut lines = Vec::new();
+    if !to_invert.is_empty() {
+        lines.push(format!("opposite sign: {}", to_invert.iter().map(told).collect::<Vec<_>>().join(", ")));
+    }
+    let open = |a: &&Value| {
+        let decided = word(a, "mic").and_then(set).is_some_and(|s| s != "undecided");
+        !decided && a.get("sure").and_then(Value::as_bool) == Some(false)
     };
-    Some(vec![line])
+    let by_ear: Vec<&str> = advice.iter().filter(open).filter_map(|a| word(a, "mic")).collect();
+    match (by_ear.len(), to_invert.is_empty()) {
+        (0, false) => {}
+        (0, true) => lines.push(format!("{} mics looked at, none to be inverted", advice.len())),
+        (n, _) => lines.push(format!("{n} of {} mics to decide by ear: {}", advice.len(), by_ear.join(", "))),
+    }
+    Some(lines)
 }
 
 fn print(data: &Value) -> Option<Vec<String>> {
@@ -266,5 +275,28 @@ fn verdict(told: &Told) -> String {
         (true, _) => format!("Ready to send; {look}."),
         (false, Some(s)) => format!("Stopped at {}: put right what is said there and run again.", s.stage.word()),
         (false, None) => format!("Done as far as asked; {look}."),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::phase;
+    use serde_json::json;
+
+    #[test]
+    fn the_line_of_phase_counts_what_is_left_to_the_ear() {
+        let mic = |name: &str, recommendation: &str, sure: bool| json!({"mic": name, "recommendation": recommendation, "sure": sure});
+        let lines = |advice: &[serde_json::Value], set: &str| {
+            let set = json!([{"mic": "room", "polarity": set}, {"mic": "snare_bottom", "polarity": "undecided"}]);
+            phase(&json!({"report": {"advice": advice}, "set": set})).unwrap().join("; ")
+        };
+        let (kick, room) = (mic("kick", "keep", true), mic("room", "unclear", false));
+        let bottom = mic("snare_bottom", "invert", true);
+        assert_eq!(lines(&[kick.clone(), room.clone()], "undecided"), "1 of 2 mics to decide by ear: room");
+        assert_eq!(lines(&[kick.clone(), room.clone()], "keep"), "2 mics looked at, none to be inverted");
+        assert_eq!(
+            lines(&[kick, bottom, room], "undecided"),
+            "opposite sign: snare_bottom (not decided in the sheet); 1 of 3 mics to decide by ear: room"
+        );
     }
 }

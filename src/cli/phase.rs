@@ -44,7 +44,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "DEGREES", value_parser = air, default_value = "20", allow_negative_numbers = true)]
     air: Celsius,
     /// Strokes of a drum that are measured at the most, 4 to 512
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(4..=512), default_value_t = PhaseSettings::STROKES as u16)]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(4..=512), default_value_t = PhaseSettings::STROKES as u16, allow_negative_numbers = true)]
     strokes: u16,
     /// Write pictures as PNG too
     #[arg(long)]
@@ -289,7 +289,7 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
             Polarity::Keep => " [sheet: keep]",
             Polarity::Invert => " [sheet: invert]",
         };
-        let _ = writeln!(text, "  {:width$}  {:15}  {}{sheet}", a.mic, a.recommendation.words(), a.why);
+        let _ = writeln!(text, "  {:width$}  {:15}  {}{sheet}", a.mic, a.words(), a.why);
     }
     for (drum, main, _) in &report.drums {
         let pairs: Vec<&Pair> = report.pairs.iter().filter(|p| p.drum == *drum).collect();
@@ -341,13 +341,15 @@ fn next(take: &Take, told: &Told<'_>) -> String {
             "Next: underlay print \"{sheet}\" for sample layers, or underlay rough \"{sheet}\" to hear it all\n"
         );
     }
+    let names: Vec<&str> = undecided().filter(|(_, a)| !a.sure).map(|(m, _)| m.name.as_str()).collect();
+    let names = names.join(", ");
     if undecided().any(|(_, a)| a.sure) {
+        let rest = if names.is_empty() { String::new() } else { format!("; decide by ear about {names}") };
         return format!(
-            "Next: listen, then underlay phase \"{sheet}\" --into-sheet writes what is sure into the sheet\n"
+            "Next: listen, then underlay phase \"{sheet}\" --into-sheet writes what is sure into the sheet{rest}\n"
         );
     }
-    let names: Vec<&str> = undecided().map(|(m, _)| m.name.as_str()).collect();
-    format!("Next: listen, then set polarity = \"keep\" or \"invert\" in the sheet for {}\n", names.join(", "))
+    format!("Next: listen, then set polarity = \"keep\" or \"invert\" in the sheet for {names}\n")
 }
 
 /// The mic of a pair, or both sides of a stereo pair.

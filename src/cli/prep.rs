@@ -2,6 +2,7 @@
 
 use super::files::OutFolder;
 use super::outcome::Outcome;
+use crate::audio::{AudioReader, Levels};
 use crate::error::Result;
 use crate::progress::Progress;
 use crate::song::{Draft, Drum, HandoffPlan, Role, Section, Song, Sureness, may_write};
@@ -43,6 +44,9 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     // Reading the text back proves that the sheet is one that the other commands accept.
     let song = Song::parse(&draft.to_text(&sheet), &sheet)?;
     draft.findings.extend(song.findings());
+    for mic in song.mics.iter().filter(|m| m.summed()) {
+        draft.findings.extend(mic.summed_finding(&Levels::of(&mut AudioReader::open(&mic.info.path)?)?));
+    }
     draft.write(&sheet)?;
     drop(folder);
     let findings = draft.findings.clone();

@@ -5,15 +5,17 @@ use super::options;
 use super::outcome::Outcome;
 use super::take::{Take, TakeArgs, put_pictures};
 use crate::error::{Error, Located, Result};
-use crate::finding::Finding;
-use crate::layer::{BUILT_IN, Layer, LayerReport, Preview, file_stem, layer_csv, layer_triggers, prepare, preview};
+use crate::finding::{Finding, Weight};
+use crate::layer::{
+    BUILT_IN, FARTHEST_MS, Layer, LayerReport, Preview, file_stem, layer_csv, layer_triggers, prepare, preview,
+};
 use crate::midi::{FileMap, MidiFault, triggers};
 use crate::output::make_folder;
 use crate::progress::Progress;
 use crate::report::{Picture, layer_gains};
 use crate::song::{Drum, LayerPlan, Song};
 use crate::timing::{PullSettings, pull};
-use crate::units::{Decibels, SamplePos, Seconds};
+use crate::units::{Decibels, SamplePos, SampleRate, Seconds};
 use serde::Serialize;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -49,10 +51,10 @@ pub(super) struct Args {
     #[arg(long, value_name = "NAME")]
     layer: Vec<String>,
     /// Print on the grid: this share of the way, per cent, 0 to 100 [default: the layer's own `pull`, else as played]
-    #[arg(long, value_name = "PERCENT", value_parser = percent)]
+    #[arg(long, value_name = "PERCENT", value_parser = percent, allow_negative_numbers = true)]
     pull: Option<f64>,
     /// Write real drum, layer and both over the loudest stretch, so many seconds, 1 to 120
-    #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+    #[arg(long, value_name = "SECONDS", value_parser = seconds, allow_negative_numbers = true)]
     preview: Option<Seconds>,
     /// Say how each sample set was understood, and print nothing
     #[arg(long)]
@@ -80,7 +82,7 @@ struct Single {
     #[arg(long, value_name = "DB", value_parser = level, allow_negative_numbers = true)]
     level: Option<f64>,
     /// 0 = all strokes equal, 100 = as played [default: 100]
-    #[arg(long, value_name = "PERCENT", value_parser = percent)]
+    #[arg(long, value_name = "PERCENT", value_parser = percent, allow_negative_numbers = true)]
     dynamics: Option<f64>,
     /// Seed of the choice among alike one-shots [default: 1]
     #[arg(long)]
@@ -187,6 +189,12 @@ impl Args {
                 "Set it in the sheet's [[layer]], so that it is kept.",
             ));
         }
+        if let (true, Some(unknown)) = (song.layers.is_empty(), self.layer.first()) {
+            return Err(Error::usage(
+                format!("the sheet has no layer \"{unknown}\": it names none at all"),
+                "Add a [[layer]] to the sheet, or leave out --layer to print the built-in ones.",
+            ));
+        }
         if song.layers.is_empty() {
             let drums = Drum::FOUND.into_iter().filter(|d| song.mics_of(*d).next().is_some());
             let plans: Vec<LayerPlan> = drums.map(default_plan).collect();
@@ -241,6 +249,17 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         let targets = targets(&take, share, plan)?;
         let layer = prepare(&take.song, plan, &take.list, targets.as_deref())?;
         findings.extend(layer.report.findings.iter().cloned());
+        if at_limit(layer.report.common_lag, layer.report.rate) {
+            findings.push(Finding {
+                weight: Weight::Note,
+                file: None,
+                what: format!(
+                    "the layer {} was moved by {FARTHEST_MS:.0} ms, as far as is searched: the samples may fit this drum badly",
+                    plan.name
+                ),
+                remedy: "Listen to it with the drum (--preview 20s); where it sounds thin, try other samples.".into(),
+            });
+        }
         let file = layer_file(&take.out, &plan.name);
         batch.check(&file)?;
         batch.add(layer.print(&file)?);
@@ -344,6 +363,11 @@ fn sets(song: &Song, plans: &[LayerPlan], mut findings: Vec<Finding>) -> Result<
     Outcome::new("print", text, &told, findings)
 }
 
+/// Whether a lag, samples, is the furthest that is searched, to half a sample.
+fn at_limit(lag: f64, rate: SampleRate) -> bool {
+    lag.abs() >= FARTHEST_MS * rate.hz_f64() / 1000.0 - 0.5
+}
+
 fn summary(take: &Take, told: &Told<'_>) -> String {
     let mut text = format!("{}: {}.\n", told.title, take.source());
     for p in told.layers {
@@ -357,7 +381,8 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
             let lag = r.common_lag * 1000.0 / r.rate.hz_f64();
             let _ = writeln!(
                 text,
-                "  aligned with {mic}: {sign}, {lag:+.2} ms for most strokes; {} with their own",
+                "  aligned with {mic}: {sign}, {lag:+.2} ms{} for most strokes; {} with their own",
+                if at_limit(r.common_lag, r.rate) { " (the limit of the search)" } else { "" },
                 sum.own
             );
             let _ = writeln!(
@@ -388,4 +413,16 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
     let sheet = take.song.sheet.display();
     let _ = writeln!(text, "Next: underlay rough \"{sheet}\" to hear it with the whole kit; begin at a low level");
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_lag_of_two_ms_either_way_is_the_limit_of_the_search() {
+        let rate = SampleRate::SESSION;
+        assert!(at_limit(96.0, rate) && at_limit(-95.8, rate));
+        assert!(!at_limit(0.0, rate) && !at_limit(-95.0, rate));
+    }
 }

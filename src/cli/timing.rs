@@ -59,16 +59,16 @@ pub(super) struct Args {
     #[arg(long, value_parser = options::grid)]
     grid: Option<Grid>,
     /// What counts as on the line, ms either side, 1 to 100
-    #[arg(long, value_name = "MS", value_parser = window, default_value_t = CheckSettings::WINDOW_MS)]
+    #[arg(long, value_name = "MS", value_parser = window, default_value_t = CheckSettings::WINDOW_MS, allow_negative_numbers = true)]
     window: f64,
     /// How many bars to name as the worst, 0 to 100
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=100), default_value_t = CheckSettings::WORST as u8)]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=100), default_value_t = CheckSettings::WORST as u8, allow_negative_numbers = true)]
     worst: u8,
     /// WAV file whose cue markers are the form [default: the sheet's form]
     #[arg(long, value_name = "WAV")]
     form_from: Option<PathBuf>,
     /// Sampling rate of the recording that a hit list without a sheet belongs to, and of its click, Hz, 8000 to 192000
-    #[arg(long, value_name = "HZ", value_parser = rate, default_value = "48000", hide_default_value = false)]
+    #[arg(long, value_name = "HZ", value_parser = rate, default_value = "48000", hide_default_value = false, allow_negative_numbers = true)]
     rate: SampleRate,
     /// Write pictures as PNG too
     #[arg(long)]
@@ -85,13 +85,13 @@ pub(super) struct Args {
 #[command(next_help_heading = "Pulling")]
 struct Pulling {
     /// Move triggers this share of the way to the grid, per cent, 0 to 100 [default: pull in [hits] of the sheet, else none]
-    #[arg(long, value_name = "PERCENT", value_parser = percent)]
+    #[arg(long, value_name = "PERCENT", value_parser = percent, allow_negative_numbers = true)]
     pull: Option<f64>,
     /// Leave hits that lie further from their line than this, ms, 0 to 500 [default: 40 % of the grid step]
-    #[arg(long, value_name = "MS", value_parser = limit, requires = "pull")]
+    #[arg(long, value_name = "MS", value_parser = limit, requires = "pull", allow_negative_numbers = true)]
     limit: Option<f64>,
     /// Leave hits that lie closer to their line than this, ms, 0 to 500
-    #[arg(long, value_name = "MS", value_parser = limit, requires = "pull", default_value_t = 0.0)]
+    #[arg(long, value_name = "MS", value_parser = limit, requires = "pull", default_value_t = 0.0, allow_negative_numbers = true)]
     leave: f64,
     /// Write the moves as cue points of a silent WAV file too
     #[arg(long, requires = "pull")]
@@ -105,10 +105,10 @@ struct Clicking {
     #[arg(long)]
     click: bool,
     /// Bars to count in before bar 1, 0 to 16 [default: 2, or as many as fit]
-    #[arg(long, value_name = "BARS", value_parser = clap::value_parser!(u32).range(0..=i64::from(MOST_COUNT_IN)), requires = "click")]
+    #[arg(long, value_name = "BARS", value_parser = clap::value_parser!(u32).range(0..=i64::from(MOST_COUNT_IN)), requires = "click", allow_negative_numbers = true)]
     count_in: Option<u32>,
     /// Length of the click, seconds, 1 to 86400 [default: the song's, or 2 s after a hit list's last hit]
-    #[arg(long, value_name = "SECONDS", value_parser = length, requires = "click")]
+    #[arg(long, value_name = "SECONDS", value_parser = length, requires = "click", allow_negative_numbers = true)]
     length: Option<Seconds>,
 }
 
@@ -119,10 +119,10 @@ struct Tempo {
     #[arg(long)]
     find_tempo: bool,
     /// Roughly the tempo, quarter notes a minute, 20 to 400, where the tool might take half or double
-    #[arg(long, value_name = "BPM", value_parser = options::bpm, requires = "find_tempo")]
+    #[arg(long, value_name = "BPM", value_parser = options::bpm, requires = "find_tempo", allow_negative_numbers = true)]
     about: Option<f64>,
     /// Tempo, quarter notes a minute, 20 to 400
-    #[arg(long, value_parser = options::bpm, conflicts_with_all = ["tempo", "find_tempo"])]
+    #[arg(long, value_parser = options::bpm, conflicts_with_all = ["tempo", "find_tempo"], allow_negative_numbers = true)]
     bpm: Option<f64>,
     /// MIDI file with tempo and meter changes, its start the start of the audio
     #[arg(long, value_name = "MID", conflicts_with = "find_tempo")]
@@ -447,6 +447,12 @@ fn next(told: &Told<'_>, input: &Path) -> String {
         (None, Some(_)) => {
             format!("Next: underlay timing \"{input}\" --find-tempo --click, and listen to it against the take\n")
         }
+        (None, None) if told.timing.strokes == 0 => {
+            format!("Next: put right what is said below, then underlay timing \"{input}\" again\n")
+        }
+        (None, None) if told.timing.common_ms.is_some() => format!(
+            "Next: check latency and bar_one as said below, then underlay timing \"{input}\" again; timing.html shows every drum\n"
+        ),
         (None, None) => format!(
             "Next: timing.html shows it and tells what such figures mean; tighter triggers: underlay timing \"{input}\" --pull 60\n"
         ),

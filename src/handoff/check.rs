@@ -12,6 +12,7 @@ use crate::hits::HitList;
 use crate::song::{Drum, Polarity, Song};
 use crate::units::{Dbfs, SamplePos, Seconds};
 use std::collections::HashMap;
+use std::path::PathBuf;
 
 /// Level that a tail may have where the file ends.
 pub const TAIL_LIMIT: Dbfs = Dbfs(-50.0);
@@ -26,12 +27,14 @@ const LATE: Seconds = Seconds(2.0);
 pub(super) fn check(song: &Song, plan: &Plan, facts: &[Facts], hits: Option<&HitList>) -> Vec<Finding> {
     let mut out = Vec::new();
     let reference = common_reference(plan);
+    let mut conversions: Vec<(&PathBuf, String)> = Vec::new();
     for (item, f) in plan.items.iter().zip(facts) {
         levels(item, f, &mut out);
         place_in_time(song, item, f, reference, &mut out);
-        formats(plan, item, f, &mut out);
+        conversions.extend(formats(plan, item, f, &mut out).map(|what| (&item.source, what)));
         names(item, &mut out);
     }
+    gathered(conversions, plan.items.len(), &mut out);
     twins(plan, facts, &mut out);
     lead_in(song, plan, facts, &mut out);
     papers(song, plan, hits, &mut out);
@@ -120,8 +123,10 @@ fn place_in_time(song: &Song, item: &Item, f: &Facts, common: u64, out: &mut Vec
     }
 }
 
-fn formats(plan: &Plan, item: &Item, f: &Facts, out: &mut Vec<Finding>) {
+/// Cautions about a file's rate and depth; comes back with what is converted, behind `is` or `are`.
+fn formats(plan: &Plan, item: &Item, f: &Facts, out: &mut Vec<Finding>) -> Option<String> {
     let (file, info) = (&item.source, &f.info);
+    let mut converted = Vec::new();
     if info.rate != plan.rate {
         let (from, to) = (info.rate, plan.rate);
         if from.hz() < to.hz() {
@@ -131,7 +136,7 @@ fn formats(plan: &Plan, item: &Item, f: &Facts, out: &mut Vec<Finding>) {
                 "Record at the delivery's rate next time; this copy is converted.",
             ));
         } else {
-            out.push(Finding::note(file, format!("it is converted from {from} to {to}")));
+            converted.push(format!("converted from {from} to {to}"));
         }
     }
     let bits = info.format.bits();
@@ -140,7 +145,24 @@ fn formats(plan: &Plan, item: &Item, f: &Facts, out: &mut Vec<Finding>) {
         out.push(Finding::caution(file, what, "Record at 24 bit next time; this copy is delivered unharmed."));
     } else if !info.format.is_integer() || bits > plan.bits {
         let from = if bits == 0 { "a lossy format".to_owned() } else { format!("{bits} bit") };
-        out.push(Finding::note(file, format!("it is brought from {from} to {} bit with dither", plan.bits)));
+        converted.push(format!("brought from {from} to {} bit with dither", plan.bits));
+    }
+    (!converted.is_empty()).then(|| converted.join(" and "))
+}
+
+/// One note for all files that are converted alike; one file is named.
+fn gathered(conversions: Vec<(&PathBuf, String)>, all: usize, out: &mut Vec<Finding>) {
+    let mut rest = conversions;
+    while let Some((file, what)) = rest.first().cloned() {
+        let (alike, others): (Vec<_>, Vec<_>) = rest.into_iter().partition(|c| c.1 == what);
+        rest = others;
+        let mut note = Finding::note(file, format!("it is {what}"));
+        if alike.len() > 1 {
+            let those =
+                if alike.len() == all { format!("all {all} files") } else { format!("{} of {all} files", alike.len()) };
+            note = Finding { file: None, what: format!("{those} are {what}"), ..note };
+        }
+        out.push(note);
     }
 }
 

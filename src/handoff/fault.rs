@@ -14,6 +14,9 @@ pub enum HandoffFault {
     /// A document cannot be read.
     #[error("cannot be read ({0})")]
     Unreadable(String),
+    /// There is no such file.
+    #[error("this file does not exist")]
+    Missing,
     /// The zip cannot be read at all.
     #[error("this is not a zip that can be read ({0})")]
     NotAZip(String),
@@ -36,7 +39,10 @@ impl Fault for HandoffFault {
                 "Let every other program finish writing to the song's folder, then run handoff again.".into()
             }
             HandoffFault::Unreadable(_) => "Check that the file is there and that you may read it.".into(),
-            HandoffFault::NotAZip(_) => "Download or copy the zip again; it may be incomplete.".into(),
+            HandoffFault::Missing => "Check the spelling and the folder.".into(),
+            HandoffFault::NotAZip(_) => {
+                "Check that it is the zip you were sent; download or copy it again if it is.".into()
+            }
             HandoffFault::NoManifest(_) => "Name a zip that `underlay handoff` has made.".into(),
             HandoffFault::BadCopy(_) => "The disk may be failing: choose another one with --out.".into(),
             HandoffFault::Broken(_) => "Ask the sender for the zip again and do not use this one.".into(),

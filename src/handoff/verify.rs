@@ -13,9 +13,10 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
 use std::fs::File;
-use std::io::{BufReader, Read};
+use std::io::{BufReader, ErrorKind, Read};
 use std::path::{Path, PathBuf};
 use zip::ZipArchive;
+use zip::result::ZipError;
 
 /// Entries that a zip may hold; a delivery has some dozens.
 const MOST_ENTRIES: usize = 10_000;
@@ -58,8 +59,18 @@ type Archive = ZipArchive<BufReader<File>>;
 
 fn open(zip: &Path) -> Result<Archive, Located<HandoffFault>> {
     let bad = |e: String| Located::whole(zip, HandoffFault::NotAZip(e));
-    let file = File::open(zip).map_err(|e| bad(e.to_string()))?;
-    let archive = ZipArchive::new(BufReader::with_capacity(1 << 18, file)).map_err(|e| bad(e.to_string()))?;
+    let file = File::open(zip).map_err(|e| match e.kind() {
+        ErrorKind::NotFound => Located::whole(zip, HandoffFault::Missing),
+        ErrorKind::PermissionDenied => Located::whole(zip, HandoffFault::Unreadable("you may not read it".into())),
+        _ => bad(e.to_string()),
+    })?;
+    if file.metadata().is_ok_and(|m| m.is_dir()) {
+        return Err(bad("it is a folder".into()));
+    }
+    let archive = ZipArchive::new(BufReader::with_capacity(1 << 18, file)).map_err(|e| match e {
+        ZipError::InvalidArchive(_) => bad("it is another kind of file, or its end is missing".into()),
+        other => bad(other.to_string()),
+    })?;
     if archive.len() > MOST_ENTRIES {
         return Err(bad(format!("it holds {} files", archive.len())));
     }

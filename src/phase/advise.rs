@@ -4,6 +4,7 @@
 //! equally good answers (everything may always be flipped as a whole) the one that flips the fewest files is taken, main mics
 //! and overheads last. So one inverted file is named as that file, even when it is the mic that all others are compared with.
 
+use super::measure::FEW;
 use super::report::{Advice, Agreement, Pair, PairKind, PhaseReport, Recommendation};
 use crate::song::{Drum, Mic, Song};
 
@@ -46,7 +47,7 @@ fn vote(p: &Pair) -> f64 {
     }
     // Close mics of one drum are a fraction of a wave apart in the low band: there the ear decides by the fuller sum.
     let fuller = p.sum.as_is.0 - p.sum.flipped.0;
-    if fuller.abs() >= FULLER && p.strokes >= 4 {
+    if fuller.abs() >= FULLER && p.strokes >= FEW {
         importance(p.kind) * fuller.signum() * (fuller.abs() / 6.0).clamp(0.2, 1.0)
     } else if p.polarity == Agreement::Unclear {
         0.0
@@ -90,8 +91,11 @@ pub(super) fn advise(song: &Song, report: &PhaseReport) -> Vec<Advice> {
             _ => Recommendation::Keep,
         };
         let why = why(mic, report, recommendation);
-        // What speaks through bleed alone may keep a file as it is, but not flip it unheard.
+        // What speaks through bleed alone may keep a file as it is, but not flip it unheard; and it does not answer for the
+        // mic of a drum that is hardly played.
+        let unplayed = report.drums.iter().any(|(drum, _, strokes)| *drum == mic.drum && *strokes < FEW);
         let sure = confidence >= SURE
+            && !unplayed
             && match recommendation {
                 Recommendation::Keep => true,
                 Recommendation::Invert => !by_bleed,
@@ -177,7 +181,13 @@ fn best_signs(mics: &[Mic], edges: &[Edge], drums: &[(Drum, String, usize)]) -> 
 fn why(mic: &Mic, report: &PhaseReport, recommendation: Recommendation) -> String {
     let is_side =
         |ear: &str| ear == mic.name || ear.strip_suffix(" L").or(ear.strip_suffix(" R")) == Some(mic.name.as_str());
-    if let Some((drum, ..)) = report.drums.iter().find(|(_, main, _)| *main == mic.name) {
+    let main = report.drums.iter().find(|(_, main, _)| *main == mic.name);
+    if let Some((drum, ..)) = main.filter(|(_, _, strokes)| *strokes < FEW) {
+        return format!(
+            "the {drum}'s main mic; the {drum} is hardly played, and only other drums' bleed speaks for it"
+        );
+    }
+    if let Some((drum, ..)) = main {
         return match recommendation {
             Recommendation::Invert => format!("the {drum}'s main mic stands alone against most of the others"),
             Recommendation::Keep => format!("the {drum}'s main mic, which the others are compared with"),

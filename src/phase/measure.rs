@@ -27,7 +27,7 @@ const RISE: (f64, f64) = (0.01, 4.0);
 /// Groups of strokes that a stereo pair is measured in.
 const GROUPS: usize = 8;
 /// Fewer sure strokes than this and the user is told.
-const FEW: usize = 4;
+pub(super) const FEW: usize = 4;
 /// Share of strokes that must agree on an arrival for it to be trusted.
 const SURE: f64 = 0.6;
 
@@ -74,8 +74,12 @@ pub fn measure(song: &Song, list: &HitList, settings: PhaseSettings, progress: &
         if strokes.len() < FEW {
             report.findings.push(Finding::song(
                 format!(
-                    "only {} sure {drum} strokes: nothing certain can be said about the {drum}'s phase",
-                    strokes.len()
+                    "{}: nothing certain can be said about the {drum}'s phase",
+                    match strokes.len() {
+                        0 => format!("no sure {drum} stroke"),
+                        1 => format!("only one sure {drum} stroke"),
+                        n => format!("only {n} sure {drum} strokes"),
+                    }
                 ),
                 "Check a longer stretch of the take, or the hit list.",
             ));
@@ -296,7 +300,7 @@ impl DrumCheck<'_> {
         let found: Arrival = arrival((a, b), &cross, (home, range), self.frames.len, rate)?;
         let lag = Seconds(found.lag / rate);
         let polarity = match found.sign {
-            _ if found.confidence < Pair::CLEAR => Agreement::Unclear,
+            _ if found.confidence < Pair::CLEAR || cross.strokes < FEW => Agreement::Unclear,
             s if s < 0.0 => Agreement::Opposite,
             _ => Agreement::Same,
         };

@@ -169,7 +169,8 @@ pub struct Advice {
     pub recommendation: Recommendation,
     /// 0..=1: share of the evidence that speaks for it, less the share that speaks against it.
     pub confidence: f64,
-    /// Whether it is clear enough to be written into a sheet: confidence from 0.8, and an inversion not by bleed alone.
+    /// Whether it is clear enough to be written into a sheet: confidence from 0.8, an inversion not by bleed alone, and for a kick or
+    /// snare mic enough strokes of its drum.
     pub sure: bool,
     /// Why, one sentence.
     pub why: String,
@@ -194,6 +195,18 @@ pub struct PhaseReport {
     pub sums: Vec<SumView>,
     /// Things to look at.
     pub findings: Vec<Finding>,
+}
+
+impl Advice {
+    /// The words for tables: what is not sure enough for a sheet is only probable.
+    #[must_use]
+    pub fn words(&self) -> &'static str {
+        match (self.recommendation, self.sure) {
+            (Recommendation::Keep, false) => "probably keep",
+            (Recommendation::Invert, false) => "probably invert",
+            (recommendation, _) => recommendation.words(),
+        }
+    }
 }
 
 impl PhaseReport {

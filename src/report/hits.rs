@@ -4,7 +4,7 @@ use super::chart::clock;
 use super::drums::{capital, limits, near, offsets, overview, velocity};
 use super::page::{Report, Section, Table};
 use super::summary::{DrumSummary, is_doubtful};
-use crate::hits::{Found, Hit, HitList};
+use crate::hits::{FLOOR, Found, Hit, HitList, MIN_GAP_MS, THRESHOLD, own_mics};
 use crate::song::{Curve, Drum, MicSettings, Song};
 use crate::units::Seconds;
 
@@ -15,7 +15,7 @@ const LISTED: usize = 60;
 #[must_use]
 pub fn hits_report(song: &Song, found: &Found) -> Report {
     let drums: Vec<Drum> = Drum::FOUND.into_iter().filter(|d| song.mics_of(*d).next().is_some()).collect();
-    let mut sections = vec![summary(found, &drums)];
+    let mut sections = vec![summary(song, found)];
     sections.extend(doubtful(found));
     for &drum in &drums {
         sections.push(pictures(song, found, drum));
@@ -47,7 +47,7 @@ fn facts(song: &Song) -> Vec<String> {
     facts
 }
 
-fn summary(found: &Found, drums: &[Drum]) -> Section {
+fn summary(song: &Song, found: &Found) -> Section {
     let mut table = Table::new(&[
         ("drum", false),
         ("strokes", true),
@@ -61,12 +61,11 @@ fn summary(found: &Found, drums: &[Drum]) -> Section {
         ("median offset, ms", true),
         ("spread, ms", true),
     ]);
-    for &drum in drums {
-        let s = DrumSummary::of(&found.list, drum);
+    for s in DrumSummary::all(song, &found.list) {
         let dash = || "\u{2013}".to_owned();
         let ms = |x: f64| format!("{x:+.1}").replace('-', "\u{2212}");
         table.row([
-            drum.to_string(),
+            s.drum.to_string(),
             s.strokes.to_string(),
             s.kinds[0].to_string(),
             s.kinds[1].to_string(),
@@ -79,8 +78,8 @@ fn summary(found: &Found, drums: &[Drum]) -> Section {
             s.offset_ms.map_or_else(dash, |(_, s)| format!("{s:.1}")),
         ]);
     }
-    table.note = "Offsets are distances from the nearest grid line, late positive; the spread is 1.4826 times the \
-        median distance from their median."
+    table.note = "Offsets are as underlay timing tells them, late positive: a flam or roll counts once, with its main stroke, and \
+        strokes between the grid's lines do not count. The spread is 1.4826 times the median distance from their median."
         .into();
     Section { title: "Strokes".into(), tables: vec![table], ..Section::default() }
 }
@@ -137,6 +136,14 @@ fn pictures(song: &Song, found: &Found, drum: Drum) -> Section {
         pictures.extend(near(song, found, evidence));
     }
     let mut intro = Vec::new();
+    if !pictures.is_empty() {
+        intro.push(
+            "The lowest row shows novelty: how far this drum's mics rise above what the rest of the kit and the drum's own \
+             ring explain. A stroke rises above the line, but not all that does is one: what sounds like bleed of another drum gets no \
+             mark, however high it rises."
+                .into(),
+        );
+    }
     if found.list.of(drum).next().is_some() {
         pictures.push(velocity(song, found, drum));
         pictures.extend(offsets(song, found, drum));
@@ -174,16 +181,21 @@ fn settings(song: &Song) -> Section {
         ("least gap, ms", true),
     ]);
     for mic in song.mics.iter().filter(|m| Drum::FOUND.contains(&m.drum)) {
-        let all: MicSettings = song.finder.all;
-        let say = |own: Option<f64>, all: Option<f64>| own.or(all).map_or("default".into(), |v| v.to_string());
         let file = mic.info.path.file_name().map(|f| f.to_string_lossy().into_owned()).unwrap_or_default();
-        mics.row([
-            mic.name.clone(),
-            file,
-            say(mic.settings.threshold, all.threshold),
-            say(mic.settings.floor.map(|d| d.0), all.floor.map(|d| d.0)),
-            say(mic.settings.min_gap_ms, all.min_gap_ms),
-        ]);
+        let main = own_mics(&song.mics, mic.drum).first().and_then(|&i| song.mics.get(i)).unwrap_or(mic);
+        let [threshold, floor, gap] = if main.name == mic.name {
+            let (own, all): (MicSettings, MicSettings) = (mic.settings, song.finder.all);
+            let set = [
+                (own.threshold.or(all.threshold), THRESHOLD),
+                (own.floor.or(all.floor).map(|d| d.0), FLOOR.0),
+                (own.min_gap_ms.or(all.min_gap_ms), MIN_GAP_MS),
+            ];
+            set.map(|(set, default)| set.unwrap_or(default).to_string().replace('-', "\u{2212}"))
+        } else {
+            // A drum has one set of settings, its main mic's.
+            std::array::from_fn(|_| format!("as {}", main.name))
+        };
+        mics.row([mic.name.clone(), file, threshold, floor, gap]);
     }
     Section { title: "Settings".into(), tables: vec![mics, general], ..Section::default() }
 }

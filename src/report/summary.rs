@@ -2,7 +2,7 @@
 
 use crate::hits::{DOUBTFUL_BELOW, Hit, HitList, Kind, State};
 use crate::song::{Drum, Song};
-use crate::timing::stats::{median, robust_spread};
+use crate::timing::{Feel, feels};
 use crate::units::Seconds;
 use serde::Serialize;
 
@@ -21,8 +21,8 @@ pub struct DrumSummary {
     pub by_hand: (usize, usize),
     /// Softest, median and loudest velocity.
     pub velocity: Option<(u8, u8, u8)>,
-    /// Median offset from the grid, ms (late is positive), and its spread (1.4826·MAD), where a tempo is
-    /// known. Grace notes and rolls are not counted here.
+    /// Median offset from the grid, ms (late is positive), and its spread (1.4826·MAD), where a tempo is known and the drum
+    /// follows its grid; as the check of the timing tells it.
     pub offset_ms: Option<(f64, f64)>,
 }
 
@@ -30,9 +30,15 @@ pub struct DrumSummary {
 pub const KINDS: [Kind; 4] = [Kind::Hit, Kind::Ghost, Kind::Flam, Kind::Roll];
 
 impl DrumSummary {
-    /// Counts one drum of a list.
+    /// Counts every drum of a song that strokes are found for.
     #[must_use]
-    pub fn of(list: &HitList, drum: Drum) -> Self {
+    pub fn all(song: &Song, list: &HitList) -> Vec<Self> {
+        let feels = song.tempo.as_ref().map_or_else(Vec::new, |tempo| feels(list, tempo, song.grid));
+        let feel = |drum| feels.iter().find(|(d, _)| *d == drum).map(|(_, feel)| feel);
+        song.drums().into_iter().map(|drum| Self::of(list, drum, feel(drum))).collect()
+    }
+
+    fn of(list: &HitList, drum: Drum, feel: Option<&Feel>) -> Self {
         let hits: Vec<&Hit> = list.of(drum).collect();
         let all = || list.hits.iter().filter(|h| h.drum == drum);
         let mut velocities: Vec<u8> = hits.iter().map(|h| h.velocity.get()).collect();
@@ -41,8 +47,6 @@ impl DrumSummary {
             (Some(a), Some(b), Some(c)) => Some((*a, *b, *c)),
             _ => None,
         };
-        let on_grid = hits.iter().filter(|h| matches!(h.kind, Kind::Hit | Kind::Ghost));
-        let offsets: Vec<f64> = on_grid.filter_map(|h| h.place.map(|p| p.offset.ms())).collect();
         Self {
             drum,
             strokes: hits.len(),
@@ -53,7 +57,7 @@ impl DrumSummary {
                 all().filter(|h| h.state == State::Dropped).count(),
             ),
             velocity,
-            offset_ms: median(&offsets).zip(robust_spread(&offsets)),
+            offset_ms: feel.and_then(|f| Some((f.median_ms, f.spread_ms?))),
         }
     }
 }

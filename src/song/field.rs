@@ -180,19 +180,12 @@ pub const FIELDS: &[Field] = &[
         HITS,
         "threshold",
         "dB, 0 to 40",
-        "fitted to the take",
+        "0.5",
         "how far a stroke must rise above what bleed explains; more = fewer strokes",
         "8",
     ),
-    f(HITS, "floor", "dBFS, -120 to 0", "fitted to the take", "quietest stroke that counts", "-48"),
-    f(
-        HITS,
-        "min_gap",
-        "ms, 1 to 500",
-        "the finder's own",
-        "least time between two strokes; more than 45 joins flams",
-        "30",
-    ),
+    f(HITS, "floor", "dBFS, -120 to 0", "-70", "quietest stroke that counts", "-48"),
+    f(HITS, "min_gap", "ms, 1 to 500", "15", "least time between two strokes; more than 45 joins flams", "30"),
     f(
         HITS,
         "curve",
@@ -291,6 +284,19 @@ pub const FIELDS: &[Field] = &[
     ),
     f(HANDOFF, "notes", "text", "empty", "what the receiver should know", "\"\""),
 ];
+
+impl Field {
+    /// What stands in for the field where a sheet is silent, as it would be written; `None` where no single value does.
+    #[must_use]
+    pub fn default_value(&self) -> Option<&'static str> {
+        match self.default {
+            "empty" => Some("\"\""),
+            same if same == self.example.trim_matches('"') => Some(self.example),
+            value if value == self.example || value.parse::<f64>().is_ok() => Some(value),
+            _ => None,
+        }
+    }
+}
 
 /// Fields of one section, in order.
 pub fn fields_of(section: &str) -> impl Iterator<Item = &'static Field> + use<'_> {

@@ -15,7 +15,8 @@ impl Draft {
         let base = sheet.parent().map(Path::to_owned).unwrap_or_default();
         let mut t = String::from(
             "# Song sheet for underlay: what is recorded where, the tempo, and every decision taken.\n\
-             # Change what is not right and run a command again. Text behind a # is explanation, or a field at its default.\n\
+             # Change what is not right and run a command again. Text behind a # is explanation, or a field that is not set:\n\
+             # it shows what counts without it, or an example where that is said.\n\
              # Paths are relative to this file's folder. All fields are explained in docs/song-sheet.md.\n",
         );
         section(&mut t, "[song]", &[("title", quoted(&title_of(&self.folder.join("song.toml"))))]);
@@ -139,16 +140,21 @@ pub fn may_write(sheet: &Path) -> Result<()> {
     }
 }
 
-/// A section with the given fields, and every other one as a comment at its default.
+/// A section with the given fields, and every other one as a comment: at its default, or as an example beside what counts
+/// without it.
 fn section(t: &mut String, name: &str, given: &[(&str, String)]) {
     let _ = writeln!(t, "\n{name}");
     for field in fields_of(name) {
         let value = given.iter().find(|(n, _)| *n == field.name).map(|(_, v)| v.as_str());
-        let line = match value {
-            Some(value) => format!("{} = {value}", field.name),
-            None => format!("# {} = {}", field.name, field.example),
+        let (line, unset) = match (value, field.default_value()) {
+            (Some(value), _) => (format!("{} = {value}", field.name), String::new()),
+            (None, Some(value)) => (format!("# {} = {value}", field.name), String::new()),
+            (None, None) => (
+                format!("# {} = {}", field.name, field.example),
+                format!("; an example, without it: {}", field.default),
+            ),
         };
-        let _ = writeln!(t, "{line:<34} # {} ({})", field.what, field.takes);
+        let _ = writeln!(t, "{line:<34} # {} ({}){unset}", field.what, field.takes);
     }
 }
 

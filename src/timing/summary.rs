@@ -50,6 +50,9 @@ pub fn halfway_words(t: &Timing) -> Option<String> {
 #[must_use]
 pub fn summary(t: &Timing) -> Vec<String> {
     let mut lines = Vec::new();
+    lines.extend(t.common_ms.map(|ms| {
+        format!("All drums lie {} alike: first check the interface's latency and where bar 1 begins", early_late(ms))
+    }));
     for d in &t.drums {
         lines.push(drum_line(d, t.settings.window_ms));
         for s in &d.sections {

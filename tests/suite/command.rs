@@ -126,6 +126,73 @@ fn a_sheet_gives_list_triggers_and_summary() {
 }
 
 #[test]
+fn a_bar_one_behind_the_strokes_is_told_by_hits_and_timing() {
+    let desk = Desk::new();
+    desk.sheet("[tempo]\nbpm = 120\nbar_one = 500\n");
+    for command in ["hits", "timing"] {
+        let ended = desk.run(&[command, "song.toml", "--out", "@out"]);
+        assert_eq!(ended.code, ExitCode::Findings, "{}", ended.out);
+        let said = "bar 1 lies at 8:20.000, after the end of the audio";
+        assert!(ended.out.contains(said) && ended.out.contains("Correct bar_one"), "{}", ended.out);
+        assert!(!ended.out.contains("(0 ms") && !ended.out.contains("--pull"), "{}", ended.out);
+    }
+    let ended = desk.run(&["hits", "kick.wav", "--drum", "kick", "--bpm", "120", "--bar-one", "4", "--out", "@one"]);
+    assert_eq!(ended.code, ExitCode::Findings);
+    assert!(ended.out.contains("8 of 10 strokes lie before bar 1, which begins at 0:04.000"), "{}", ended.out);
+}
+
+#[test]
+fn a_close_mic_in_a_stereo_file_is_told_where_its_sides_differ() {
+    let desk = Desk::new();
+    let (kick, snare) = (desk.path("kick.wav"), desk.path("snare.wav"));
+    takes::stereo(&kick, &snare, &desk.path("both.wav"));
+    takes::stereo(&kick, &kick, &desk.path("twice.wav"));
+    let said = "is a stereo file whose two sides differ: their sum is listened to";
+    let ended = desk.run(&["hits", "both.wav", "--drum", "kick", "--out", "@out"]);
+    assert_eq!(ended.code, ExitCode::Findings, "{}{}", ended.out, ended.err);
+    assert!(ended.out.contains(said) && ended.out.contains("channel = \"left\" or \"right\""), "{}", ended.out);
+    let ended = desk.run(&["hits", "twice.wav", "--drum", "kick", "--out", "@out"]);
+    assert!(!ended.out.contains("stereo"), "{}", ended.out);
+
+    fs::create_dir(desk.path("takes")).unwrap();
+    fs::rename(desk.path("both.wav"), desk.path("takes/Kick In.wav")).unwrap();
+    let ended = desk.run(&["prep", "@takes"]);
+    assert!(ended.out.contains("the close mic kick_in is a stereo file"), "{}", ended.out);
+    // Once the sheet chooses a side, nothing is left to be said.
+    let sheet = fs::read_to_string(desk.path("takes/song.toml")).unwrap();
+    fs::write(desk.path("takes/song.toml"), sheet.replace("place = \"in\"", "place = \"in\"\nchannel = \"left\""))
+        .unwrap();
+    let ended = desk.run(&["hits", "takes/song.toml", "--out", "@out"]);
+    assert!(ended.err.is_empty() && !ended.out.contains("stereo"), "{}{}", ended.out, ended.err);
+}
+
+#[test]
+fn what_is_typed_wrongly_is_told_without_the_words_of_programmers() {
+    let desk = Desk::new();
+    fs::write(desk.path("notes.txt"), "no zip").unwrap();
+    for (typed, said) in [
+        (&["hitz", "song.toml"][..], "underlay: there is no command 'hitz'"),
+        (&["hits", "song.toml", "--threshold", "-5"], "it takes a number from 0 to 40 (dB)"),
+        (&["timing", "song.toml", "--pull", "-5"], "it takes a number from 0 to 100 (per cent)"),
+        (&["hits", "song.toml", "--threshold", "3,5"], "with a decimal point"),
+        (&["hits", "song.toml", "--flor", "-50"], "'--flor' is not understood here"),
+        (&["print", "song.toml", "--layer", "foo"], "the sheet has no layer \"foo\""),
+        (
+            &["handoff", "--verify", "@none.zip"],
+            "none.zip: this file does not exist.\n  What to do: Check the spelling",
+        ),
+        (&["handoff", "--verify", "notes.txt"], "it is another kind of file, or its end is missing"),
+    ] {
+        let ended = desk.run(typed);
+        assert!(matches!(ended.code, ExitCode::Usage | ExitCode::Input), "{typed:?}");
+        assert!(ended.err.contains(said), "{typed:?}: {}", ended.err);
+        for word in ["subcommand", "argument", "os error", "EOCD", "-- -5"] {
+            assert!(!ended.err.contains(word), "{word}: {}", ended.err);
+        }
+    }
+}
+
+#[test]
 fn one_file_gives_its_results_beside_it() {
     let desk = Desk::new();
     let ended = desk.run(&["hits", "kick.wav", "--drum", "kick", "--bpm", "120", "--bar-one", "0.25", "--json"]);

@@ -210,6 +210,27 @@ fn on_request_everything_becomes_44_1_khz_and_16_bit() {
 }
 
 #[test]
+fn files_that_are_converted_alike_are_told_of_once() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 1.5);
+    s.handoff.rate = SampleRate::new(44_100).unwrap();
+    s.handoff.bits = 16;
+    let h = looked(&s);
+    let told: Vec<&Finding> = h.findings.iter().filter(|f| f.what.contains("converted from 48 kHz")).collect();
+    assert_eq!(told.len(), 1, "{told:?}");
+    let words =
+        format!("all {} files are converted from 48 kHz to 44.1 kHz and brought from", s.mics.len() + s.tracks.len());
+    assert!(told[0].what.starts_with(&words) && told[0].file.is_none(), "{told:?}");
+    // One alone is named.
+    s.mics.truncate(1);
+    s.tracks.clear();
+    let h = looked(&s);
+    let told: Vec<&Finding> = h.findings.iter().filter(|f| f.what.starts_with("it is converted from")).collect();
+    assert_eq!(told.len(), 1);
+    assert_eq!(told[0].file.as_deref(), Some(s.mics[0].info.path.as_path()));
+}
+
+#[test]
 fn the_zip_verifies_and_any_change_is_found() {
     let dir = tempfile::tempdir().unwrap();
     let s = song(dir.path(), 1.5);

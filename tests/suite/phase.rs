@@ -235,6 +235,26 @@ fn silence_no_strokes_and_an_early_overhead_are_said() {
 }
 
 #[test]
+fn nothing_is_sure_of_the_mics_of_a_drum_that_is_hardly_played() {
+    let dir = tempfile::tempdir().unwrap();
+    let song = take(dir.path(), |_, _| {});
+    for left in [0, 3] {
+        let mut list = hits();
+        let (kicks, snares): (Vec<Hit>, Vec<Hit>) = list.hits.into_iter().partition(|h| h.drum == Drum::Kick);
+        list.hits = kicks.into_iter().chain(snares.into_iter().take(left)).collect();
+        list.hits.sort_by_key(|h| h.pos);
+        let report = measure(&song, &list, PhaseSettings::default(), &Quiet).unwrap();
+        assert!(report.findings.iter().any(|f| f.what.contains("nothing certain can be said about the snare's phase")));
+        for name in ["snare_top", "snare_bottom"] {
+            assert!(!report.advice_for(name).unwrap().sure, "{name} with {left} strokes");
+        }
+        assert!(report.advice_for("overhead_l").unwrap().sure, "the kick answers for it");
+        let told = |p: &underlay::phase::Pair| p.drum == Drum::Snare && p.polarity != Agreement::Unclear;
+        assert!(!report.pairs.iter().any(told), "{left} strokes tell no sign");
+    }
+}
+
+#[test]
 fn the_same_take_gives_the_same_report_under_any_number_of_threads() {
     let dir = tempfile::tempdir().unwrap();
     let song = take(dir.path(), |_, _| {});
@@ -407,6 +427,7 @@ fn the_command_advises_writes_copies_and_leaves_the_recordings_alone() {
         "{text}"
     );
     assert!(text.contains("--into-sheet"), "the next step names it: {text}");
+    assert!(!text.contains("decide by ear"), "everything is sure here: {text}");
     for name in
         ["phase.csv", "pictures/phase_matrix.svg", "pictures/phase_sum_kick.svg", "pictures/phase_sum_snare.svg"]
     {

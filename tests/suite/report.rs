@@ -3,10 +3,11 @@
 use std::path::PathBuf;
 use std::sync::OnceLock;
 use underlay::demo::{DemoSong, DemoSpec, Style};
-use underlay::hits::{Evidence, Found, GridPlace, Hit, HitList, Kind, State};
+use underlay::hits::{Evidence, FLOOR, Found, GridPlace, Hit, HitList, Kind, MIN_GAP_MS, State, THRESHOLD};
 use underlay::report::{DrumSummary, Report, hits_report};
-use underlay::song::{Drum, Mic, Song};
+use underlay::song::{Drum, Mic, Place, Song};
 use underlay::tempo::{Meter, TempoMap};
+use underlay::timing::{CheckSettings, check};
 use underlay::units::{Bpm, Dbfs, Seconds, Velocity};
 use underlay::{Finding, audio};
 
@@ -158,8 +159,9 @@ fn names_from_outside_are_escaped() {
 #[test]
 fn the_page_counts_what_the_list_holds() {
     let (song, found) = made();
-    for drum in [Drum::Kick, Drum::Snare] {
-        let s = DrumSummary::of(&found.list, drum);
+    let all = DrumSummary::all(&song, &found.list);
+    for (drum, s) in [Drum::Kick, Drum::Snare].into_iter().zip(&all) {
+        assert_eq!(s.drum, drum);
         assert_eq!(s.strokes, found.list.of(drum).count());
         assert_eq!(s.kinds.iter().sum::<usize>(), s.strokes);
         let dropped = found.list.hits.iter().filter(|h| h.drum == drum && h.state == State::Dropped).count();
@@ -169,8 +171,39 @@ fn the_page_counts_what_the_list_holds() {
     }
     let page = hits_report(&song, &found);
     let listed = page.sections.iter().find(|s| s.title == "Doubtful hits").unwrap();
-    let total: usize = [Drum::Kick, Drum::Snare].iter().map(|d| DrumSummary::of(&found.list, *d).doubtful).sum();
+    let total: usize = all.iter().map(|s| s.doubtful).sum();
     assert_eq!(listed.tables[0].rows.len(), total.min(60));
+}
+
+#[test]
+fn hits_and_timing_tell_the_same_offset_and_spread() {
+    let (song, mut found) = made();
+    let map = song.tempo.clone().unwrap();
+    // The whole take 60 ms late on a grid of 144 ms: late strokes pass the middle between two lines.
+    found.list.hits.iter_mut().for_each(|h| h.pos.0 += 2_880);
+    let t = check(&found.list, &map, &[], &CheckSettings::on(song.grid), None);
+    for s in DrumSummary::all(&song, &found.list) {
+        let feel = t.drums.iter().find(|d| d.drum == s.drum).and_then(|d| d.feel.as_ref()).unwrap();
+        assert_eq!(s.offset_ms, Some((feel.median_ms, feel.spread_ms.unwrap())), "{}", s.drum);
+        assert!(feel.median_ms > 50.0);
+    }
+}
+
+#[test]
+fn the_page_shows_the_settings_that_were_used() {
+    let (mut song, found) = made();
+    let rows = |song: &Song| {
+        let page = hits_report(song, &found);
+        page.sections.iter().find(|s| s.title == "Settings").unwrap().tables[0].rows.clone()
+    };
+    let (threshold, gap) = (THRESHOLD.to_string(), MIN_GAP_MS.to_string());
+    let floor = format!("\u{2212}{}", -FLOOR.0);
+    assert_eq!(rows(&song)[0][2..], [threshold, floor.clone(), gap.clone()]);
+    song.mics[1].settings.threshold = Some(3.5);
+    assert_eq!(rows(&song)[1][2..], ["3.5".to_owned(), floor, gap]);
+    // A drum has one set of settings: its main mic's.
+    song.mics.push(Mic { place: Place::Bottom, ..mic("snare_bottom", Drum::Snare, 48_000) });
+    assert_eq!(rows(&song)[2][2..], ["as snare_top", "as snare_top", "as snare_top"]);
 }
 
 #[test]

@@ -3,6 +3,7 @@
 use crate::takes::{tempo_midi, wav};
 use proptest::prelude::*;
 use std::path::Path;
+use underlay::hits::{FLOOR, MIN_GAP_MS, THRESHOLD};
 use underlay::song::{Draft, Drum, FIELDS, Place, Role, SECTIONS, Song, Sureness, TrackKind};
 use underlay::{Error, ExitCode, Quiet};
 
@@ -65,6 +66,8 @@ fn a_mistake_is_told_with_line_field_and_remedy() {
     told("[song]\ntitle = \"x\"\n", &["no mic is named", "underlay prep"]);
     told("[[mic]]\nfile = \"takes\\kick.wav\"\n", &["line 2", "write / instead of \\"]);
     told("[song\n", &["line 1", "cannot be understood"]);
+    let comma = ["line 2", "this number is written with a comma", "Numbers take a decimal point: 80.5."];
+    told("[tempo]\nbpm = 80,5\n", &comma);
 }
 
 #[test]
@@ -284,6 +287,45 @@ fn the_page_about_the_sheet_has_every_field_with_range_and_default() {
     }
     let rows = page.lines().filter(|l| l.starts_with("| `")).count();
     assert_eq!(rows, FIELDS.len(), "docs/song-sheet.md has rows for fields that do not exist");
+}
+
+#[test]
+fn the_sheet_the_page_and_the_help_name_the_defaults_that_the_finder_has() {
+    let (dir, draft) = prep(&["Kick.wav", "Snare.wav"]);
+    let sheet = draft.to_text(&dir.path().join("song.toml"));
+    let mut command = underlay::cli::definition();
+    let help = command.find_subcommand_mut("hits").unwrap().render_long_help().to_string();
+    for (name, value) in [("threshold", THRESHOLD), ("floor", FLOOR.0), ("min_gap", MIN_GAP_MS)] {
+        let field = FIELDS.iter().find(|f| f.section == "[hits]" && f.name == name).unwrap();
+        assert_eq!(field.default, value.to_string(), "{name}");
+        assert!(sheet.contains(&format!("\n# {name} = {value} ")), "{name} in {sheet}");
+        let option = help.split("--").find(|o| o.starts_with(&format!("{} <", name.replace('_', "-")))).unwrap();
+        assert!(option.contains(&format!("[default: {value}]")), "{option}");
+    }
+}
+
+#[test]
+fn what_a_fresh_sheet_shows_behind_a_hash_counts_without_it_or_is_called_an_example() {
+    let (dir, draft) = prep(&["Kick.wav", "Snare.wav"]);
+    let sheet = dir.path().join("song.toml");
+    let text = draft.to_text(&sheet).replace("\n# bpm = ", "\nbpm = ");
+    let is_field = |l: &&str| l.starts_with("# ") && l.contains(" = ") && l[2..].contains(" # ");
+    for line in text.lines().filter(is_field) {
+        let name = line[2..].split(' ').next().unwrap();
+        let field = FIELDS.iter().filter(|f| f.name == name && line.contains(f.what)).collect::<Vec<_>>();
+        let told = line.contains("; an example, without it: ");
+        assert!(field.iter().any(|f| told != f.default_value().is_some()), "{line}");
+    }
+    // Every value that is called the default is one that the sheet takes.
+    let plain = Song::parse(&text, &sheet).unwrap();
+    for line in text.lines().filter(is_field).filter(|l| !l.contains("; an example")) {
+        let set = text.replace(line, &line[2..]);
+        let song = Song::parse(&set, &sheet).unwrap_or_else(|e| panic!("{line}: {e}"));
+        let finder = ["# threshold", "# floor", "# min_gap"].iter().any(|f| line.starts_with(f));
+        let same = Song { finder: plain.finder, ..song.clone() };
+        assert!(finder || song.finder == plain.finder, "{line}");
+        assert_eq!(same, plain, "{line}");
+    }
 }
 
 #[test]

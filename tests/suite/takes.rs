@@ -81,3 +81,15 @@ pub fn offset_copy(from: &Path, to: &Path, constant: f64) {
     let constant = (constant * 8_388_608.0) as i32;
     write(to, 48_000, 24, hound::SampleFormat::Int, samples.into_iter().map(move |s| s + constant));
 }
+
+/// A stereo 24-bit file of two mono ones of one length.
+pub fn stereo(left: &Path, right: &Path, to: &Path) {
+    let side = |path: &Path| hound::WavReader::open(path).unwrap().into_samples::<i32>().map(Result::unwrap);
+    let spec = hound::WavSpec { channels: 2, ..hound::WavReader::open(left).unwrap().spec() };
+    let mut w = hound::WavWriter::create(to, spec).unwrap();
+    for (l, r) in side(left).zip(side(right)) {
+        w.write_sample(l).unwrap();
+        w.write_sample(r).unwrap();
+    }
+    w.finalize().unwrap();
+}

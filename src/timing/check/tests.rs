@@ -272,3 +272,37 @@ fn a_stroke_half_way_between_two_lines_is_named_but_not_called_late() {
     let words = super::super::halfway_words(&t).unwrap();
     assert_eq!(words, "One stroke lies half-way between two lines, so early or late cannot be told: snare in bar 11");
 }
+
+#[test]
+fn an_offset_that_all_drums_have_alike_is_told_first_with_the_bar_one_that_mends_it() {
+    let mut n = normal(5);
+    let t = checked(&take(64, |_, d| if d == Drum::Kick { -28.0 } else { -26.0 } + 6.0 * n()));
+    assert!((t.common_ms.unwrap() + 27.0).abs() < 3.0, "{:?}", t.common_ms);
+    let first = t.findings.first().unwrap();
+    assert!(first.what.contains("All drums lie about 2") && first.what.contains("before the grid alike"), "{first:?}");
+    // Bar 1 lies at 2 s; the grid belongs 27 ms before it.
+    assert!(first.remedy.contains("bar_one = 1.97"), "{first:?}");
+    assert!(super::super::summary::summary(&t)[0].starts_with("All drums lie 2"));
+}
+
+#[test]
+fn feel_is_not_taken_for_latency() {
+    let common = |kick: f64, snare: f64| {
+        let mut n = normal(9);
+        checked(&take(32, |_, d| if d == Drum::Kick { kick } else { snare } + 5.0 * n())).common_ms
+    };
+    assert_eq!(common(-10.0, -10.0), None, "as professionals play");
+    assert_eq!(common(-1.0, 22.0), None, "a snare that lies back");
+    assert_eq!(common(-28.0, -16.0), None, "two drums at two places");
+    assert!(common(20.0, 20.0).is_some());
+    let kick_alone = list((0..40).map(|q| hit(Drum::Kick, 2030.0 + 500.0 * f64::from(q), 100)).collect());
+    assert_eq!(checked(&kick_alone).common_ms, None, "one drum tells nothing of the others");
+}
+
+#[test]
+fn the_grid_has_a_step_even_where_no_stroke_lies_on_it() {
+    let early = list((0..8).map(|q| hit(Drum::Kick, 100.0 + 200.0 * f64::from(q), 100)).collect());
+    let t = checked(&early);
+    assert_eq!((t.strokes, t.before_bar_one), (0, 8));
+    assert!((t.step_ms - 125.0).abs() < 1e-9);
+}

@@ -30,7 +30,7 @@ pub mod velocity;
 mod wide;
 
 pub use evidence::Evidence;
-pub use find::{Found, find, own_mics};
+pub use find::{Found, find, own_mics, waveforms};
 pub use hit::{DOUBTFUL_BELOW, GridPlace, Hit, Kind, State};
 pub use list::{COLUMNS, HitList, HitListFault, ListRead};
 pub use place::place_of;

@@ -80,9 +80,9 @@ impl Loudness {
     }
 }
 
-/// Share of the rows that must lie on a curve for the list to be taken as the finder's: an eighth. Far more than chance
-/// brings there, and so few that most rows may have been edited.
-const ON_CURVE: usize = 8;
+/// Share of the rows that must lie on a curve for the list to be taken as the finder's: a quarter. More than chance brings
+/// there, and so few that most rows may have been edited.
+const ON_CURVE: usize = 4;
 
 /// The rows that the finder measured, with the velocities that they had when they were found: from their peaks by the curve
 /// that most rows still lie on, to one step, as the list rounds peaks; those that stand there where too few lie on any.

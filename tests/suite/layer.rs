@@ -251,13 +251,16 @@ fn an_edited_velocity_or_a_dropped_stroke_changes_no_other_stroke() {
             let mut edited = found.clone();
             nth(&mut edited, n, edit);
             let after = laid(&edited);
-            let others = |r: &underlay::layer::LayerReport| {
-                let what = |h: &underlay::layer::LaidHit| {
-                    (h.hit, h.shot.clone(), h.start, h.gain.0, h.lag_samples, h.inverted)
-                };
-                r.hits.iter().filter(|h| h.hit != n + 1).map(what).collect::<Vec<_>>()
-            };
-            assert_eq!(others(&before), others(&after), "stroke {} at {dynamics} % dynamics", n + 1);
+            for was in before.hits.iter().filter(|h| h.hit != n + 1) {
+                let is = after.hits.iter().find(|h| h.hit == was.hit).unwrap();
+                // The strokes right behind may take another one-shot, so that none is heard twice in a row.
+                let near = (n + 2..=n + 4).contains(&was.hit);
+                assert!(is.shot == was.shot || near, "stroke {} for an edit of {} at {dynamics} %", was.hit, n + 1);
+                if is.shot == was.shot {
+                    let what = |h: &underlay::layer::LaidHit| (h.start, h.gain.0, h.lag_samples, h.inverted);
+                    assert_eq!(what(is), what(was), "stroke {} for an edit of {} at {dynamics} %", was.hit, n + 1);
+                }
+            }
             let own = |r: &underlay::layer::LayerReport| r.hits.iter().find(|h| h.hit == n + 1).map(|h| h.gain.0);
             assert!(dynamics == 0.0 || own(&before) != own(&after), "the edit of stroke {} is heard", n + 1);
         }

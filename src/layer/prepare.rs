@@ -202,6 +202,21 @@ impl Layer {
     }
 }
 
+/// Whether a layer has any stroke to play.
+#[must_use]
+pub fn plays(song: &Song, plan: &LayerPlan, list: &HitList) -> bool {
+    !wanted(song, plan, list, None, &mut Vec::new()).0.is_empty()
+}
+
+/// What is said of a layer without a stroke to play.
+#[must_use]
+pub fn silent(plan: &LayerPlan) -> Finding {
+    Finding::song(
+        format!("layer {} has no {} stroke to play: it is silent, so there is no file of it", plan.name, plan.drum),
+        "Check the hit list and the layer's sections, or take the layer out of the sheet.",
+    )
+}
+
 /// The mic that a layer is aligned with: the drum's main mic.
 pub(super) fn main_mic(song: &Song, drum: Drum) -> Option<&Mic> {
     song.mics_of(drum).min_by_key(|m| main_rank(m.place))
@@ -261,10 +276,7 @@ fn wanted<'a>(
         ));
     }
     if out.is_empty() {
-        findings.push(Finding::song(
-            format!("layer {} has no {drum} stroke to play: it is silent", plan.name),
-            "Check the hit list and the layer's sections.",
-        ));
+        findings.push(silent(plan));
     }
     (out, off)
 }

@@ -113,11 +113,12 @@ struct Prepared {
 
 impl Prepared {
     fn of(song: &Song, from: &Path) -> Result<Self> {
-        let (layers, missing) = results::printed(song, from);
+        let results::Layers { printed: layers, missing, left_out } = results::layers(song, from);
         let hits = results::hit_list(song, from)?;
         let mut findings = song.findings();
         // A layer that is planned but not printed would be missed in the delivery.
         findings.extend(missing.into_iter().map(|f| Finding { weight: Weight::Error, ..f }));
+        findings.extend(left_out);
         let map = from.join(LAYER_MAP);
         if let (Some(hits), false) = (&hits, layers.is_empty()) {
             let text = std::fs::read_to_string(&map).ok();
@@ -127,7 +128,8 @@ impl Prepared {
         for (name, what) in [(HITS, "Hits"), (LAYER_MAP, "LayerMap"), (MIX, "RoughMix")] {
             let file = from.join(name);
             if file.is_file() {
-                documents.push(Document { file, what: what.into() });
+                let instead = hits.as_ref().filter(|_| name == HITS).map(|list| list.to_csv().into_bytes());
+                documents.push(Document { file, what: what.into(), instead });
             }
         }
         if !from.join(MIX).is_file() {

@@ -3,10 +3,12 @@
 use super::files::{OutFolder, same_file, write_together};
 use super::options::{self, FinderOptions};
 use super::outcome::Outcome;
+use super::results::{complete, folder_for};
+use super::run;
 use crate::audio::{AudioReader, Levels};
 use crate::error::{Error, Result};
 use crate::finding::Finding;
-use crate::hits::{Found, Hit, HitList, State, find};
+use crate::hits::{Found, Hit, HitList, State, find, waveforms};
 use crate::midi::{TriggerPlan, Version, make_triggers};
 use crate::output::Unwritten;
 use crate::progress::Progress;
@@ -204,27 +206,34 @@ struct Told<'a> {
 }
 
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
-    execute_noting(args, progress, |_| Ok(()))
+    let Some(sheet) = args.inputs.first().filter(|p| is_sheet(p) && args.from_list.is_none()) else {
+        return execute_noting(args, progress, |_| Ok(()));
+    };
+    let out = folder_for(sheet, args.out.as_deref());
+    let outcome = execute_noting(args, progress, |files| run::note_found(sheet, &out, files))?;
+    run::note_written(sheet, &out)?;
+    Ok(outcome)
 }
 
-/// As [`execute`]; `note` is shown every file as it will be, before the first is written.
+/// Finds or reads, and writes; `note` is shown every file as it will be, before the first is written, and may add others.
 pub(super) fn execute_noting(
     args: &Args,
     progress: &dyn Progress,
-    note: impl FnOnce(&[(PathBuf, Vec<u8>)]) -> Result<()>,
+    note: impl FnOnce(&mut Unwritten) -> Result<()>,
 ) -> Result<Outcome> {
     let plan = args.plan()?;
     let folder = OutFolder::prepare(&plan.out)?;
     let mut found = strokes(&plan, args.from_list.as_deref(), progress)?;
-    let files = outputs(&plan, &mut found, &folder, args)?;
+    let mut files = outputs(&plan, &mut found, &folder, args)?;
     let _pictures = OutFolder::prepare(&folder.file(PICTURES))?;
-    note(&files)?;
+    let names = files.iter().map(|f| f.0.clone()).collect();
+    note(&mut files)?;
     write_together(&files, &plan.inputs)?;
     let told = Told {
         title: &plan.song.title,
         drums: DrumSummary::all(&plan.song, &found.list),
         hits: &found.list.hits,
-        files: files.into_iter().map(|f| f.0).collect(),
+        files: names,
         tempo: plan.song.tempo.is_some(),
     };
     let sheet = Some(plan.song.sheet.as_path()).filter(|s| !s.as_os_str().is_empty());
@@ -244,11 +253,10 @@ fn strokes(plan: &Plan, from_list: Option<&Path>, progress: &dyn Progress) -> Re
         }
         Some(list) => {
             let read = HitList::read(list, song.rate(), Some(song.frames()))?;
-            Found { list: read.list, evidence: Vec::new(), findings: read.findings }
+            Found { list: read.list, evidence: waveforms(song), findings: read.findings }
         }
     };
-    found.list.place(song.tempo.as_ref(), song.grid);
-    found.list.settle();
+    complete(song, &mut found.list);
     found.findings.extend(mostly_before_bar_one(song, &found.list));
     Ok(found)
 }
@@ -318,7 +326,8 @@ fn kept(list: &Path, plan: &Plan, folder: &OutFolder) -> Option<(PathBuf, Vec<u8
     let song = &plan.song;
     let own = |h: &Hit| h.state == State::Found && song.mics_of(h.drum).next().is_some();
     let old = HitList::parse(list, &bytes, song.rate(), None);
-    if old.is_ok_and(|old| old.list.hits.iter().all(own)) {
+    let edited = is_sheet(&song.sheet) && run::is_edited(&song.sheet, folder.path(), &bytes);
+    if !edited && old.is_ok_and(|old| old.list.hits.iter().all(own)) {
         return None;
     }
     let free = (1..10_000).map(|n| folder.file(&format!("hits_kept_{n}.csv"))).find(|p| !p.exists())?;

@@ -10,7 +10,7 @@ use crate::layer::{
     BUILT_IN, FARTHEST_MS, Layer, LayerReport, Preview, file_stem, layer_csv, layer_triggers, prepare, preview,
 };
 use crate::midi::{FileMap, MidiFault, triggers};
-use crate::output::make_folder;
+use crate::output::{fault_of, make_folder};
 use crate::progress::Progress;
 use crate::report::{Picture, layer_gains};
 use crate::song::{Drum, LayerPlan, Song};
@@ -243,6 +243,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     make_folder(&folder.file(LAYERS))?;
     let mut printed: Vec<Printed> = Vec::new();
     let mut pictures: Vec<Picture> = Vec::new();
+    let mut silent: Vec<PathBuf> = Vec::new();
     progress.begin("printing layers", plans.len() as u64);
     for plan in &plans {
         let share = args.pull.unwrap_or(plan.pull);
@@ -262,6 +263,13 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         }
         let file = layer_file(&take.out, &plan.name);
         batch.check(&file)?;
+        if layer.report.hits.is_empty() {
+            // A silent file would be taken for a layer by whoever comes next; so would an older one of that name.
+            batch.check(&file.with_extension("mid"))?;
+            silent.push(file);
+            progress.advance(1);
+            continue;
+        }
         batch.add(layer.print(&file)?);
         let midi = file.with_extension("mid");
         let (bytes, midi_error_ms) = layer_midi(&take.song, &layer, &midi)?;
@@ -286,6 +294,9 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     batch.put(&map, layer_csv(printed.iter().map(|p| &p.report)).as_bytes())?;
     put_pictures(&mut batch, folder.path(), &pictures, args.png)?;
     let files = batch.commit()?;
+    for file in silent.iter().flat_map(|f| [f.clone(), f.with_extension("mid")]).filter(|f| f.is_file()) {
+        std::fs::remove_file(&file).map_err(|e| Located::whole(&file, fault_of(&e)))?;
+    }
     let told = Told { title: &take.song.title, hits_from: &take.list_from, layers: &printed, map, files };
     Outcome::new("print", summary(&take, &told), &told, findings)
 }
@@ -408,6 +419,10 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
             let gain = if pre.gain.0 < 0.0 { format!(", all {:.1} dB lower", -pre.gain.0) } else { String::new() };
             let _ = writeln!(text, "  preview from {at}: {} files{gain}", pre.files.len());
         }
+    }
+    if told.layers.is_empty() {
+        text.push_str("\nThere is no stroke to lay a sample under: no layer was printed.\n");
+        return text;
     }
     let _ = writeln!(text, "\nWritten to {}: {LAYERS}/, {MAP}, pictures.", take.out.display());
     let sheet = take.song.sheet.display();

@@ -5,18 +5,19 @@ use super::files::OutFolder;
 use super::hits::HITS;
 use super::outcome::Outcome;
 use super::page;
-use super::print::MAP;
-use super::results::{folder_for, hit_list, printed};
-use crate::error::{Error, Result};
+use super::print::{LAYERS, MAP};
+use super::results::{folder_for, layers};
+use crate::error::{Error, Located, Result};
 use crate::finding::{Finding, Weight};
 use crate::mix::MIX;
-use crate::output::write_whole;
+use crate::output::{Unwritten, fault_of, write_whole};
 use crate::progress::Progress;
 use crate::run::{Key, Places, RECORD, Record, Stage, StageRecord, Standing, Sums, sum_of};
-use crate::song::{Drum, Song};
+use crate::song::Song;
 use clap::Parser;
 use serde::Serialize;
 use std::collections::BTreeMap;
+use std::ffi::OsString;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
@@ -185,10 +186,54 @@ fn first_line(text: &str) -> String {
     text.lines().next().unwrap_or_default().to_owned()
 }
 
+/// What a command had to say: short lines, and what was noticed.
+fn told(stage: Stage, outcome: &Outcome) -> (Vec<String>, Vec<Finding>) {
+    (page::lines(stage, &outcome.data(), outcome.text()), outcome.findings().to_vec())
+}
+
+/// Adds the record of strokes that were found by hand to the files that are about to be written: the list is then known as
+/// the tool's own as long as nobody has edited it. What a run has noted of the very same files stays.
+pub(super) fn note_found(sheet: &Path, out: &Path, files: &mut Unwritten) -> Result<()> {
+    let places = places(sheet, out);
+    let mut record = Record::read(places);
+    let same = |(p, bytes): &(PathBuf, Vec<u8>)| {
+        let made = record.of(Stage::Hits).filter(|r| r.finished);
+        let name = p.strip_prefix(out).ok();
+        made.zip(name).is_some_and(|(r, name)| r.outputs.get(name) == Some(&sum_of(bytes)))
+    };
+    if !files.iter().all(same) {
+        record.announce(Stage::Hits, Key::unknown(), out, files)?;
+        // First, so that it is in place before the list is.
+        files.insert(0, (out.join(RECORD), record.text(places)));
+    }
+    Ok(())
+}
+
+/// Notes that the files of [`note_found`] are all there: what was there before counts as edited from now on.
+pub(super) fn note_written(sheet: &Path, out: &Path) -> Result<()> {
+    let places = places(sheet, out);
+    let mut record = Record::read(places);
+    let Some(made) = record.of(Stage::Hits).filter(|r| !r.finished).cloned() else { return Ok(()) };
+    record.note(Stage::Hits, StageRecord { finished: true, replaces: BTreeMap::new(), ..made });
+    record.write(places)
+}
+
+/// Whether the hit list of a folder, with these contents, is another one than the tool wrote there last.
+pub(super) fn is_edited(sheet: &Path, out: &Path, list: &[u8]) -> bool {
+    let record = Record::read(places(sheet, out));
+    record.of(Stage::Hits).is_some_and(|r| r.is_edited(Path::new(HITS), Some(&sum_of(list))))
+}
+
 impl Run<'_> {
     fn stage(&mut self, stage: Stage) -> Result<()> {
+        if stage == Stage::Print && self.song.layers.is_empty() {
+            self.take_back_layers()?;
+        }
         if let Some(why) = self.nothing_to_do(stage) {
-            self.record.forget(stage);
+            if self.record.of(stage).is_some() {
+                self.record.forget(stage);
+                self.record.write(places(&self.sheet, &self.out))?;
+            }
             self.step(stage, Did::Skipped, vec![why.into()]);
             return Ok(());
         }
@@ -198,22 +243,27 @@ impl Run<'_> {
             self.record.of(stage).map(|r| r.outputs.keys().map(|p| self.out.join(p)).collect()).unwrap_or_default();
         self.sums.add(&made)?;
         let key = Key::of(stage, &self.song, &self.sums, &inputs);
+        if self.args.again.contains(&stage) {
+            return self.perform(stage, key);
+        }
         let editable = (stage == Stage::Hits).then(|| Path::new(HITS));
-        let standing = self.record.standing(stage, &key, &self.out, &self.sums, editable);
-        let again = self.args.again.contains(&stage);
-        match standing {
-            _ if again => self.perform(stage, key),
-            Standing::UpToDate => self.reuse(stage, Did::Unchanged),
-            Standing::Edited => self.reuse(stage, Did::Kept),
-            Standing::EditedAndDue => {
-                self.findings.push(Finding::caution(
-                    &self.out.join(HITS),
-                    "it was edited by hand, and recordings or settings have changed since; the edited list is used",
-                    "To find the strokes anew, move it away and run again.",
-                ));
-                self.reuse(stage, Did::Kept)
+        match self.record.standing(stage, &key, &self.out, &self.sums, editable) {
+            Standing::Edited => {
+                let found_from = self.record.of(stage).and_then(|r| r.found_from.as_ref());
+                if found_from.is_some_and(|f| *f != Key::of_strokes(&self.song, &self.sums, &inputs)) {
+                    self.findings.push(Finding::caution(
+                        &self.out.join(HITS),
+                        "it was edited by hand, and recordings or settings have changed since; the edited list is used",
+                        "To find the strokes anew, move it away and run again.",
+                    ));
+                }
+                self.keep_list(&key, format!("your edits in {HITS} are kept and used"))
             }
-            Standing::Due if stage == Stage::Hits && self.found_before() => self.take_over(stage),
+            _ if stage == Stage::Hits && self.found_before() => {
+                let line = format!("{HITS} was there already and is used; move it away to find the strokes anew");
+                self.keep_list(&key, line)
+            }
+            Standing::UpToDate => self.reuse(stage),
             Standing::Due => self.perform(stage, key),
         }
     }
@@ -223,14 +273,31 @@ impl Run<'_> {
         match stage {
             Stage::Timing if self.song.tempo.is_none() => Some("no tempo is known"),
             Stage::Phase if self.song.mics.len() < 2 => Some("there is one mic only"),
-            Stage::Print if self.song.layers.is_empty() && printed(&self.song, &self.out).0.is_empty() => {
+            Stage::Print if self.song.layers.is_empty() && layers(&self.song, &self.out).printed.is_empty() => {
                 Some("the sheet asks for no layer")
             }
             Stage::Print if self.song.layers.is_empty() => {
-                Some("the sheet asks for no layer; those printed by hand go along")
+                Some("the sheet asks for no layer; those printed by hand go along while they fit the hit list")
             }
             _ => None,
         }
+    }
+
+    /// Removes layers that an earlier run printed for a sheet that asked for them then, and that nobody has touched since:
+    /// they would be taken for layers printed by hand, and go along.
+    fn take_back_layers(&mut self) -> Result<()> {
+        let Some(made) = self.record.of(Stage::Print).cloned() else { return Ok(()) };
+        let files: Vec<PathBuf> = made.outputs.keys().map(|p| self.out.join(p)).collect();
+        self.sums.add(&files)?;
+        let of_layers = |p: &Path| p.starts_with(LAYERS) || p == Path::new(MAP);
+        for (path, sum) in made.outputs.iter().filter(|(p, _)| of_layers(p)) {
+            let file = self.out.join(path);
+            if self.sums.of(&file) == Some(sum) {
+                fs::remove_file(&file).map_err(|e| Located::whole(&file, fault_of(&e)))?;
+                self.sums.forget(&[file]);
+            }
+        }
+        Ok(())
     }
 
     /// Files that a stage's results depend on, in a fixed order.
@@ -239,7 +306,7 @@ impl Run<'_> {
         let mics = song.mics.iter().map(|m| m.info.path.clone());
         let tracks = song.tracks.iter().map(|t| t.info.path.clone());
         let list = self.out.join(HITS);
-        let layers = || printed(song, &self.out).0.into_iter().map(|l| l.file);
+        let layers = || layers(song, &self.out).printed.into_iter().map(|l| l.file);
         match stage {
             Stage::Hits => mics.collect(),
             Stage::Timing => vec![list],
@@ -256,23 +323,36 @@ impl Run<'_> {
         }
     }
 
-    /// Whether a hit list lies there that no run has made: it may hold edits.
+    /// Whether a hit list lies there that this tool is not known to have found: it may hold edits.
     fn found_before(&self) -> bool {
-        self.record.of(Stage::Hits).is_none() && self.out.join(HITS).is_file()
+        self.record.of(Stage::Hits).is_none_or(|r| !r.outputs.contains_key(Path::new(HITS)))
+            && self.out.join(HITS).is_file()
     }
 
-    fn take_over(&mut self, stage: Stage) -> Result<()> {
-        let mut lines = self.counted()?;
-        lines.push(format!("{HITS} was there already and is used; move it away to find the strokes anew"));
-        self.step(stage, Did::Kept, lines);
+    /// Keeps the hit list that is there, and makes MIDI and report from it where they are of another one.
+    fn keep_list(&mut self, key: &Key, line: String) -> Result<()> {
+        let list = self.out.join(HITS);
+        self.sums.add(std::slice::from_ref(&list))?;
+        let told_from = key.and(self.sums.of(&list).unwrap_or_default());
+        let made = self.record.of(Stage::Hits).cloned().unwrap_or_else(|| StageRecord::new(Key::unknown()));
+        let stands =
+            |(p, sum): (&PathBuf, &String)| p == Path::new(HITS) || self.sums.of(&self.out.join(p)) == Some(sum);
+        let made = if made.told_from.as_ref() == Some(&told_from) && made.outputs.iter().all(stands) {
+            made
+        } else {
+            let before = listing(&self.out);
+            let outcome = self.command(Stage::Hits, &["--from-list".into(), list.into_os_string()], |_, _| Ok(()))?;
+            let mut outputs = made.outputs;
+            outputs.extend(self.written(&before, &outcome)?);
+            let (lines, findings) = told(Stage::Hits, &outcome);
+            let made = StageRecord { outputs, lines, findings, told_from: Some(told_from), ..made };
+            self.record.note(Stage::Hits, made.clone());
+            self.record.write(places(&self.sheet, &self.out))?;
+            made
+        };
+        self.findings.extend(made.findings);
+        self.step(Stage::Hits, Did::Kept, made.lines.into_iter().chain([line]).collect());
         Ok(())
-    }
-
-    /// The strokes of the hit list as it stands, one line a drum.
-    fn counted(&self) -> Result<Vec<String>> {
-        let Some(list) = hit_list(&self.song, &self.out)? else { return Ok(Vec::new()) };
-        let of = |d: Drum| format!("{d}: {}", page::counted(list.of(d).count() as f64, "stroke"));
-        Ok(self.song.drums().into_iter().map(of).collect())
     }
 
     /// Notes what became of a stage, and which of its results are worth opening.
@@ -283,25 +363,21 @@ impl Run<'_> {
         self.steps.push(Step { stage, did, lines, files });
     }
 
-    fn reuse(&mut self, stage: Stage, did: Did) -> Result<()> {
-        let mut lines = Vec::new();
-        if did == Did::Kept {
-            lines = self.counted()?;
-            lines.push(format!("your edits in {HITS} are kept and used"));
-        }
-        if let Some(r) = self.record.of(stage) {
-            if did == Did::Unchanged {
-                lines.extend(r.lines.iter().cloned());
-            }
-            self.findings.extend(r.findings.iter().cloned());
-        }
-        self.step(stage, did, lines);
+    fn reuse(&mut self, stage: Stage) -> Result<()> {
+        let made = self.record.of(stage).cloned();
+        let (lines, findings) = made.map(|r| (r.lines, r.findings)).unwrap_or_default();
+        self.findings.extend(findings);
+        self.step(stage, Did::Unchanged, lines);
         Ok(())
     }
 
-    /// Does a stage as its own command would, and notes what it made.
-    fn perform(&mut self, stage: Stage, key: Key) -> Result<()> {
-        let before = listing(&self.out);
+    /// Runs a stage's own command on the song; `note` is shown what `hits` is about to write.
+    fn command(
+        &mut self,
+        stage: Stage,
+        more: &[OsString],
+        note: impl FnOnce(&mut Self, &[(PathBuf, Vec<u8>)]) -> Result<()>,
+    ) -> Result<Outcome> {
         let typed = [
             "underlay".into(),
             stage.word().into(),
@@ -309,15 +385,38 @@ impl Run<'_> {
             "--out".into(),
             self.out.clone().into_os_string(),
         ];
-        let args = super::Args::try_parse_from(typed)
+        let args = super::Args::try_parse_from(typed.iter().chain(more))
             .map_err(|e| Error::usage(first_line(&e.to_string()), "Give the sheet's file a plainer name."))?;
-        let ended = match &args.command {
+        match &args.command {
             super::Command::Hits(args) => {
                 let progress = self.progress;
-                super::hits::execute_noting(args, progress, |files| self.announce(stage, &key, files))
+                super::hits::execute_noting(args, progress, |files| note(self, files))
             }
             other => super::execute(other, self.progress),
-        };
+        }
+    }
+
+    /// What a command has written since a listing, with its sums.
+    fn written(&mut self, before: &Listing, outcome: &Outcome) -> Result<BTreeMap<PathBuf, String>> {
+        let mut written = changed(before, &listing(&self.out));
+        if let Some(zip) = outcome.data().get("zip").and_then(|z| z.as_str()) {
+            // An unchanged song gets no new zip; the former one is then this stage's result.
+            written = Path::new(zip).strip_prefix(&self.out).map(Path::to_owned).into_iter().collect();
+        }
+        let files: Vec<PathBuf> = written.iter().map(|p| self.out.join(p)).collect();
+        self.sums.forget(&files);
+        self.sums.add(&files)?;
+        let summed = |p: PathBuf| self.sums.of(&self.out.join(&p)).map(|s| (p.clone(), s.to_owned()));
+        Ok(written.into_iter().filter_map(summed).collect())
+    }
+
+    /// Does a stage as its own command would, and notes what it made.
+    fn perform(&mut self, stage: Stage, key: Key) -> Result<()> {
+        let before = listing(&self.out);
+        let ended = self.command(stage, &[], |run, files| {
+            run.record.announce(stage, key.clone(), &run.out, files)?;
+            run.record.write(places(&run.sheet, &run.out))
+        });
         let outcome = match ended {
             Ok(outcome) => outcome,
             // A check that has nothing to go by does not keep the song from being made.
@@ -329,42 +428,16 @@ impl Run<'_> {
             }
             Err(e) => return Err(e),
         };
-        let mut written = changed(&before, &listing(&self.out));
-        if let Some(zip) = outcome.data().get("zip").and_then(|z| z.as_str()) {
-            // An unchanged song gets no new zip; the former one is then this stage's result.
-            written = Path::new(zip).strip_prefix(&self.out).map(Path::to_owned).into_iter().collect();
-        }
-        let files: Vec<PathBuf> = written.iter().map(|p| self.out.join(p)).collect();
-        self.sums.forget(&files);
-        self.sums.add(&files)?;
-        let outputs: BTreeMap<PathBuf, String> = written
-            .into_iter()
-            .filter_map(|p| self.sums.of(&self.out.join(&p)).map(|s| (p.clone(), s.to_owned())))
-            .collect();
-        let lines = page::lines(stage, &outcome.data(), outcome.text());
-        let findings = outcome.findings().to_vec();
+        let outputs = self.written(&before, &outcome)?;
+        let (lines, findings) = told(stage, &outcome);
         self.findings.extend(findings.iter().cloned());
-        let made =
-            StageRecord { key, outputs, lines: lines.clone(), findings, finished: true, replaces: BTreeMap::new() };
-        self.record.note(stage, made);
+        let found_from =
+            (stage == Stage::Hits).then(|| Key::of_strokes(&self.song, &self.sums, &self.inputs(Stage::Hits)));
+        self.record
+            .note(stage, StageRecord { outputs, lines: lines.clone(), findings, found_from, ..StageRecord::new(key) });
         self.record.write(places(&self.sheet, &self.out))?;
         self.step(stage, Did::Done, lines);
         Ok(())
-    }
-
-    /// Notes what a stage is about to write, so that a run that is killed while it writes does not take its own files for
-    /// ones that were edited by hand.
-    fn announce(&mut self, stage: Stage, key: &Key, files: &[(PathBuf, Vec<u8>)]) -> Result<()> {
-        let inside = |p: &PathBuf| p.strip_prefix(&self.out).ok().map(Path::to_owned);
-        let outputs: BTreeMap<PathBuf, String> =
-            files.iter().filter_map(|(p, bytes)| Some((inside(p)?, sum_of(bytes)))).collect();
-        let there: Vec<PathBuf> = files.iter().map(|(p, _)| p.clone()).collect();
-        let mut sums = Sums::default();
-        sums.add(&there)?;
-        let replaces = there.iter().filter_map(|p| Some((inside(p)?, sums.of(p)?.to_owned()))).collect();
-        let (key, lines, findings) = (key.clone(), Vec::new(), Vec::new());
-        self.record.note(stage, StageRecord { key, outputs, lines, findings, finished: false, replaces });
-        self.record.write(places(&self.sheet, &self.out))
     }
 
     fn told(self, folder: &Path) -> Told {

@@ -58,7 +58,7 @@ impl TakeArgs {
         let known = out.join("hits.csv");
         let list_from = self.from_list.clone().or_else(|| known.is_file().then_some(known));
         let mut findings = song.findings();
-        let list = match &list_from {
+        let mut list = match &list_from {
             Some(path) => {
                 let read = HitList::read(path, song.rate(), Some(song.frames()))?;
                 findings.extend(read.findings);
@@ -70,6 +70,7 @@ impl TakeArgs {
                 found.list
             }
         };
+        super::results::complete(&song, &mut list);
         let mut inputs: Vec<PathBuf> = song.mics.iter().map(|m| m.info.path.clone()).collect();
         inputs.extend(song.tracks.iter().map(|t| t.info.path.clone()));
         inputs.extend(song.tempo_file.clone());

@@ -29,7 +29,7 @@ pub(super) fn check(song: &Song, plan: &Plan, facts: &[Facts], hits: Option<&Hit
     let reference = common_reference(plan);
     let mut conversions: Vec<(&PathBuf, String)> = Vec::new();
     for (item, f) in plan.items.iter().zip(facts) {
-        levels(item, f, &mut out);
+        levels(song, item, f, &mut out);
         place_in_time(song, item, f, reference, &mut out);
         conversions.extend(formats(plan, item, f, &mut out).map(|what| (&item.source, what)));
         names(item, &mut out);
@@ -41,12 +41,19 @@ pub(super) fn check(song: &Song, plan: &Plan, facts: &[Facts], hits: Option<&Hit
     out
 }
 
-fn levels(item: &Item, f: &Facts, out: &mut Vec<Finding>) {
+fn levels(song: &Song, item: &Item, f: &Facts, out: &mut Vec<Finding>) {
     let file = &item.source;
     if f.levels.peak < SILENT {
         let how = if f.levels.peak == Dbfs::SILENCE { "is digital silence" } else { "holds nothing above -80 dBFS" };
         let what = format!("{} {how}", item.role);
-        out.push(Finding::error(file, what, "Name the right file in the sheet, or take this one out of it."));
+        let remedy = match item.kind {
+            Kind::Layer if song.layers.iter().any(|l| l.name == item.name) => {
+                "Look at the layer's level in the sheet and print it again with `underlay print`, or take it out of the sheet."
+            }
+            Kind::Layer => "Print it again with `underlay print`, or delete this file.",
+            _ => "Name the right file in the sheet, or take this one out of it.",
+        };
+        out.push(Finding::error(file, what, remedy));
         return;
     }
     if f.levels.peak.0 > 0.0 {

@@ -219,7 +219,10 @@ fn see<'a>(request: &Request<'a>, progress: &dyn Progress) -> Result<Seen<'a>> {
     progress.end();
     let mut papers = Vec::new();
     for (document, (_, path)) in request.documents.iter().zip(&plan.documents) {
-        let (bytes, sha) = sum_of(&document.file)?;
+        let (bytes, sha) = match &document.instead {
+            Some(contents) => (contents.len() as u64, Sha256::digest(contents).into()),
+            None => sum_of(&document.file)?,
+        };
         papers.push(Paper { document, path: path.clone(), bytes, sha });
     }
     let mut findings = check(song, &plan, &facts, request.hits);
@@ -391,6 +394,9 @@ impl Seconds {
 /// Copies a document that was looked at before.
 fn copy(bundle: &mut Bundle, paper: &Paper<'_>) -> Result<FileEntry> {
     let file = &paper.document.file;
+    if let Some(contents) = &paper.document.instead {
+        return Ok(entry(bundle.add(&paper.path, contents)?, None));
+    }
     bundle.start_copy(paper.path.as_str(), paper.bytes)?;
     each_block(file, |b| bundle.write(b))?;
     let written = bundle.end()?;

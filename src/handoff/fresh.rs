@@ -33,14 +33,17 @@ pub fn out_of_date(
     layers
         .iter()
         .map(|l| &l.plan)
-        .filter_map(|plan| {
-            let printed = match strokes(text, &plan.name) {
-                Some(p) => p,
-                None => return Some(stale(csv, plan, "its map cannot be read")),
-            };
-            differs(song, plan, hits, &printed).map(|what| stale(csv, plan, &what))
-        })
+        .filter_map(|plan| how_out_of_date(song, plan, hits, text).map(|what| stale(csv, plan, &what)))
         .collect()
+}
+
+/// How a layer does not fit the hit list, as a clause about it; `None` where it does. `map` is the text of `layer.csv`.
+#[must_use]
+pub fn how_out_of_date(song: &Song, plan: &LayerPlan, hits: &HitList, map: &str) -> Option<String> {
+    match strokes(map, &plan.name) {
+        Some(printed) => differs(song, plan, hits, &printed),
+        None => Some("its map cannot be read".into()),
+    }
 }
 
 fn stale(csv: &Path, plan: &LayerPlan, what: &str) -> Finding {
@@ -76,6 +79,8 @@ fn differs(song: &Song, plan: &LayerPlan, hits: &HitList, printed: &BTreeSet<u64
     let new = hits.of(plan.drum).filter(|h| h.pos.0 < end && !silent_there(song, plan, h) && !has(h)).count();
     match (gone, new) {
         (0, 0) => None,
+        (1, 0) => Some("it sounds at one place where the hit list has no stroke any more".into()),
+        (0, 1) => Some("one stroke of the hit list is not in it".into()),
         (gone, 0) => Some(format!("it sounds at {gone} places where the hit list has no stroke any more")),
         (0, new) => Some(format!("{new} strokes of the hit list are not in it")),
         (gone, new) => Some(format!("{gone} of its strokes are no longer in the hit list, and {new} are missing")),

@@ -22,7 +22,7 @@ mod verify;
 pub use check::{SILENT, TAIL_LIMIT};
 pub use deliver::{Delivered, Handoff, Request, look, make};
 pub use fault::HandoffFault;
-pub use fresh::out_of_date;
+pub use fresh::{how_out_of_date, out_of_date};
 pub use manifest::{AudioEntry, CHECKSUMS, FileEntry, MANIFEST, Manifest};
 pub use plan::{DEPTHS, Document};
 pub use revision::{ChangedDecision, ChangedFile, Changes, zip_name};

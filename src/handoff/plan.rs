@@ -45,6 +45,8 @@ pub struct Document {
     pub file: PathBuf,
     /// What it is, as a word of its delivered name: `Hits`, `Triggers`, `RoughMix`.
     pub what: String,
+    /// What goes in instead of the file's own contents: a hit list in which every column agrees with what was edited.
+    pub instead: Option<Vec<u8>>,
 }
 
 /// Everything that goes into the zip besides what the handoff itself writes.

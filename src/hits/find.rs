@@ -9,13 +9,15 @@ use super::judge::{SHAPE, shape};
 use super::kind::kinds;
 use super::measure::{Glass, Lesson};
 use super::survey::Survey;
-use super::take::{Stretch, Watcher, stretches};
+use super::take::{BLOCK, Stretch, Watcher, stretches};
 use super::{Hit, HitList, State, velocities};
+use crate::audio::MonoReader;
 use crate::error::{Error, Result};
 use crate::finding::Finding;
 use crate::progress::Progress;
 use crate::song::{Drum, Mic, MicSettings, Place, Song};
 use crate::units::{Dbfs, SamplePos, SampleRate, Seconds};
+use rayon::prelude::*;
 use serde::Serialize;
 
 /// Novelty below which nothing is taken for a stroke, dB, unless the user sets another.
@@ -103,6 +105,20 @@ impl Search {
     fn min_gap(&self) -> Seconds {
         Seconds::from_ms(self.settings.min_gap_ms.unwrap_or(MIN_GAP_MS))
     }
+
+    fn evidence(self, mic: &Mic, columns: Columns, outline: Outline, rate: SampleRate) -> Evidence {
+        Evidence {
+            drum: self.drum,
+            mic: mic.name.clone(),
+            step: SamplePos(columns.width).at(rate),
+            low: outline.low,
+            high: outline.high,
+            threshold: vec![self.threshold(); columns.count],
+            floor: self.floor(),
+            min_gap: self.min_gap(),
+            novelty: self.novelty,
+        }
+    }
 }
 
 /// Finds every kick and snare stroke of a song's take. Hits carry no grid place yet.
@@ -130,6 +146,35 @@ pub fn find(song: &Song, progress: &dyn Progress) -> Result<Found> {
     }
     progress.end();
     Ok(conclude(song, searches, watchers, columns))
+}
+
+/// What pictures show of every drum without finding its strokes anew: the waveform of its main mic, floor and least gap; novelty
+/// and threshold stay empty. A drum whose mic cannot be read is left out. Cost: one pass over the main mics.
+#[must_use]
+pub fn waveforms(song: &Song) -> Vec<Evidence> {
+    let rate = song.rate();
+    let columns = Columns::new(song.mics.iter().map(|m| m.info.frames).max().unwrap_or(0), rate);
+    let of_drum = |s: Search| {
+        let mic = &song.mics[s.own[0]];
+        let outline = outline(mic, columns).ok()?;
+        Some(Evidence { novelty: Vec::new(), threshold: Vec::new(), ..s.evidence(mic, columns, outline, rate) })
+    };
+    searches(song, columns).unwrap_or_default().into_par_iter().filter_map(of_drum).collect()
+}
+
+fn outline(mic: &Mic, columns: Columns) -> Result<Outline> {
+    let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
+    let (mut outline, mut block, mut at) = (Outline::new(columns), Vec::with_capacity(BLOCK), 0);
+    loop {
+        block.clear();
+        match reader.read(&mut block, BLOCK)? {
+            0 => return Ok(outline),
+            n => {
+                outline.push(at, &block);
+                at += n as u64;
+            }
+        }
+    }
 }
 
 fn searches(song: &Song, columns: Columns) -> Result<Vec<Search>> {
@@ -256,17 +301,7 @@ fn conclude(song: &Song, searches: Vec<Search>, watchers: Vec<Watcher>, columns:
             });
         }
         let outline = outlines[s.own[0]].take().unwrap_or_else(|| Outline::new(columns));
-        evidence.push(Evidence {
-            drum: s.drum,
-            mic: mic.name.clone(),
-            step: SamplePos(columns.width).at(rate),
-            low: outline.low,
-            high: outline.high,
-            threshold: vec![s.threshold(); columns.count],
-            floor: s.floor(),
-            min_gap: s.min_gap(),
-            novelty: s.novelty,
-        });
+        evidence.push(s.evidence(mic, columns, outline, rate));
     }
     hits.sort_by_key(|h| (h.pos, h.drum));
     Found { list: HitList { rate, hits }, evidence, findings }

@@ -31,7 +31,7 @@ pub mod velocity;
 mod wide;
 
 pub use evidence::Evidence;
-pub use find::{FLOOR, Found, MIN_GAP_MS, THRESHOLD, find, own_mics};
+pub use find::{FLOOR, Found, MIN_GAP_MS, THRESHOLD, find, own_mics, waveforms};
 pub use hit::{DOUBTFUL_BELOW, GridPlace, Hit, Kind, State};
 pub use list::{COLUMNS, HitList, HitListFault, ListRead};
 pub use place::place_of;

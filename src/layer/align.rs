@@ -72,6 +72,7 @@ pub struct Alignment {
 }
 
 /// Aligns strokes (in order of `real`) of a layer with the real drum in `mic`; without a mic every shot stays attack on attack.
+/// `lesson`: the strokes that the answers shared by many are learnt from, the same ones unless some were edited.
 /// `choked` = tails end at the next stroke.
 ///
 /// # Errors
@@ -79,23 +80,15 @@ pub struct Alignment {
 pub fn align(
     set: &SampleSet,
     strokes: &[Stroke],
+    lesson: &[Stroke],
     mic: Option<&Mic>,
     drum: Drum,
     rate: SampleRate,
     choked: bool,
 ) -> Result<Alignment> {
-    let mut used = vec![false; set.shots.len()];
-    for s in strokes {
-        if let Some(u) = used.get_mut(s.shot) {
-            *u = true;
-        }
-    }
+    let used = used(set, strokes.iter());
     let frames = Frames::new(rate);
-    let real = match mic {
-        Some(mic) if !strokes.is_empty() => Some(real_hits(&frames, mic, strokes, drum, rate)?),
-        _ => None,
-    };
-    let Some((band, real)) = real else {
+    let Some(mic) = mic.filter(|_| !strokes.is_empty()) else {
         let deck = Deck::new(set, &vec![0; set.shots.len()], &used, rate.hz_f64());
         let fits = vec![
             Fit { lag: 0.0, polarity: 1.0, before: None, after: None, own: false, cut_before: false };
@@ -108,7 +101,23 @@ pub fn align(
         }
         return Ok(Alignment { fits, laid, deck, band: None });
     };
-    Ok(Job { set, strokes, frames: &frames, band, real, rate, choked }.run(&used))
+    let (band, learnt) = real_hits(&frames, mic, lesson, drum, rate)?;
+    let same = |a: &Stroke, b: &Stroke| (a.real, a.shot, a.gain.to_bits()) == (b.real, b.shot, b.gain.to_bits());
+    let edited = strokes.len() != lesson.len() || !strokes.iter().zip(lesson).all(|(a, b)| same(a, b));
+    let (real, learnt) =
+        if edited { (real_hits(&frames, mic, strokes, drum, rate)?.1, Some((lesson, learnt))) } else { (learnt, None) };
+    Ok(Job { set, strokes, frames: &frames, band, real, rate, choked }.run(&used, learnt))
+}
+
+/// Which shots of a set are played.
+fn used<'s>(set: &SampleSet, strokes: impl Iterator<Item = &'s Stroke>) -> Vec<bool> {
+    let mut used = vec![false; set.shots.len()];
+    for s in strokes {
+        if let Some(u) = used.get_mut(s.shot) {
+            *u = true;
+        }
+    }
+    used
 }
 
 struct Job<'a> {
@@ -122,39 +131,20 @@ struct Job<'a> {
 }
 
 impl Job<'_> {
-    fn run(mut self, used: &[bool]) -> Alignment {
-        let n = self.frames.len as f64;
+    /// `learnt`: other strokes than the own ones to learn from, as they sound in the mic.
+    fn run(mut self, used: &[bool], learnt: Option<(&[Stroke], Vec<RealHit>)>) -> Alignment {
         let most = FARTHEST_MS * self.rate.hz_f64() / 1000.0;
-        let spectra = self.shot_spectra(used);
-        let first = self.bin(self.band.low);
-        let last = self.bin(self.band.high);
-        let terms: Vec<Term> = self
-            .strokes
-            .iter()
-            .zip(&self.real)
-            .map(|(s, r)| {
-                let shot = spectra.get(s.shot).map_or(&[][..], Vec::as_slice);
-                Term::new(&r.bins, shot, s.gain, (first, last), n)
-            })
-            .collect();
+        let spectra = self.shot_spectra(self.strokes.iter().chain(learnt.iter().flat_map(|l| l.0)));
+        let terms = self.terms(self.strokes, &self.real, &spectra);
+        let others = learnt.map(|(lesson, real)| (lesson, self.terms(lesson, &real, &spectra)));
         drop(spectra);
         // The terms hold what is needed of the real strokes from here on.
         self.real.iter_mut().for_each(|r| r.bins = Vec::new());
-        let all: Vec<usize> = (0..terms.len()).collect();
-        let common = layer_answer(&terms, &all, most, None);
-        // Every shot has one lag, so one fraction; strokes with an own answer differ by whole samples.
-        let answers: Vec<Candidate> = (0..self.set.shots.len())
-            .map(|shot| {
-                let own: Vec<usize> =
-                    all.iter().copied().filter(|&i| self.strokes.get(i).is_some_and(|s| s.shot == shot)).collect();
-                if own.is_empty() {
-                    return common;
-                }
-                let best = layer_answer(&terms, &own, most, None);
-                let with_common = search::mean_gain(&terms, &own, common);
-                if search::mean_gain(&terms, &own, best) > with_common + SHOT_GAIN { best } else { common }
-            })
-            .collect();
+        let (common, answers) = match &others {
+            Some((lesson, terms)) => self.answers(lesson, terms, most),
+            None => self.answers(self.strokes, &terms, most),
+        };
+        drop(others);
         let sixteenths: Vec<i64> =
             answers.iter().map(|a| (a.lag * STEPS as f64).round() as i64).map(|l| l.rem_euclid(STEPS)).collect();
         let deck = Deck::new(self.set, &sixteenths, used, self.rate.hz_f64());
@@ -171,6 +161,34 @@ impl Job<'_> {
         }
         let laid = self.at_targets(&fits, &as_played);
         Alignment { fits, laid, deck, band: Some(self.band) }
+    }
+
+    fn terms(&self, strokes: &[Stroke], real: &[RealHit], spectra: &[Vec<Complex<f32>>]) -> Vec<Term> {
+        let n = self.frames.len as f64;
+        let band = (self.bin(self.band.low), self.bin(self.band.high));
+        let term = |(s, r): (&Stroke, &RealHit)| {
+            let shot = spectra.get(s.shot).map_or(&[][..], Vec::as_slice);
+            Term::new(&r.bins, shot, s.gain, band, n)
+        };
+        strokes.iter().zip(real).map(term).collect()
+    }
+
+    /// The answer of the whole layer, and that of every shot.
+    fn answers(&self, strokes: &[Stroke], terms: &[Term], most: f64) -> (Candidate, Vec<Candidate>) {
+        let all: Vec<usize> = (0..terms.len()).collect();
+        let common = layer_answer(terms, &all, most, None);
+        // Every shot has one lag, so one fraction; strokes with an own answer differ by whole samples.
+        let of_shot = |shot: usize| {
+            let own: Vec<usize> =
+                all.iter().copied().filter(|&i| strokes.get(i).is_some_and(|s| s.shot == shot)).collect();
+            if own.is_empty() {
+                return common;
+            }
+            let best = layer_answer(terms, &own, most, None);
+            let with_common = search::mean_gain(terms, &own, common);
+            if search::mean_gain(terms, &own, best) > with_common + SHOT_GAIN { best } else { common }
+        };
+        (common, (0..self.set.shots.len()).map(of_shot).collect())
     }
 
     /// Renders a stroke as chosen, measures the sum, and chooses again where it loses: other lag or polarity first, then with
@@ -268,8 +286,9 @@ impl Job<'_> {
         (hz / self.frames.step).round() as usize
     }
 
-    /// Low bins of every used shot, attack at the stroke, through the longest window.
-    fn shot_spectra(&self, used: &[bool]) -> Vec<Vec<Complex<f32>>> {
+    /// Low bins of every shot that is played, attack at the stroke, through the longest window.
+    fn shot_spectra<'s>(&self, played: impl Iterator<Item = &'s Stroke>) -> Vec<Vec<Complex<f32>>> {
+        let used = used(self.set, played);
         let window = self.frames.window(self.rate, hits::LEAD, hits::LONG, hits::FALL);
         let bins = hits::kept_bins(self.frames);
         let spectrum = |(i, shot): (usize, &super::set::Shot)| {

@@ -20,7 +20,7 @@ pub use align::FARTHEST_MS;
 pub use choice::choose;
 pub use level::Loudness;
 pub use map::{LAYER_COLUMNS, layer_csv};
-pub use prepare::{Layer, prepare};
+pub use prepare::{Layer, plays, prepare, silent};
 pub use preview::{Preview, loudest_stretch, preview};
 pub use report::{LaidHit, LayerReport, SumSummary};
 pub use set::{Listed, SampleSet, SetFault, Shot, ToldBy, VelocityLayer, load};

@@ -4,18 +4,18 @@ use super::align::{Alignment, Fit, Stroke, align};
 use super::choice::choose;
 use super::delay::STEPS;
 use super::lay::{Deck, Laid};
-use super::level::Loudness;
+use super::level::{Loudness, measured};
 use super::report::{LaidHit, LayerReport, SumSummary};
 use super::set::{SampleSet, load};
 use super::synth::built_in;
 use crate::audio::{SampleFormat, WavExtras, WavSpec, WavWriter};
 use crate::error::{Error, Result};
 use crate::finding::Finding;
-use crate::hits::{Hit, HitList};
+use crate::hits::{Hit, HitList, State};
 use crate::output::AtomicFile;
 use crate::phase::main_rank;
 use crate::song::{Drum, LayerPlan, Mic, Song};
-use crate::units::{Dbfs, Decibels, SamplePos};
+use crate::units::{Dbfs, Decibels, SamplePos, Velocity};
 use std::path::Path;
 
 /// Highest peak of a printed layer, dBFS.
@@ -64,18 +64,11 @@ pub fn prepare(song: &Song, plan: &LayerPlan, list: &HitList, targets: Option<&[
     };
     let frames = song.frames();
     let (wanted, off) = wanted(song, plan, list, targets, &mut findings);
-    let loudness = Loudness::learn(list.of(plan.drum));
-    let draws: Vec<_> = wanted.iter().map(|w| (loudness.played(w.hit.velocity, plan.dynamics), w.hit.pos.0)).collect();
-    let chosen = choose(&set, &draws, plan.seed);
-    let strokes: Vec<Stroke> = wanted
-        .iter()
-        .zip(&chosen)
-        .map(|(w, &shot)| {
-            let peak = loudness.peak(w.hit.velocity, plan.dynamics);
-            let gain = Loudness::gain(peak, set.shots.get(shot).map_or(1.0, |s| s.peak)).0 + plan.level.0 + w.level.0;
-            Stroke { real: w.hit.pos.0, target: w.target.0 as i64, shot, gain: Decibels(gain).gain() }
-        })
-        .collect();
+    let rows: Vec<&Hit> = list.hits.iter().filter(|h| h.drum == plan.drum).collect();
+    let loudness = Loudness::learn(rows.iter().copied(), song.finder.curve);
+    let strokes = strokes(&set, plan, &loudness, &wanted);
+    let lesson = lesson(song, plan, &set, &loudness, &rows);
+    let lesson = if lesson.is_empty() { &strokes } else { &lesson };
     let mic = main_mic(song, plan.drum);
     if mic.is_none() && !strokes.is_empty() {
         findings.push(Finding::song(
@@ -83,7 +76,7 @@ pub fn prepare(song: &Song, plan: &LayerPlan, list: &HitList, targets: Option<&[
             "Add the mic to the sheet if there is one.",
         ));
     }
-    let Alignment { fits, laid, deck, band } = align(&set, &strokes, mic, plan.drum, rate, plan.choke)?;
+    let Alignment { fits, laid, deck, band } = align(&set, &strokes, lesson, mic, plan.drum, rate, plan.choke)?;
     note_long(&set, frames, &mut findings);
     let slack = slack(&laid);
     let mut layer = Layer {
@@ -209,6 +202,21 @@ impl Layer {
     }
 }
 
+/// Whether a layer has any stroke to play.
+#[must_use]
+pub fn plays(song: &Song, plan: &LayerPlan, list: &HitList) -> bool {
+    !wanted(song, plan, list, None, &mut Vec::new()).0.is_empty()
+}
+
+/// What is said of a layer without a stroke to play.
+#[must_use]
+pub fn silent(plan: &LayerPlan) -> Finding {
+    Finding::song(
+        format!("layer {} has no {} stroke to play: it is silent, so there is no file of it", plan.name, plan.drum),
+        "Check the hit list and the layer's sections, or take the layer out of the sheet.",
+    )
+}
+
 /// The mic that a layer is aligned with: the drum's main mic.
 pub(super) fn main_mic(song: &Song, drum: Drum) -> Option<&Mic> {
     song.mics_of(drum).min_by_key(|m| main_rank(m.place))
@@ -226,7 +234,7 @@ fn wanted<'a>(
     let mut out: Vec<Wanted<'a>> = Vec::new();
     for (i, hit) in list.hits.iter().enumerate().filter(|(_, h)| h.drum == plan.drum) {
         number += 1;
-        if hit.state == crate::hits::State::Dropped {
+        if hit.state == State::Dropped {
             continue;
         }
         let target = targets.and_then(|t| t.get(i)).copied().unwrap_or(hit.pos);
@@ -268,12 +276,35 @@ fn wanted<'a>(
         ));
     }
     if out.is_empty() {
-        findings.push(Finding::song(
-            format!("layer {} has no {drum} stroke to play: it is silent", plan.name),
-            "Check the hit list and the layer's sections.",
-        ));
+        findings.push(silent(plan));
     }
     (out, off)
+}
+
+/// What the hits are played with: shot and gain.
+fn strokes(set: &SampleSet, plan: &LayerPlan, loudness: &Loudness, wanted: &[Wanted<'_>]) -> Vec<Stroke> {
+    let draws: Vec<_> = wanted.iter().map(|w| (loudness.played(w.hit.velocity, plan.dynamics), w.hit.pos.0)).collect();
+    let chosen = choose(set, &draws, plan.seed);
+    let stroke = |(w, &shot): (&Wanted<'_>, &usize)| {
+        let peak = loudness.peak(w.hit.velocity, plan.dynamics);
+        let gain = Loudness::gain(peak, set.shots.get(shot).map_or(1.0, |s| s.peak)).0 + plan.level.0 + w.level.0;
+        Stroke { real: w.hit.pos.0, target: w.target.0 as i64, shot, gain: Decibels(gain).gain() }
+    };
+    wanted.iter().zip(&chosen).map(stroke).collect()
+}
+
+/// The strokes as they were found, before velocities were edited and strokes dropped or added: what the layer's common lags
+/// are learnt from, so that an edit moves no other stroke.
+fn lesson(song: &Song, plan: &LayerPlan, set: &SampleSet, loudness: &Loudness, rows: &[&Hit]) -> Vec<Stroke> {
+    let found = |(h, v): (&Hit, Velocity)| {
+        // The list's peaks are rounded: a step is no edit.
+        let velocity = if v.get().abs_diff(h.velocity.get()) <= 1 { h.velocity } else { v };
+        Hit { velocity, state: State::Found, ..*h }
+    };
+    let hits = measured(rows, song.finder.curve).into_iter().map(found).collect();
+    let list = HitList { rate: song.rate(), hits };
+    let (wanted, _) = wanted(song, plan, &list, None, &mut Vec::new());
+    strokes(set, plan, loudness, &wanted)
 }
 
 /// Name of the section that a hit lies in.

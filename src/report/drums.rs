@@ -47,12 +47,8 @@ fn any_doubtful(hits: &[&Hit]) -> bool {
 #[must_use]
 pub fn overview(song: &Song, found: &Found, evidence: &Evidence) -> Picture {
     let drum = evidence.drum;
-    let title = format!(
-        "{} over the whole song: waveform of {}, hits, novelty with its threshold",
-        capital(drum.word()),
-        evidence.mic
-    );
-    let p = Picture::new(format!("{drum}_song"), title, WIDTH, 420.0);
+    let title = format!("{} over the whole song: {}", capital(drum.word()), shown(evidence));
+    let p = Picture::new(format!("{drum}_song"), title, WIDTH, height(evidence));
     wave_and_novelty(p, song, found, evidence, whole(song), "the whole song")
 }
 
@@ -65,13 +61,24 @@ pub fn near(song: &Song, found: &Found, evidence: &Evidence) -> Option<Picture> 
         return None;
     }
     let drum = evidence.drum;
-    let title = format!(
-        "{} in its busiest four bars: waveform of {}, hits, novelty with its threshold",
-        capital(drum.word()),
-        evidence.mic
-    );
-    let p = Picture::new(format!("{drum}_near"), title, WIDTH, 420.0);
+    let title = format!("{} in its busiest four bars: {}", capital(drum.word()), shown(evidence));
+    let p = Picture::new(format!("{drum}_near"), title, WIDTH, height(evidence));
     Some(wave_and_novelty(p, song, found, evidence, (from.0, to.0), "the busiest four bars"))
+}
+
+/// Whether the finder has looked at the take; a list that was read back has no novelty to show.
+fn has_novelty(evidence: &Evidence) -> bool {
+    !evidence.novelty.is_empty()
+}
+
+fn shown(evidence: &Evidence) -> String {
+    let novelty = if has_novelty(evidence) { ", novelty with its threshold" } else { "" };
+    format!("waveform of {}, hits{novelty}", evidence.mic)
+}
+
+/// Without novelty its row is left away.
+fn height(evidence: &Evidence) -> f64 {
+    if has_novelty(evidence) { 420.0 } else { 306.0 }
 }
 
 fn wave_and_novelty(
@@ -104,7 +111,9 @@ fn wave_and_novelty(
     let reach = f64::from(top).max(1e-4) * 1.05;
     let (wave, wave_frame) = part(134.0, 122.0, (-reach, reach));
     let (novelty, novelty_frame) = part(284.0, 86.0, (0.0, 20.0));
-    for f in [stems, wave_frame, novelty_frame] {
+    let with_novelty = has_novelty(evidence);
+    let rows = [stems, wave_frame, novelty_frame];
+    for f in rows.into_iter().take(if with_novelty { 3 } else { 2 }) {
         if let Some(tempo) = &song.tempo {
             f.sections(&mut p, tempo, &song.form, if f == stems { 9.0 } else { -1000.0 });
             f.bar_lines(&mut p, tempo);
@@ -155,8 +164,14 @@ fn wave_and_novelty(
         for h in &hits {
             let px = wave_frame.px(h.pos.at(found.list.rate).0);
             p.line(vec![(px, wave_frame.top - 14.0), (px, wave_frame.top)], ink, 1.0);
-            p.line(vec![(px, novelty_frame.top), (px, novelty_frame.top + 7.0)], ink, 1.0);
+            if with_novelty {
+                p.line(vec![(px, novelty_frame.top), (px, novelty_frame.top + 7.0)], ink, 1.0);
+            }
         }
+    }
+    if !with_novelty {
+        wave_frame.time_axis(&mut p, song.tempo.as_ref());
+        return p;
     }
 
     novelty_frame.y_axis(&mut p, &[0.0, 10.0, 20.0], "novelty, dB");

@@ -115,14 +115,37 @@ impl Key {
     /// as not there.
     #[must_use]
     pub fn of(stage: Stage, song: &Song, sums: &Sums, inputs: &[PathBuf]) -> Self {
+        Self::from(stage.word(), &stage.settings(song), sums, inputs)
+    }
+
+    /// The key of the strokes themselves: of what finding them depends on, without what MIDI and pictures need besides.
+    #[must_use]
+    pub fn of_strokes(song: &Song, sums: &Sums, inputs: &[PathBuf]) -> Self {
+        let mics = part_of_each(&song.mics, &["drum", "place", "channel", "settings"]);
+        Self::from("strokes", &json!([mics, song.finder]), sums, inputs)
+    }
+
+    /// A key that fits nothing: of results whose settings are not known.
+    #[must_use]
+    pub fn unknown() -> Self {
+        Self(String::new())
+    }
+
+    /// The key of what was made from the same and a further file, by its sum.
+    #[must_use]
+    pub fn and(&self, sum: &str) -> Self {
+        Self(sum_of(format!("{} {sum}", self.0).as_bytes()))
+    }
+
+    fn from(what: &str, settings: &Value, sums: &Sums, inputs: &[PathBuf]) -> Self {
         let mut sha = Sha256::new();
         let mut part = |bytes: &[u8]| {
             sha.update((bytes.len() as u64).to_le_bytes());
             sha.update(bytes);
         };
         part(env!("CARGO_PKG_VERSION").as_bytes());
-        part(stage.word().as_bytes());
-        part(stage.settings(song).to_string().as_bytes());
+        part(what.as_bytes());
+        part(settings.to_string().as_bytes());
         for file in inputs {
             part(sums.0.get(file).map_or("", String::as_str).as_bytes());
         }

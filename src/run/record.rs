@@ -1,6 +1,6 @@
 //! What earlier runs made, kept beside the results.
 
-use super::{Key, Stage, Sums};
+use super::{Key, Stage, Sums, sum_of};
 use crate::error::Result;
 use crate::finding::Finding;
 use crate::output::write_whole;
@@ -31,6 +31,28 @@ pub struct StageRecord {
     /// While it is not finished: SHA-256 of the files that were there before it began, by their paths in the folder.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub replaces: BTreeMap<PathBuf, String>,
+    /// Of strokes: what they were found from, so that what only concerns MIDI and pictures does not count as a change.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub found_from: Option<Key>,
+    /// Where the list is the user's own: the list and settings that MIDI and report were last made from.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub told_from: Option<Key>,
+}
+
+impl StageRecord {
+    /// Of a stage that has written nothing yet.
+    #[must_use]
+    pub fn new(key: Key) -> Self {
+        let (outputs, replaces, lines, findings) = (BTreeMap::new(), BTreeMap::new(), Vec::new(), Vec::new());
+        Self { key, outputs, lines, findings, finished: true, replaces, found_from: None, told_from: None }
+    }
+
+    /// Whether a result is there that this stage did not write: SHA-256 of it as it is now, `None` where it is gone.
+    #[must_use]
+    pub fn is_edited(&self, path: &Path, now: Option<&str>) -> bool {
+        let Some(written) = self.outputs.get(path) else { return false };
+        now.is_some_and(|now| now != written && self.replaces.get(path).is_none_or(|before| now != before))
+    }
 }
 
 fn yes() -> bool {
@@ -123,10 +145,8 @@ pub enum Standing {
     UpToDate,
     /// Never made, or something it depends on has changed, or a result is missing or damaged.
     Due,
-    /// A result that people edit was changed by hand since it was made; nothing else has changed.
+    /// A result that people edit was changed by hand since it was made.
     Edited,
-    /// A result that people edit was changed by hand, and what it was made from has changed too.
-    EditedAndDue,
 }
 
 impl Record {
@@ -147,12 +167,18 @@ impl Record {
     /// # Errors
     /// [`OutputFault`](crate::output::OutputFault).
     pub fn write(&self, places: Places<'_>) -> Result<()> {
+        write_whole(&places.results.join(RECORD), &self.text(places))
+    }
+
+    /// The record as it is written.
+    #[must_use]
+    pub fn text(&self, places: Places<'_>) -> Vec<u8> {
         let stages = self.stages.iter().map(|(s, made)| (*s, places.take_out(made))).collect();
         let kept = Self { layout: self.layout, stages };
         // Strings and numbers only: this cannot fail.
         let mut text = serde_json::to_string_pretty(&kept).unwrap_or_default();
         text.push('\n');
-        write_whole(&places.results.join(RECORD), text.as_bytes())
+        text.into_bytes()
     }
 
     /// What a stage made last.
@@ -176,19 +202,34 @@ impl Record {
     pub fn standing(&self, stage: Stage, key: &Key, folder: &Path, sums: &Sums, editable: Option<&Path>) -> Standing {
         let Some(made) = self.stages.get(&stage) else { return Standing::Due };
         let now = |path: &Path| sums.of(&folder.join(path));
-        let is_editable = |path: &Path| editable == Some(path);
-        let known = |path: &Path, sum: &String| {
-            now(path).is_none_or(|s| s == sum || made.replaces.get(path).is_some_and(|before| s == before))
-        };
-        let edited = made.outputs.iter().any(|(p, sum)| is_editable(p) && !known(p, sum));
-        let whole =
-            made.finished && made.outputs.iter().all(|(p, sum)| now(p) == Some(sum) || (edited && is_editable(p)));
-        match (edited, made.key == *key && whole) {
-            (false, true) => Standing::UpToDate,
-            (false, false) => Standing::Due,
-            (true, true) => Standing::Edited,
-            (true, false) => Standing::EditedAndDue,
+        if editable.is_some_and(|path| made.is_edited(path, now(path))) {
+            return Standing::Edited;
         }
+        let whole = made.finished && made.outputs.iter().all(|(p, sum)| now(p) == Some(sum));
+        if made.key == *key && whole { Standing::UpToDate } else { Standing::Due }
+    }
+
+    /// Notes what a stage is about to write, so that a run that is killed while it writes does not take its own files for
+    /// ones that were edited by hand. A list that was edited stays known as such until it is replaced.
+    ///
+    /// # Errors
+    /// A file that is there and cannot be read.
+    pub fn announce(&mut self, stage: Stage, key: Key, folder: &Path, files: &[(PathBuf, Vec<u8>)]) -> Result<()> {
+        let inside = |p: &PathBuf| p.strip_prefix(folder).ok().map(Path::to_owned);
+        let outputs: BTreeMap<PathBuf, String> =
+            files.iter().filter_map(|(p, bytes)| Some((inside(p)?, sum_of(bytes)))).collect();
+        let there: Vec<PathBuf> = files.iter().map(|(p, _)| p.clone()).collect();
+        let mut sums = Sums::default();
+        sums.add(&there)?;
+        let before = self.stages.get(&stage);
+        let edited = |p: &Path, now: &str| before.is_some_and(|made| made.is_edited(p, Some(now)));
+        let replaces = there
+            .iter()
+            .filter_map(|p| Some((inside(p)?, sums.of(p)?.to_owned())))
+            .filter(|(p, now)| !edited(p, now))
+            .collect();
+        self.note(stage, StageRecord { outputs, replaces, finished: false, ..StageRecord::new(key) });
+        Ok(())
     }
 }
 
@@ -208,9 +249,8 @@ mod tests {
             ),
             Finding::note(Path::new("/elsewhere/room.wav"), "the kick, in/out"),
         ];
-        let (lines, outputs, replaces) =
-            (vec!["written: in/Low Tide/underlay/a".into()], BTreeMap::new(), BTreeMap::new());
-        let made = StageRecord { key, outputs, lines, findings, finished: true, replaces };
+        let lines = vec!["written: in/Low Tide/underlay/a".into()];
+        let made = StageRecord { lines, findings, ..StageRecord::new(key) };
         let kept = old.take_out(&made);
         assert_eq!(old.put_in(&kept), made);
         let text = serde_json::to_string(&kept).unwrap();

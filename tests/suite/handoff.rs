@@ -368,7 +368,7 @@ fn the_manifest_lists_exactly_what_is_in_the_zip() {
     let plan = layer("snare_fat", Drum::Snare);
     let file = write(&dir.path().join("snare_fat.wav"), 1, &strokes(1.5, 0.5, 1.0, 170.0, 0.2, 9));
     let layers = [PrintedLayer { plan, file }];
-    let documents = [Document { file: hits, what: "Hits".into() }];
+    let documents = [Document { file: hits, what: "Hits".into(), instead: None }];
     let out = dir.path().join("out");
     let r = Request { layers: &layers, documents: &documents, ..request(&s, &out) };
     let d = handoff::make(&r, &Quiet).unwrap().delivered.unwrap();

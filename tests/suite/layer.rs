@@ -3,9 +3,9 @@
 use crate::small_song::{layer as plan_of, song, strokes, write, write_as};
 use std::path::{Path, PathBuf};
 use underlay::audio::{AudioReader, Channel, SampleFormat, WavSpec, read_mono};
-use underlay::hits::{Hit, HitList, Kind, State};
+use underlay::hits::{Hit, HitList, Kind, State, velocities};
 use underlay::layer::{BUILT_IN, Layer, layer_csv, load, prepare, preview};
-use underlay::song::{Drum, LayerPlan, Section, Song};
+use underlay::song::{Curve, Drum, LayerPlan, Section, Song};
 use underlay::units::{Dbfs, Decibels, SamplePos, SampleRate, Seconds, Velocity};
 
 const RATE: SampleRate = SampleRate::SESSION;
@@ -224,6 +224,47 @@ fn dropped_hits_are_silent_added_ones_sound_and_flams_stay_two_strokes() {
     assert!(layer.report.hits[0].gain.0 < layer.report.hits[1].gain.0);
     let again = prepare(&song, &plan, &list, None).unwrap();
     assert_eq!(printed(&layer, dir.path()), printed(&again, dir.path()));
+}
+
+#[test]
+fn an_edited_velocity_or_a_dropped_stroke_changes_no_other_stroke() {
+    let dir = tempfile::tempdir().unwrap();
+    let song = song(dir.path(), 20.0);
+    // As the finder lists it: velocities follow the peaks.
+    let mut found = truth(20);
+    for drum in Drum::FOUND {
+        let peaks: Vec<Dbfs> = found.of(drum).map(|h| h.peak).collect();
+        let strengths = velocities(&peaks, Curve::Take);
+        found.hits.iter_mut().filter(|h| h.drum == drum).zip(strengths).for_each(|(h, v)| h.velocity = v);
+    }
+    let nth = |list: &mut HitList, n: usize, edit: &dyn Fn(&mut Hit)| {
+        edit(list.hits.iter_mut().filter(|h| h.drum == Drum::Snare).nth(n).unwrap());
+    };
+    let velocity = |v: u8| move |h: &mut Hit| h.velocity = Velocity::new(v).unwrap();
+    for dynamics in [0.0, 40.0, 100.0] {
+        let plan = LayerPlan { dynamics, level: Decibels(-3.0), ..plan("s", Drum::Snare) };
+        let laid = |list: &HitList| prepare(&song, &plan, list, None).unwrap().report;
+        let before = laid(&found);
+        let edits: [(usize, &dyn Fn(&mut Hit)); 4] =
+            [(6, &velocity(1)), (9, &velocity(127)), (11, &|h| h.state = State::Dropped), (0, &velocity(20))];
+        for (n, edit) in edits {
+            let mut edited = found.clone();
+            nth(&mut edited, n, edit);
+            let after = laid(&edited);
+            for was in before.hits.iter().filter(|h| h.hit != n + 1) {
+                let is = after.hits.iter().find(|h| h.hit == was.hit).unwrap();
+                // The strokes right behind may take another one-shot, so that none is heard twice in a row.
+                let near = (n + 2..=n + 4).contains(&was.hit);
+                assert!(is.shot == was.shot || near, "stroke {} for an edit of {} at {dynamics} %", was.hit, n + 1);
+                if is.shot == was.shot {
+                    let what = |h: &underlay::layer::LaidHit| (h.start, h.gain.0, h.lag_samples, h.inverted);
+                    assert_eq!(what(is), what(was), "stroke {} for an edit of {} at {dynamics} %", was.hit, n + 1);
+                }
+            }
+            let own = |r: &underlay::layer::LayerReport| r.hits.iter().find(|h| h.hit == n + 1).map(|h| h.gain.0);
+            assert!(dynamics == 0.0 || own(&before) != own(&after), "the edit of stroke {} is heard", n + 1);
+        }
+    }
 }
 
 #[test]

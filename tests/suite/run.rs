@@ -90,6 +90,178 @@ fn strokes_that_were_edited_by_hand_are_kept_and_reach_the_layers() {
     assert_eq!(fs::read_to_string(&list).unwrap(), edited);
 }
 
+/// Runs a command on the sheet; gives exit code, standard output and standard error.
+fn typed(words: &[&str], sheet: &Path, more: &[&str]) -> (Option<i32>, String, String) {
+    let out = underlay().args(words).arg(sheet).args(more).output().unwrap();
+    (out.status.code(), String::from_utf8(out.stdout).unwrap(), String::from_utf8(out.stderr).unwrap())
+}
+
+/// Sets one column of the n-th row of a drum.
+fn edit(list: &Path, drum: &str, n: usize, column: usize, value: &str) {
+    let text = fs::read_to_string(list).unwrap();
+    let mut seen = 0;
+    let rows = text.lines().map(|line| {
+        let mut cells: Vec<&str> = line.split(',').collect();
+        seen += usize::from(cells[0] == drum);
+        if cells[0] == drum && seen == n {
+            cells[column] = value;
+        }
+        cells.join(",") + "\r\n"
+    });
+    fs::write(list, rows.collect::<String>()).unwrap();
+}
+
+const TIME: usize = 2;
+const VELOCITY: usize = 8;
+const STATE: usize = 12;
+
+#[test]
+fn a_list_found_by_hand_and_not_edited_is_found_anew_where_the_sheet_has_changed() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 8.0, "[hits]\nfloor = -60\n");
+    let list = dir.path().join("underlay/hits.csv");
+    assert!(matches!(typed(&["hits"], &path, &["--floor", "-1"]).0, Some(0 | 1)));
+    let none = fs::read_to_string(&list).unwrap();
+    assert_eq!(of(&did(&path, &["--until", "hits"]), "hits"), "done");
+    let found = fs::read_to_string(&list).unwrap();
+    assert!(found.lines().count() > none.lines().count());
+    assert_eq!(of(&did(&path, &["--until", "hits"]), "hits"), "unchanged");
+    // The same once more by hand changes nothing.
+    assert!(matches!(typed(&["hits"], &path, &[]).0, Some(0 | 1)));
+    assert_eq!(of(&did(&path, &["--until", "hits"]), "hits"), "unchanged");
+    let text = fs::read_to_string(&path).unwrap();
+    fs::write(&path, text.replace("floor = -60", "floor = -2")).unwrap();
+    assert_eq!(of(&did(&path, &["--until", "hits"]), "hits"), "done");
+    assert_ne!(fs::read_to_string(&list).unwrap(), found);
+    // Found by hand and edited since, be it only a velocity, it is the user's, and is set aside before it is replaced.
+    assert!(matches!(typed(&["hits"], &path, &["--floor", "-60"]).0, Some(0 | 1)));
+    edit(&list, "snare", 2, VELOCITY, "7");
+    let edited = fs::read_to_string(&list).unwrap();
+    assert_eq!(of(&did(&path, &["--until", "hits"]), "hits"), "kept");
+    assert_eq!(fs::read_to_string(&list).unwrap(), edited);
+    assert!(typed(&["hits"], &path, &[]).1.contains("hits_kept_1.csv"));
+    assert_eq!(fs::read_to_string(dir.path().join("underlay/hits_kept_1.csv")).unwrap(), edited);
+}
+
+#[test]
+fn a_corrected_stroke_is_no_reason_for_concern_and_its_midi_and_report_follow() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 8.0, "");
+    let out = dir.path().join("underlay");
+    let list = out.join("hits.csv");
+    did(&path, &["--until", "hits"]);
+    let midi = fs::read(out.join("snare.mid")).unwrap();
+    edit(&list, "snare", 3, STATE, "dropped");
+    let run = || typed(&["run"], &path, &["--until", "hits"]);
+    let (code, said, _) = run();
+    assert!(
+        code == Some(0) && said.contains("your edits in hits.csv are kept") && !said.contains("changed since"),
+        "{said}"
+    );
+    assert_ne!(fs::read(out.join("snare.mid")).unwrap(), midi);
+    // The steps of the guide: the list once more by hand, then a run.
+    let (code, said, _) = typed(&["hits"], &path, &["--from-list", list.to_str().unwrap()]);
+    assert_eq!(code, Some(0), "{said}");
+    let (code, said, _) = run();
+    assert!(code == Some(0) && said.contains("kept") && !said.contains("changed since"), "{said}");
+    // The report still shows the waveform.
+    let report = fs::read_to_string(out.join("report.html")).unwrap();
+    assert!(report.contains("waveform of snare_top, hits") && !report.contains("novelty with its threshold"));
+    // What only MIDI needs is no change of the strokes; what finds them is, and that is said.
+    let text = fs::read_to_string(&path).unwrap();
+    fs::write(&path, format!("{text}[hits]\nsnare_key = 40\n")).unwrap();
+    let (code, said, _) = run();
+    assert!(code == Some(0) && !said.contains("changed since"), "{said}");
+    fs::write(&path, format!("{text}[hits]\nthreshold = 12\n")).unwrap();
+    let (code, said, _) = run();
+    assert!(code == Some(1) && said.contains("recordings or settings have changed since"), "{said}");
+}
+
+#[test]
+fn a_layer_printed_by_hand_goes_along_until_it_no_longer_fits_and_never_stops_the_run() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 8.0, "");
+    let out = dir.path().join("underlay");
+    let layers_of = |zip: &str| {
+        let z = zip::ZipArchive::new(fs::File::open(out.join(zip)).unwrap()).unwrap();
+        let names = z.file_names().map(|n| n.unwrap().into_owned());
+        names.filter(|n| n.contains("Sample Layers/")).count()
+    };
+    did(&path, &["--until", "hits"]);
+    assert_eq!(typed(&["print"], &path, &[]).0, Some(0));
+    did(&path, &[]);
+    assert_eq!(layers_of("LowTide_Handoff_R01.zip"), 2);
+    edit(&out.join("hits.csv"), "kick", 2, STATE, "dropped");
+    let (code, said, _) = typed(&["run"], &path, &[]);
+    assert_eq!(code, Some(1), "{said}");
+    assert!(
+        said.contains("kick_layer.wav") && said.contains("left out") && said.contains("delete this file"),
+        "{said}"
+    );
+    assert_eq!(layers_of("LowTide_Handoff_R02.zip"), 1);
+    // No snare at all: no silent file is written or packed, and an older one of that name goes.
+    for n in 1..20 {
+        edit(&out.join("hits.csv"), "snare", n, STATE, "dropped");
+    }
+    let (code, said, _) = typed(&["print"], &path, &[]);
+    assert!(code == Some(1) && said.contains("layer snare_layer has no snare stroke to play"), "{said}");
+    assert!(!out.join("layers/snare_layer.wav").exists() && out.join("layers/kick_layer.wav").exists());
+    let (code, said, error) = typed(&["run"], &path, &[]);
+    assert!(matches!(code, Some(0 | 1)), "{said}{error}");
+    assert_eq!(layers_of("LowTide_Handoff_R03.zip"), 1);
+    assert!(!said.contains("digital silence"), "{said}");
+}
+
+#[test]
+fn a_layer_taken_out_of_the_sheet_is_taken_out_of_the_delivery() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 8.0, &LAYER.replace("snare_fat", "snare_layer"));
+    let text = fs::read_to_string(&path).unwrap();
+    did(&path, &["--until", "print"]);
+    let file = dir.path().join("underlay/layers/snare_layer.wav");
+    assert!(file.is_file());
+    fs::write(&path, text.split("[[layer]]").next().unwrap()).unwrap();
+    assert_eq!(of(&did(&path, &["--until", "print"]), "print"), "skipped");
+    assert!(!file.exists());
+    // One that was printed by hand stays.
+    assert_eq!(typed(&["print"], &path, &[]).0, Some(0));
+    did(&path, &["--until", "print"]);
+    assert!(file.is_file());
+}
+
+#[test]
+fn the_delivered_hit_list_agrees_with_itself_and_the_edited_one_stays_as_it_is() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 8.0, "");
+    let out = dir.path().join("underlay");
+    let list = out.join("hits.csv");
+    let packed = |zip: &str| {
+        let mut z = zip::ZipArchive::new(fs::File::open(out.join(zip)).unwrap()).unwrap();
+        let mut text = String::new();
+        let name =
+            "LowTide_Handoff_R01/Documents/LowTide_Hits.csv".replace("LowTide_Handoff_R01", &zip[..zip.len() - 4]);
+        std::io::Read::read_to_string(&mut z.by_name(&name).unwrap(), &mut text).unwrap();
+        text
+    };
+    did(&path, &[]);
+    assert_eq!(packed("LowTide_Handoff_R01.zip"), fs::read_to_string(&list).unwrap());
+    // 120 BPM: 2.26 s is bar 2, beat 1 and 499 ticks of 960 after it, 10 ms behind the second eighth.
+    edit(&list, "kick", 2, TIME, "2.260000");
+    let edited = fs::read_to_string(&list).unwrap() + "snare,,3.51,,,,,,,,,,\r\n";
+    fs::write(&list, &edited).unwrap();
+    did(&path, &[]);
+    assert_eq!(fs::read_to_string(&list).unwrap(), edited);
+    let now = packed("LowTide_Handoff_R02.zip");
+    let row = |drum: &str, time: &str| {
+        let row = now.lines().find(|l| l.starts_with(drum) && l.contains(time)).unwrap_or_else(|| panic!("{now}"));
+        row.split(',').map(str::to_owned).collect::<Vec<_>>()
+    };
+    assert_eq!(row("kick", ",2.260000,")[3..8], ["108480", "2", "1", "499", "10.000"]);
+    let added = row("snare", ",3.510000,");
+    assert_eq!(added[3..8], ["168480", "2", "4", "19", "10.000"]);
+    assert!(added[8].parse::<u8>().is_ok() && added[STATE] == "added", "{added:?}");
+}
+
 #[test]
 fn a_layer_that_does_not_fit_the_hit_list_stops_the_handoff() {
     let dir = tempfile::tempdir().unwrap();

@@ -338,7 +338,7 @@ fn fill_in(rows: &[Row], hits: &mut [Hit], said: &mut Said<'_>) {
             0 => FIRM,
             n => f64::from(u16::from(known[(n - 1) / 2]) + u16::from(known[n / 2])) / 2.0,
         });
-        let levels: Vec<(Velocity, Dbfs)> = own().filter_map(|r| Some((r.velocity?, r.peak?))).collect();
+        let levels = Levels::of(own());
         let mut filled = Vec::new();
         for (row, hit) in rows.iter().zip(hits.iter_mut()).filter(|(r, _)| r.drum == drum) {
             if row.velocity.is_none() {
@@ -346,14 +346,40 @@ fn fill_in(rows: &[Row], hits: &mut [Hit], said: &mut Said<'_>) {
                 filled.push(row.line);
             }
             if row.peak.is_none() {
-                let distance = |v: Velocity| v.get().abs_diff(hit.velocity.get());
-                hit.peak = levels.iter().min_by_key(|(v, _)| distance(*v)).map_or(FIRM_PEAK, |(_, peak)| *peak);
+                hit.peak = levels.nearest(hit.velocity).unwrap_or(FIRM_PEAK);
             }
         }
         if !filled.is_empty() {
             let source = if known.is_empty() { "no other stroke to go by" } else { "the median of that drum" };
             said.note(format!("The {drum} in {} has no velocity and got {median}, {source}.", lines(&filled)));
         }
+    }
+}
+
+/// For every velocity the first row of a drum that has it and a peak: its number among the rows, and the peak.
+struct Levels([Option<(usize, Dbfs)>; 128]);
+
+impl Levels {
+    fn of<'a>(rows: impl Iterator<Item = &'a Row>) -> Self {
+        let mut levels = [None; 128];
+        for (i, row) in rows.enumerate() {
+            let Some((v, peak)) = row.velocity.zip(row.peak) else { continue };
+            if let Some(first) = levels.get_mut(usize::from(v.get())) {
+                first.get_or_insert((i, peak));
+            }
+        }
+        Self(levels)
+    }
+
+    /// The peak of the row nearest in velocity; of rows that are equally near, of the first.
+    fn nearest(&self, velocity: Velocity) -> Option<Dbfs> {
+        let v = usize::from(velocity.get());
+        let at = |v: Option<usize>| v.and_then(|v| self.0.get(v).copied().flatten());
+        let found = (0..128).find_map(|d| match (at(v.checked_sub(d)), at(v.checked_add(d))) {
+            (Some(a), Some(b)) => Some(if a.0 <= b.0 { a } else { b }),
+            (a, b) => a.or(b),
+        });
+        found.map(|(_, peak)| peak)
     }
 }
 

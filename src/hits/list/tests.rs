@@ -75,6 +75,16 @@ fn a_row_of_drum_and_time_is_an_added_hit_with_its_drums_median_velocity() {
 }
 
 #[test]
+fn a_row_without_a_peak_has_that_of_the_row_nearest_in_velocity_and_of_equals_the_first() {
+    let row = |velocity: &str, peak: &str| format!("snare,,1,,,,,,{velocity},{peak},,,\r\n");
+    let text =
+        [("60", "-20"), ("60", "-21"), ("40", "-30"), ("100", "-8"), ("50", ""), ("90", ""), ("61", ""), ("1", "")];
+    let text: String = text.iter().map(|(v, p)| row(v, p)).collect();
+    let peaks: Vec<f64> = read(&format!("{HEAD}{text}")).list.hits.iter().map(|h| h.peak.0).collect();
+    assert_eq!(peaks, [-20.0, -21.0, -30.0, -8.0, -20.0, -8.0, -20.0, -30.0]);
+}
+
+#[test]
 fn a_spreadsheet_may_change_separators_decimals_order_and_add_columns() {
     let plain = read(&format!("{HEAD}snare,1,5.115625,245550,1,2,3,-0.5,17,-44.9,0.9,roll,found\r\n"));
     for text in [

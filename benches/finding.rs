@@ -15,7 +15,7 @@ use underlay::demo::{DemoMic, DemoSong, DemoSpec};
 use underlay::hits::bands::{BandAnalyser, Bands, Framing};
 use underlay::hits::bleed::predicted_bleed;
 use underlay::hits::decide::{first_opinion, kept};
-use underlay::hits::novelty::{Listened, maxima, novelty, ring};
+use underlay::hits::novelty::{Listened, maxima, novelty};
 use underlay::hits::pick::threshold;
 use underlay::hits::survey::Survey;
 use underlay::hits::take::{Stretch, Watcher, stretches};
@@ -107,10 +107,7 @@ fn bleed_fit_of_two_own_mics(b: Bencher) {
 fn novelty_of_two_own_mics(b: Bencher) {
     let (own, others) = parted(&TAKE);
     let bleed = predicted_bleed(&own, &others, &[]);
-    let loud = survey(&TAKE).sure_at_sight();
-    let rings: Vec<_> = own.iter().map(|power| ring(power, &loud, &loud)).collect();
-    let heard = own.iter().zip(&bleed).zip(&rings).map(|((power, bleed), ring)| Listened { power, bleed, ring });
-    let heard: Vec<Listened> = heard.collect();
+    let heard: Vec<Listened> = own.iter().zip(&bleed).map(|(power, bleed)| Listened { power, bleed }).collect();
     b.counter(ItemsCount::new(own[0].len() * own.len())).bench(|| novelty(&heard));
 }
 

@@ -69,7 +69,7 @@ impl Framing {
 /// Power below which nothing but the file's own rounding sounds: −120 dBFS, under any preamp's noise.
 const SILENCE: f32 = 1e-12;
 
-/// Rows of band powers; 1.0 is the power of a full-scale sine inside the band. A clone shares the rows.
+/// Rows of band powers; 1.5 is the power of a full-scale sine inside the band. A clone shares the rows.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Bands {
     rows: Arc<Vec<[f32; BANDS]>>,
@@ -135,7 +135,8 @@ impl Bands {
 /// Turns samples into rows of band powers, streaming.
 ///
 /// Hann window (periodic form; Harris 1978, Proc. IEEE 66(1)), real FFT, |X|² summed over the bins of each
-/// band and divided by N²/16, so that a full-scale sine in the middle of a band gives about 1.
+/// band and divided by N²/16, so that a full-scale sine in the middle of a band gives 1.5, the Hann
+/// window's equivalent noise bandwidth.
 /// Costs one FFT a hop; memory is one window.
 pub struct BandAnalyser {
     framing: Framing,
@@ -248,7 +249,7 @@ mod tests {
     }
 
     #[test]
-    fn a_full_scale_sine_has_power_one_in_its_band_at_every_rate() {
+    fn a_full_scale_sine_has_the_same_power_in_its_band_at_every_rate() {
         // Hann: |X| = A·N/4 at the bin, and the two neighbours at half that: N²/16·(1 + 2/4) (Harris 1978, ENBW 1.5).
         for rate in [44_100, 48_000, 96_000, 192_000] {
             let out = rows(rate, &sine(rate, 3000.0, rate as usize / 4));

@@ -64,8 +64,8 @@ pub struct GridPlace {
     pub offset: Seconds,
 }
 
-/// A hit less certain than this, 0..=1, is called doubtful, marked in pictures and listed first: of those below, about one
-/// in six is wrong (`docs/accuracy.md`).
+/// A hit less certain than this, 0..=1, is called doubtful, marked in pictures and listed first: of those below, two or
+/// three in ten are wrong (`docs/accuracy.md`).
 pub const DOUBTFUL_BELOW: f64 = 0.8;
 
 /// One stroke of one drum.

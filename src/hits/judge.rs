@@ -4,7 +4,7 @@
 //! numbers and one [`KitVerdict`] a candidate, for the model that tells own strokes from bleed.
 
 use super::bands::{BANDS, Bands, SPARSE};
-use super::novelty::{CEILING, LAG, LEAD};
+use super::novelty::{BLEED_MARGIN, CEILING, LAG, LEAD, PAST_MARGIN};
 use super::wide::wide;
 use pulp::Arch;
 
@@ -51,8 +51,8 @@ pub struct KitVerdict {
 pub struct OwnMic<'a> {
     /// Powers.
     pub power: &'a Bands,
-    /// Predicted bleed and floor.
-    pub bleed: &'a Bands,
+    /// Its floor: what is expected where nothing sounds and no other mic is asked.
+    pub floor: &'a Bands,
     /// Ring of the drum's own strokes; empty where none is known.
     pub ring: &'a [[f32; BANDS]],
     /// Band powers of a loud stroke of this drum in this mic.
@@ -127,8 +127,7 @@ pub fn loud_stroke(power: &Bands, strokes: &[usize]) -> [f32; BANDS] {
     })
 }
 
-/// Listens to the main mic alone: one row a candidate. `main.bleed` is the mic's floor and `heights` the novelty
-/// against it, so that the same sound gives the same numbers whatever other mics there are.
+/// Listens to the main mic alone: one row a candidate. `heights` is the novelty against its floor, so that the same sound gives the same numbers whatever other mics there are.
 #[must_use]
 pub fn listen_alone(main: &OwnMic, candidates: &[usize], heights: &[f32]) -> Vec<[f32; FEATURES]> {
     let arch = Arch::new();
@@ -254,7 +253,7 @@ impl Numbers {
 #[inline(always)]
 fn look_at_main(mic: &OwnMic, t: isize, level: f32, f: &mut Numbers) {
     let p = mic.power.rows();
-    let bleed = mic.bleed.rows();
+    let floors = mic.floor.rows();
     let loud = &mic.loud;
     f.put(level / 20.0);
     for k in LOOKS {
@@ -262,14 +261,14 @@ fn look_at_main(mic: &OwnMic, t: isize, level: f32, f: &mut Numbers) {
         f.put_bands(|b| (db(now[b] / loud[b]).clamp(-70.0, 15.0) - level).clamp(-35.0, 25.0) / 15.0);
     }
     for k in AGAINST_FLOOR {
-        let (now, floor) = (row(p, t + k), row(bleed, t + k));
+        let (now, floor) = (row(p, t + k), row(floors, t + k));
         f.put_bands(|b| db(now[b] / floor[b].max(1e-14)).clamp(-10.0, 30.0) / 15.0);
     }
     let lead = t + LEAD as isize;
-    let (now, floor) = (row(p, lead), row(bleed, lead));
+    let (now, floor) = (row(p, lead), row(floors, lead));
     f.put_bands(|b| (db(floor[b] / loud[b]).clamp(-80.0, 15.0) - level).clamp(-35.0, 25.0) / 15.0);
     let past = row(p, t - LAG as isize);
-    let rise = |b: usize| db(now[b] / (2.0 * floor[b] + 1.5 * past[b]).max(1e-14)).clamp(0.0, CEILING);
+    let rise = |b: usize| db(now[b] / (BLEED_MARGIN * floor[b] + PAST_MARGIN * past[b]).max(1e-14)).clamp(0.0, CEILING);
     f.put_bands(|b| rise(b) / 10.0);
     match mic.ring.get(lead.max(0) as usize) {
         None => f.put_bands(|_| 25.0 / 15.0),

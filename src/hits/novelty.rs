@@ -1,6 +1,6 @@
 //! Novelty: how far a drum's own mics rise above everything that was to be expected.
 //!
-//! In: powers, predicted bleed and the ring of earlier strokes of each own mic. Out: one curve in dB, 0..=20.
+//! In: powers and predicted bleed of each own mic. Out: one curve in dB, 0..=20.
 
 use super::bands::{BANDS, Bands};
 
@@ -12,8 +12,8 @@ pub const LAG: usize = 5;
 pub const CEILING: f32 = 20.0;
 
 /// Bleed counts double (3 dB of margin), the mic's own past one and a half times.
-const BLEED_MARGIN: f32 = 2.0;
-const PAST_MARGIN: f32 = 1.5;
+pub(super) const BLEED_MARGIN: f32 = 2.0;
+pub(super) const PAST_MARGIN: f32 = 1.5;
 
 /// One own mic as the novelty sees it.
 #[derive(Clone, Copy)]
@@ -22,13 +22,11 @@ pub struct Listened<'a> {
     pub power: &'a Bands,
     /// What the rest of the kit explains.
     pub bleed: &'a Bands,
-    /// What the drum's own earlier strokes explain; empty before any is known.
-    pub ring: &'a [[f32; BANDS]],
 }
 
 /// The mean over own mics and bands of the rise in dB, each held within 0..=20: a log-compressed,
 /// half-wave-rectified spectral flux (the family of Dixon 2006, DAFx-06, and Böck and Widmer 2013, DAFx-13)
-/// against `max(2·bleed + 1.5·past, ring)` instead of the past alone.
+/// against `2·bleed + 1.5·past` instead of the past alone.
 ///
 /// Value `t` compares frame `t + 2` with frame `t − 5`; the first five and last two frames are 0.
 #[must_use]
@@ -43,10 +41,9 @@ pub fn novelty(mics: &[Listened]) -> Vec<f32> {
         let (p, bleed) = (mic.power.rows(), mic.bleed.rows());
         for t in LAG..frames - LEAD {
             let (now, past, b) = (&p[t + LEAD], &p[t - LAG], &bleed[t + LEAD]);
-            let ring = mic.ring.get(t + LEAD).unwrap_or(&[0.0; BANDS]);
             let mut sum = 0.0;
             for i in 0..BANDS {
-                let expected = (BLEED_MARGIN * b[i] + PAST_MARGIN * past[i]).max(ring[i]);
+                let expected = BLEED_MARGIN * b[i] + PAST_MARGIN * past[i];
                 if now[i] > expected {
                     sum += (10.0 * (now[i] / expected.max(1e-14)).log10()).min(CEILING);
                 }
@@ -141,7 +138,7 @@ mod tests {
     }
 
     fn listen<'a>(power: &'a Bands, bleed: &'a Bands) -> Vec<f32> {
-        novelty(&[Listened { power, bleed, ring: &[] }])
+        novelty(&[Listened { power, bleed }])
     }
 
     // Properties of spectral flux: Dixon 2006 (silence, steady sound, scale, shift, impulse, decay).

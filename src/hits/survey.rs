@@ -103,7 +103,7 @@ impl<'a> Survey<'a> {
         let clear: Vec<usize> =
             self.candidates.iter().zip(&self.plain).filter(|(_, h)| **h > 2.0).map(|(&t, _)| t).collect();
         let ring = ring(main, &clear, sure);
-        let alone = OwnMic { power: main, bleed: floor, ring: &ring, loud: loud_stroke(main, sure) };
+        let alone = OwnMic { power: main, floor, ring: &ring, loud: loud_stroke(main, sure) };
         let elsewhere = asked.then(|| Elsewhere::learn(main, &self.kit, sure)).flatten();
         let verdict = |((&t, &height), &plain): ((&usize, &f32), &f32)| {
             let kit = ask_the_kit((main, bleed), self.others != Others::None, t, height, plain);
@@ -117,8 +117,7 @@ impl<'a> Survey<'a> {
 }
 
 fn listen(power: &[&Bands], bleed: &[Bands]) -> Vec<f32> {
-    let mics: Vec<Listened> =
-        power.iter().zip(bleed).map(|(power, bleed)| Listened { power, bleed, ring: &[] }).collect();
+    let mics: Vec<Listened> = power.iter().zip(bleed).map(|(power, bleed)| Listened { power, bleed }).collect();
     novelty(&mics)
 }
 

@@ -13,7 +13,8 @@ use crate::song::{Drum, Mic};
 use rayon::prelude::*;
 use std::ops::Range;
 
-/// Most that the band powers of one stretch take up.
+/// Most that the band powers of one stretch take up, were every mic heard at every frame; the sparse rows of the mics that
+/// are searched come on top.
 const MEMORY: u64 = 128 << 20;
 /// Longest and shortest stretch, seconds.
 const LONGEST_S: u64 = 200;

@@ -117,7 +117,7 @@ fn without_bleed_and_ring_the_novelty_is_the_rectified_flux() {
     for case in &all.cases {
         let power = Bands::from_rows(rows(case));
         let bleed = Bands::from_rows(vec![[all.floor; BANDS]; case.frames]);
-        let ours = novelty(&[Listened { power: &power, bleed: &bleed, ring: &[] }]);
+        let ours = novelty(&[Listened { power: &power, bleed: &bleed }]);
         assert!(case.flux.iter().any(|&v| v > 3.0) || case.signal == "noise");
         for (t, (&o, &theirs)) in ours.iter().zip(&case.flux).enumerate() {
             assert!(

@@ -24,9 +24,9 @@ const CLEAR_ALONE: f32 = 16.5;
 const MOST_OF_CLEAR: f32 = 0.7;
 /// Log-odds from which the prior owns what stands so clear; of a drum that it knows it is surer by far.
 const OWNED: f32 = 1.0;
-/// Fewest unmistakable strokes of a drum that the prior knows, and fewest clear ones that may put it in doubt.
+/// Fewest unmistakable strokes that tell a drum that the prior knows.
 const FEWEST_KNOWN: usize = 2;
-/// See [`FEWEST_KNOWN`].
+/// Fewest clear strokes that may put the prior in doubt.
 const FEWEST: usize = 3;
 /// Farthest log-odds that the height alone may give: it is a poorer witness than the prior.
 const MOST_BY_HEIGHT: f32 = 3.0;
@@ -132,10 +132,9 @@ fn sobered(odds: &mut [f32]) {
     odds.iter_mut().for_each(|o| *o -= lacks);
 }
 
-/// The height that decides where the prior disowns the drum; `None` where it does not. It knows a drum of which it finds
-/// unmistakable strokes, however rare: then what else stands high is bleed.
+/// The height that decides where the prior disowns the drum; `None` where it does not.
 fn overruled(survey: &Survey, drum: Drum, at_sight: &[usize], odds: &[f32]) -> Option<f32> {
-    if odds.iter().filter(|o| **o >= UNMISTAKABLE).count() >= FEWEST_KNOWN {
+    if knows(odds) {
         return None;
     }
     let seen: Vec<(f32, f32)> = survey
@@ -148,6 +147,14 @@ fn overruled(survey: &Survey, drum: Drum, at_sight: &[usize], odds: &[f32]) -> O
     let owned = odds.iter().filter(|o| **o > 0.0).count();
     let middle = disowned(survey.others, drum, &seen, owned)?;
     Some(if survey.others == Others::Kit { threshold(&survey.heights) } else { MOST_OF_CLEAR * middle })
+}
+
+/// Whether the prior knows the drum: it finds unmistakable strokes, two at least or a single one and nothing else that is
+/// likely. Then what else stands high is bleed, however rare the strokes are.
+fn knows(odds: &[f32]) -> bool {
+    let above = |least: f32| odds.iter().filter(|o| **o >= least).count();
+    let unmistakable = above(UNMISTAKABLE);
+    unmistakable >= FEWEST_KNOWN || (unmistakable == 1 && above(0.0) == 1)
 }
 
 /// Whether the prior calls bleed what stands clear of all bleed, or cannot tell: most strokes that are sure at sight
@@ -323,6 +330,14 @@ mod tests {
         // Kick, hat, toms and overheads beside the snare; kick and overheads alone; the kick.
         assert!(lean(4, Drum::Snare) > 0.0 && lean(5, Drum::Snare) > 0.0);
         assert_eq!((lean(2, Drum::Snare), lean(0, Drum::Snare), lean(5, Drum::Kick)), (0.0, 0.0, 0.0));
+    }
+
+    #[test]
+    fn the_prior_knows_a_drum_by_two_unmistakable_strokes_or_by_one_that_stands_alone() {
+        assert!(knows(&[[5.0; 2].as_slice(), &[1.0; 9], &[-3.0; 90]].concat()));
+        assert!(knows(&[[5.0].as_slice(), &[-0.1; 90]].concat()));
+        assert!(!knows(&[[5.0].as_slice(), &[0.4], &[-3.0; 90]].concat()));
+        assert!(!knows(&[3.4; 9]) && !knows(&[]));
     }
 
     #[test]

@@ -26,7 +26,7 @@ impl Loudness {
     /// What counts is what was measured: the velocity that the finder's curve gives a row's peak, not the velocity that
     /// stands there now. So a row whose velocity was edited, or that was dropped, tells the same as before, and no other
     /// stroke sounds different. Only a list whose velocities follow none of the curves, so that they must come from
-    /// elsewhere, is taken at its word, by medians ([`rising`]).
+    /// elsewhere, is taken at its word, by medians.
     /// Velocities in between and beyond are filled in straight lines; with fewer than two different velocities a fall of
     /// 30 dB over the whole range is taken.
     #[must_use]

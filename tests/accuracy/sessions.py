@@ -2,7 +2,7 @@
 """Render multi-mic drum sessions with known strokes: many kits, drummers, rooms and amounts of bleed.
 
   sessions.py ONESHOTS OUT --count N [--seed S] [--hold-out | --all] [--absent DRUM] [--toms] [--snare brush|cross-stick]
-                            [--solo] [--seconds 45]
+                            [--solo] [--rare] [--seconds 45]
 
 ONESHOTS comes from oneshots.py. OUT/NAME/ holds nine 24-bit WAV files, one a mic, `truth.csv`
 (drum, time_s, peak_dbfs, kind) and `about.txt`. Everything follows from the random seed.
@@ -227,6 +227,14 @@ def alone(rng, seconds):
     return ev, 100.0, "solo"
 
 
+def rare(ev, seed):
+    """of the kick (odd seeds) or the snare (even) no more than one to six strokes, spread over the take"""
+    drums = (("snare", "rim"), ("kick",))[seed % 2]
+    own = [i for i, e in enumerate(ev) if e[1] in drums and e[2] > 0.3]
+    kept = {own[int(k)] for k in np.linspace(0, len(own) - 1, 1 + seed // 2 % 6)} if own else set()
+    return [e for i, e in enumerate(ev) if e[1] not in drums or i in kept]
+
+
 def kinds(ev):
     strokes = [(t, "snare" if d == "rim" else d, v) for t, d, v in ev if d in ("kick", "snare", "rim")]
     out = {}
@@ -239,7 +247,7 @@ def kinds(ev):
     return out
 
 
-def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None, solo=False):
+def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None, solo=False, few=False):
     rng = np.random.default_rng(seed)
     kit = Kit(root, kits, rng, snare == "brush")
     ev, bpm, style = alone(rng, seconds) if solo else drummer(rng, seconds, toms)
@@ -247,6 +255,8 @@ def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None, 
         ev = [(t, "rim" if d == "snare" else d, v) for t, d, v in ev]
     if absent:
         ev = [e for e in ev if not e[1] in ({"snare", "rim"} if absent == "snare" else {absent})]
+    if few:
+        ev = rare(ev, seed)
     n = int(seconds * RATE)
     tracks = {m: np.zeros(n + 8 * RATE, np.float32) for m in MICS}
     wet = np.zeros((2, n + 8 * RATE), np.float32)
@@ -298,13 +308,14 @@ def main():
     ap.add_argument("--toms", action="store_true", help="the toms are played as others play the hi-hat")
     ap.add_argument("--snare", choices=["brush", "cross-stick"], help="played all through with brushes, or on its rim")
     ap.add_argument("--solo", action="store_true", help="the snare with nothing beside it")
+    ap.add_argument("--rare", action="store_true", help="kick (odd seeds) or snare (even) is struck one to six times")
     ap.add_argument("--seconds", type=float, default=45)
     a = ap.parse_args()
     kits = sorted(os.path.basename(k) for k in glob.glob(f"{a.oneshots}/*"))
     if not a.all:
         kits = [k for k in kits if bool(HELD_OUT.search(k)) == a.hold_out]
     for n in range(a.count):
-        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms, a.snare, a.solo)
+        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms, a.snare, a.solo, a.rare)
 
 
 if __name__ == "__main__":

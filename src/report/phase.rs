@@ -67,11 +67,7 @@ pub fn phase_sum(view: &SumView) -> Picture {
     let rows = [
         ("As the files are", &view.before, Ink::Text),
         ("With the advised signs", &view.after, Ink::Good),
-        (
-            "Signs advised and all mics moved to arrive together (for comparison, not advised for overheads)",
-            &view.together,
-            Ink::Muted,
-        ),
+        ("All moved to arrive together (to compare; not advised for overheads)", &view.together, Ink::Muted),
     ];
     for (k, (heading, values, ink)) in rows.into_iter().enumerate() {
         let top = 34.0 + k as f64 * (height + 46.0);

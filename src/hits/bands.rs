@@ -97,7 +97,21 @@ impl Bands {
     /// Every second frame.
     #[must_use]
     pub fn sparse(&self) -> Self {
-        Self::from_rows(self.rows.iter().step_by(SPARSE).copied().collect())
+        self.sparse_in(Vec::new())
+    }
+
+    /// The same in the room of rows that are no longer needed.
+    #[must_use]
+    pub fn sparse_in(&self, mut room: Vec<[f32; BANDS]>) -> Self {
+        room.clear();
+        room.extend(self.rows.iter().step_by(SPARSE));
+        Self::from_rows(room)
+    }
+
+    /// The rows back, for their room to be used again; none where a clone still has them.
+    #[must_use]
+    pub fn into_rows(self) -> Vec<[f32; BANDS]> {
+        Arc::try_unwrap(self.rows).unwrap_or_default()
     }
 
     /// Frames.

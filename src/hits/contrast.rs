@@ -31,7 +31,7 @@ const MOST_BY_CONTRAST: f32 = 2.0;
 /// distributions, those of the scores of the take's own sure strokes and of its sure bleed; beyond their medians nothing
 /// more is added. Zeros where fewer than eight strokes or twenty sounds of bleed are sure. One shape for each of `odds`.
 #[must_use]
-pub fn contrast(odds: &[f32], shapes: &[&[f32; SHAPE]]) -> Vec<f32> {
+pub fn contrast(odds: &[f32], shapes: &[[f32; SHAPE]]) -> Vec<f32> {
     let of = |wanted: &dyn Fn(f32) -> bool| -> Vec<usize> { (0..odds.len()).filter(|&i| wanted(odds[i])).collect() };
     let (own, bleed) = (of(&|o| o > OWN), of(&|o| o < BLEED));
     if own.len() < FEWEST_OWN || bleed.len() < FEWEST_BLEED {
@@ -51,9 +51,9 @@ pub fn contrast(odds: &[f32], shapes: &[&[f32; SHAPE]]) -> Vec<f32> {
 }
 
 /// The regression's score of every shape, about +1 for what is like the `own` and −1 for what is like the `bleed`.
-fn scores(shapes: &[&[f32; SHAPE]], own: &[usize], bleed: &[usize]) -> Vec<f32> {
+fn scores(shapes: &[[f32; SHAPE]], own: &[usize], bleed: &[usize]) -> Vec<f32> {
     let (own, bleed) = (thinned(own), thinned(bleed));
-    let examples = || own.iter().chain(&bleed).map(|&i| shapes[i]);
+    let examples = || own.iter().chain(&bleed).map(|&i| &shapes[i]);
     let scale = Scale::of(examples(), own.len() + bleed.len());
     // Normal equations, the constant last.
     let mut matrix = vec![[0.0f64; SHAPE + 1]; SHAPE + 1];
@@ -61,7 +61,7 @@ fn scores(shapes: &[&[f32; SHAPE]], own: &[usize], bleed: &[usize]) -> Vec<f32> 
     for (which, target) in [(&own, 1.0f64), (&bleed, -1.0)] {
         let weight = 0.5 / which.len() as f64;
         for &i in which {
-            let row = scale.row(shapes[i]);
+            let row = scale.row(&shapes[i]);
             for (j, (sums, right)) in matrix.iter_mut().zip(&mut right).enumerate() {
                 let share = weight * row[j];
                 *right += share * target;
@@ -75,7 +75,7 @@ fn scores(shapes: &[&[f32; SHAPE]], own: &[usize], bleed: &[usize]) -> Vec<f32> 
         row[j] += RIDGE;
     }
     let vector = solve(matrix, right);
-    let score = |shape: &&[f32; SHAPE]| scale.row(shape).iter().zip(&vector).map(|(x, b)| x * b).sum::<f64>() as f32;
+    let score = |shape: &[f32; SHAPE]| scale.row(shape).iter().zip(&vector).map(|(x, b)| x * b).sum::<f64>() as f32;
     shapes.iter().map(score).collect()
 }
 
@@ -171,7 +171,7 @@ mod tests {
     #[test]
     fn a_doubtful_sound_goes_where_its_shape_belongs() {
         let (odds, shapes) = take();
-        let gains = contrast(&odds, &shapes.iter().collect::<Vec<_>>());
+        let gains = contrast(&odds, &shapes);
         assert!(odds[550] + gains[550] < -0.5 && odds[551] + gains[551] > 0.5, "{} {}", gains[550], gains[551]);
         assert!(gains.iter().all(|g| g.abs() <= MOST_BY_CONTRAST));
     }
@@ -180,8 +180,7 @@ mod tests {
     fn without_examples_of_both_kinds_nothing_changes() {
         let (odds, shapes) = take();
         for range in [0..150, 143..550, 150..552] {
-            let shapes: Vec<&[f32; SHAPE]> = shapes[range.clone()].iter().collect();
-            assert!(contrast(&odds[range], &shapes).iter().all(|g| *g == 0.0));
+            assert!(contrast(&odds[range.clone()], &shapes[range]).iter().all(|g| *g == 0.0));
         }
     }
 }

@@ -3,7 +3,7 @@
 //! In: a [`Survey`]. Out: the log-odds that each candidate is the drum's own stroke, and which are kept.
 
 use super::attack::median;
-use super::judge::{FEATURES, total_level};
+use super::judge::{SHAPE, shape, total_level};
 use super::model::Model;
 use super::pick::threshold;
 use super::survey::{Others, Survey};
@@ -47,6 +47,8 @@ const MOST_BY_LIKENESS: f32 = 2.0;
 /// Kinds of other mics that leave little bleed unexplained, and what that is worth, log-odds.
 const MANY_KINDS: usize = 4;
 const LEAN: f32 = 1.0;
+/// Candidates that are looked at together: what is said of them stays in the processor's caches until it is weighed.
+const TOGETHER: usize = 64;
 /// Two candidates closer than this many frames (10.7 ms) are one stroke; the likelier is kept.
 const ONE_STROKE: usize = 8;
 
@@ -54,8 +56,8 @@ const ONE_STROKE: usize = 8;
 pub struct Opinion {
     /// Log-odds that it is the drum's own stroke, natural logarithm.
     pub odds: Vec<f32>,
-    /// What the main mic says of it (see [`listen_alone`](super::judge::listen_alone)).
-    pub features: Vec<[f32; FEATURES]>,
+    /// Its [`shape`](super::judge::shape).
+    pub shapes: Vec<[f32; SHAPE]>,
 }
 
 /// What the prior makes of every candidate.
@@ -67,11 +69,18 @@ pub struct Opinion {
 /// that the first found sure, so that a wrong first impression does not stay.
 #[must_use]
 pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
-    let model = Model::of(drum);
+    let (model, count) = (Model::of(drum), survey.candidates.len());
     let weigh = |sure: &[usize]| -> Opinion {
-        let all = survey.features(sure, model.asks_elsewhere());
-        let odds = model.log_odds(&all);
-        Opinion { odds, features: all.into_iter().map(|(alone, _)| alone).collect() }
+        let mut opinion = Opinion { odds: Vec::with_capacity(count), shapes: Vec::with_capacity(count) };
+        let Some(witness) = survey.witness(sure, model.asks_elsewhere()) else { return opinion };
+        let mut some = Vec::with_capacity(TOGETHER.min(count));
+        for start in (0..count).step_by(TOGETHER) {
+            some.clear();
+            some.extend((start..count.min(start + TOGETHER)).map(|i| witness.features(i)));
+            opinion.odds.extend(model.log_odds(&some));
+            opinion.shapes.extend(some.iter().map(|(alone, _)| shape(alone)));
+        }
+        opinion
     };
     let at_sight = survey.sure_at_sight();
     let first = weigh(&at_sight);

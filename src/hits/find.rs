@@ -5,7 +5,6 @@ use super::contrast::contrast;
 use super::decide::{Opinion, adapted, certainty, first_opinion, kept, lean};
 use super::echo::{Sound, echoes};
 use super::evidence::{Columns, Evidence, Outline, highest};
-use super::judge::{SHAPE, shape};
 use super::kind::kinds;
 use super::measure::{Glass, Lesson};
 use super::survey::Survey;
@@ -143,6 +142,7 @@ pub fn find(song: &Song, progress: &dyn Progress) -> Result<Found> {
             || second.iter_mut().try_for_each(|s| search(song, &stretch, s, framing, columns)),
         );
         a.and(b)?;
+        stretch.clear(&mut watchers);
     }
     progress.end();
     Ok(conclude(song, searches, watchers, columns))
@@ -244,8 +244,7 @@ fn second_opinion(survey: &Survey, s: &Search, first: Opinion, looked: &[usize],
     let mut odds = adapted(&first.odds, &likeness);
     // A kick's sure strokes are too few and too much like a floor tom's to teach its shape (`docs/accuracy.md`).
     if s.drum == Drum::Snare {
-        let shapes: Vec<&[f32; SHAPE]> = first.features.iter().map(shape).collect();
-        let gains = contrast(&odds, &shapes);
+        let gains = contrast(&odds, &first.shapes);
         odds.iter_mut().zip(gains).for_each(|(odds, gain)| *odds += gain);
     }
     let lean = lean(survey.kinds, s.drum);

@@ -4,7 +4,8 @@
 //! numbers and one [`KitVerdict`] a candidate, for the model that tells own strokes from bleed.
 
 use super::bands::{BANDS, Bands, SPARSE};
-use super::novelty::{BLEED_MARGIN, CEILING, LAG, LEAD, PAST_MARGIN};
+use super::bleed::Expected;
+use super::novelty::{BLEED_MARGIN, CEILING, LAG, LEAD, PAST_MARGIN, Ring};
 use super::wide::wide;
 use pulp::Arch;
 
@@ -24,9 +25,9 @@ pub const SHAPE: usize = (LOOKS.len() - BEFORE) * BANDS;
 
 /// The main mic's bands from the candidate's beginning to 60 ms later, free of level: a part of its features.
 #[must_use]
-pub fn shape(features: &[f32; FEATURES]) -> &[f32; SHAPE] {
+pub fn shape(features: &[f32; FEATURES]) -> [f32; SHAPE] {
     const { assert!(1 + BEFORE * BANDS + SHAPE <= FEATURES) }
-    features[1 + BEFORE * BANDS..].first_chunk().unwrap_or(&[0.0; SHAPE])
+    std::array::from_fn(|k| features[1 + BEFORE * BANDS + k])
 }
 
 /// What the rest of the kit says of a candidate.
@@ -52,9 +53,9 @@ pub struct OwnMic<'a> {
     /// Powers.
     pub power: &'a Bands,
     /// Its floor: what is expected where nothing sounds and no other mic is asked.
-    pub floor: &'a Bands,
-    /// Ring of the drum's own strokes; empty where none is known.
-    pub ring: &'a [[f32; BANDS]],
+    pub floor: [f32; BANDS],
+    /// Ring of the drum's own strokes.
+    pub ring: Ring,
     /// Band powers of a loud stroke of this drum in this mic.
     pub loud: [f32; BANDS],
 }
@@ -127,37 +128,50 @@ pub fn loud_stroke(power: &Bands, strokes: &[usize]) -> [f32; BANDS] {
     })
 }
 
-/// Listens to the main mic alone: one row a candidate. `heights` is the novelty against its floor, so that the same sound gives the same numbers whatever other mics there are.
-#[must_use]
-pub fn listen_alone(main: &OwnMic, candidates: &[usize], heights: &[f32]) -> Vec<[f32; FEATURES]> {
-    let arch = Arch::new();
-    let levels: Vec<f32> = candidates.iter().map(|&t| relative_level(main.power, &main.loud, t)).collect();
-    let row = |i: usize| {
+/// The main mic alone, listened to at every candidate.
+pub struct Alone<'a> {
+    main: OwnMic<'a>,
+    candidates: &'a [usize],
+    heights: &'a [f32],
+    levels: Vec<f32>,
+    arch: Arch,
+}
+
+impl<'a> Alone<'a> {
+    /// Listens at frames `candidates`, in order. `heights` is the novelty of each against the mic's floor, so that the same
+    /// sound gives the same numbers whatever other mics there are.
+    #[must_use]
+    pub fn new(main: OwnMic<'a>, candidates: &'a [usize], heights: &'a [f32]) -> Self {
+        let levels = candidates.iter().map(|&t| relative_level(main.power, &main.loud, t)).collect();
+        Self { main, candidates, heights, levels, arch: Arch::new() }
+    }
+
+    /// All that it says of candidate number `i`.
+    #[must_use]
+    pub fn features(&self, i: usize) -> [f32; FEATURES] {
         let mut f = Numbers { values: [0.0; FEATURES], next: 0 };
-        let t = candidates[i] as isize;
         wide!(
-            arch,
+            self.arch,
             look_at_main(
-                mic: &'a OwnMic<'a> = main,
-                t: isize = t,
-                level: f32 = levels[i],
+                mic: &'a OwnMic<'a> = &self.main,
+                t: isize = self.candidates[i] as isize,
+                level: f32 = self.levels[i],
                 f: &'a mut Numbers = &mut f,
             )
         );
-        look_around(candidates, heights, &levels, i, &mut f);
+        look_around(self.candidates, self.heights, &self.levels, i, &mut f);
         debug_assert_eq!(f.next, FEATURES);
         f.values
-    };
-    (0..candidates.len()).map(row).collect()
+    }
 }
 
 /// Asks the rest of the kit about the candidate at frame `t` of the main mic (its powers and predicted bleed);
 /// `asked` tells whether there are other mics. `height` is the novelty over all own mics against their
 /// predicted bleed there, `plain` that of the main mic against floor and past alone.
 #[must_use]
-pub fn ask_the_kit(mic: (&Bands, &Bands), asked: bool, t: usize, height: f32, plain: f32) -> KitVerdict {
+pub fn ask_the_kit(mic: (&Bands, &Expected), asked: bool, t: usize, height: f32, plain: f32) -> KitVerdict {
     let (power, bleed) = mic;
-    let (above, clear) = above_bleed(power, bleed, t as isize);
+    let (above, clear) = above_bleed(power, bleed, t);
     KitVerdict { asked, height: height.min(12.0), plain: plain.min(12.0), above, clear, elsewhere: 0.0 }
 }
 
@@ -217,9 +231,9 @@ fn low_rise(power: &Bands, t: usize, every: usize) -> f32 {
 
 /// How far a candidate stands above the predicted bleed: mean over the bands in dB, each within −10..=30, and the
 /// share of bands more than 6 dB above.
-fn above_bleed(power: &Bands, bleed: &Bands, t: isize) -> (f32, f32) {
-    let at = t + LEAD as isize;
-    let (now, bleed) = (row(power.rows(), at), row(bleed.rows(), at));
+fn above_bleed(power: &Bands, bleed: &Expected, t: usize) -> (f32, f32) {
+    let at = t + LEAD;
+    let (now, bleed) = (row(power.rows(), at as isize), bleed.at(at));
     let (mut sum, mut clear) = (0.0, 0.0);
     for b in 0..BANDS {
         let above = db(now[b] / bleed[b].max(1e-14)).clamp(-10.0, 30.0);
@@ -253,7 +267,7 @@ impl Numbers {
 #[inline(always)]
 fn look_at_main(mic: &OwnMic, t: isize, level: f32, f: &mut Numbers) {
     let p = mic.power.rows();
-    let floors = mic.floor.rows();
+    let floor = &mic.floor;
     let loud = &mic.loud;
     f.put(level / 20.0);
     for k in LOOKS {
@@ -261,22 +275,20 @@ fn look_at_main(mic: &OwnMic, t: isize, level: f32, f: &mut Numbers) {
         f.put_bands(|b| (db(now[b] / loud[b]).clamp(-70.0, 15.0) - level).clamp(-35.0, 25.0) / 15.0);
     }
     for k in AGAINST_FLOOR {
-        let (now, floor) = (row(p, t + k), row(floors, t + k));
+        let now = row(p, t + k);
         f.put_bands(|b| db(now[b] / floor[b].max(1e-14)).clamp(-10.0, 30.0) / 15.0);
     }
     let lead = t + LEAD as isize;
-    let (now, floor) = (row(p, lead), row(floors, lead));
+    let now = row(p, lead);
     f.put_bands(|b| (db(floor[b] / loud[b]).clamp(-80.0, 15.0) - level).clamp(-35.0, 25.0) / 15.0);
     let past = row(p, t - LAG as isize);
     let rise = |b: usize| db(now[b] / (BLEED_MARGIN * floor[b] + PAST_MARGIN * past[b]).max(1e-14)).clamp(0.0, CEILING);
     f.put_bands(|b| rise(b) / 10.0);
-    match mic.ring.get(lead.max(0) as usize) {
-        None => f.put_bands(|_| 25.0 / 15.0),
-        Some(ring) => f.put_bands(|b| {
-            let above = db(now[b] / ring[b]).clamp(-15.0, 25.0);
-            if ring[b] > 0.0 { above / 15.0 } else { 25.0 / 15.0 }
-        }),
-    }
+    let ring = mic.ring.at(lead.max(0) as usize);
+    f.put_bands(|b| {
+        let above = db(now[b] / ring[b]).clamp(-15.0, 25.0);
+        if ring[b] > 0.0 { above / 15.0 } else { 25.0 / 15.0 }
+    });
     let mean: f32 = (0..BANDS).map(rise).sum::<f32>() / BANDS as f32;
     f.put(mean / 5.0);
     // What a loud stroke of this mic sounds like at all: a mic of pure bleed is no drum.

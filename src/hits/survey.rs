@@ -2,10 +2,10 @@
 //!
 //! In: a [`Stretch`] and which mics are the drum's own. Out: candidate frames with their features.
 
-use super::bands::Bands;
-use super::bleed::predicted_bleed;
-use super::judge::{Elsewhere, FEATURES, KitVerdict, OwnMic, ask_the_kit, listen_alone, loud_stroke, total_level};
-use super::novelty::{Listened, maxima, novelty, ring};
+use super::bands::{BANDS, Bands};
+use super::bleed::{Expected, floor, predicted_bleed};
+use super::judge::{Alone, Elsewhere, FEATURES, KitVerdict, OwnMic, ask_the_kit, loud_stroke, total_level};
+use super::novelty::{Listened, Ring, maxima, novelty};
 use super::take::Stretch;
 use crate::song::{Drum, Mic};
 
@@ -29,7 +29,7 @@ pub struct Survey<'a> {
     /// Powers of the drum's own mics, the main one first.
     pub power: Vec<&'a Bands>,
     /// Predicted bleed of each.
-    pub bleed: Vec<Bands>,
+    pub bleed: Vec<Expected>,
     /// Novelty against bleed and past.
     pub curve: Vec<f32>,
     /// Candidate frames, in order.
@@ -44,8 +44,8 @@ pub struct Survey<'a> {
     pub kinds: usize,
     /// Powers of the mics of other drums, every second frame.
     kit: Vec<&'a Bands>,
-    /// Floor of each own mic, as a prediction without other mics.
-    floor: Vec<Bands>,
+    /// Floor of the main mic: what is expected of it without other mics.
+    floor: [f32; BANDS],
 }
 
 impl<'a> Survey<'a> {
@@ -66,12 +66,14 @@ impl<'a> Survey<'a> {
             _ => Others::Kit,
         };
         // First the main mic against its floor alone: its loudest strokes are the drum's own and stay out of the fit.
-        let floor = predicted_bleed(&power, &[], &[]);
-        let plain_curve = listen(&power[..power.len().min(1)], &floor);
+        let floor = power.first().map_or([0.0; BANDS], |main| floor(main));
+        let plain_curve = listen(&power[..power.len().min(1)], &[Expected::steady(floor)]);
         let at_sight: Vec<usize> = maxima(&plain_curve, REACH, LEAST);
         let heights: Vec<f32> = at_sight.iter().map(|&t| plain_curve[t]).collect();
         let (bleed, curve, candidates) = if kit.is_empty() {
-            (floor.clone(), listen(&power, &floor), at_sight)
+            let bleed = predicted_bleed(&power, &kit, &[]);
+            let curve = listen(&power, &bleed);
+            (bleed, curve, at_sight)
         } else {
             let known = surest(power.first().copied(), &at_sight, &heights);
             let bleed = predicted_bleed(&power, &kit, &known);
@@ -92,31 +94,43 @@ impl<'a> Survey<'a> {
         surest(self.power.first().copied(), &self.candidates, &self.heights)
     }
 
-    /// What the main mic and what the rest of the kit say of every candidate, given frames of sure strokes; whether it
-    /// comes from elsewhere only where that is `asked`.
+    /// What can be said of the candidates, given frames of sure strokes; whether they come from elsewhere only where that is
+    /// `asked`. `None` where the drum has no mic.
     #[must_use]
-    pub fn features(&self, sure: &[usize], asked: bool) -> Vec<([f32; FEATURES], KitVerdict)> {
-        let (Some(&main), Some(floor), Some(bleed)) = (self.power.first(), self.floor.first(), self.bleed.first())
-        else {
-            return Vec::new();
-        };
+    pub fn witness(&self, sure: &[usize], asked: bool) -> Option<Witness<'_>> {
+        let main = *self.power.first()?;
         let clear: Vec<usize> =
             self.candidates.iter().zip(&self.plain).filter(|(_, h)| **h > 2.0).map(|(&t, _)| t).collect();
-        let ring = ring(main, &clear, sure);
-        let alone = OwnMic { power: main, floor, ring: &ring, loud: loud_stroke(main, sure) };
+        let ring = Ring::learn(main, &clear, sure);
+        let own = OwnMic { power: main, floor: self.floor, ring, loud: loud_stroke(main, sure) };
         let elsewhere = asked.then(|| Elsewhere::learn(main, &self.kit, sure)).flatten();
-        let verdict = |((&t, &height), &plain): ((&usize, &f32), &f32)| {
-            let kit = ask_the_kit((main, bleed), self.others != Others::None, t, height, plain);
-            KitVerdict { elsewhere: elsewhere.as_ref().map_or(0.0, |e| e.louder(t)), ..kit }
-        };
-        listen_alone(&alone, &self.candidates, &self.plain)
-            .into_iter()
-            .zip(self.candidates.iter().zip(&self.heights).zip(&self.plain).map(verdict))
-            .collect()
+        let alone = Alone::new(own, &self.candidates, &self.plain);
+        Some(Witness { survey: self, main, bleed: self.bleed.first()?, alone, elsewhere })
     }
 }
 
-fn listen(power: &[&Bands], bleed: &[Bands]) -> Vec<f32> {
+/// What the main mic and the rest of the kit say of every candidate.
+pub struct Witness<'a> {
+    survey: &'a Survey<'a>,
+    main: &'a Bands,
+    bleed: &'a Expected,
+    alone: Alone<'a>,
+    elsewhere: Option<Elsewhere<'a>>,
+}
+
+impl Witness<'_> {
+    /// What the main mic alone says of candidate number `i`, and what the kit.
+    #[must_use]
+    pub fn features(&self, i: usize) -> ([f32; FEATURES], KitVerdict) {
+        let survey = self.survey;
+        let (t, height, plain) = (survey.candidates[i], survey.heights[i], survey.plain[i]);
+        let kit = ask_the_kit((self.main, self.bleed), survey.others != Others::None, t, height, plain);
+        let elsewhere = self.elsewhere.as_ref().map_or(0.0, |e| e.louder(t));
+        (self.alone.features(i), KitVerdict { elsewhere, ..kit })
+    }
+}
+
+fn listen(power: &[&Bands], bleed: &[Expected]) -> Vec<f32> {
     let mics: Vec<Listened> = power.iter().zip(bleed).map(|(power, bleed)| Listened { power, bleed }).collect();
     novelty(&mics)
 }

@@ -3,7 +3,7 @@
 //! In: the song's mics and a range of samples. Out: [`Stretch`]. Long takes are worked off in stretches, so
 //! that memory does not grow with their length.
 
-use super::bands::{BandAnalyser, Bands, Framing};
+use super::bands::{BANDS, BandAnalyser, Bands, Framing};
 use super::evidence::Outline;
 use super::rest::Rest;
 use crate::audio::{LevelMeter, MonoReader, SOUND_FLOOR};
@@ -30,7 +30,7 @@ pub(super) const BLOCK: usize = 1 << 14;
 pub fn stretches(samples: u64, mics: usize, framing: Framing) -> Vec<Range<u64>> {
     let rate = u64::from(framing.rate.hz());
     let hop = framing.hop as u64;
-    let row = std::mem::size_of::<[f32; super::bands::BANDS]>() as u64 * mics.max(1) as u64;
+    let row = std::mem::size_of::<[f32; BANDS]>() as u64 * mics.max(1) as u64;
     let longest = (MEMORY / row * hop).clamp(SHORTEST_S * rate, LONGEST_S * rate);
     let count = samples.div_ceil(longest).max(1);
     let length = samples.div_ceil(count).div_ceil(hop) * hop;
@@ -45,13 +45,16 @@ pub struct Watcher {
     pub outline: Option<Outline>,
     /// Where it rests, once that is known.
     rest: Option<Rest>,
+    /// Room for the powers of every frame and of every second one, to be used again: what an allocator keeps of a hundred
+    /// stretches would else grow with the take.
+    room: [Vec<[f32; BANDS]>; 2],
 }
 
 impl Watcher {
     /// For a mic of which nothing is known yet.
     #[must_use]
     pub fn new(mic: &Mic, outline: Option<Outline>) -> Self {
-        Self { meter: LevelMeter::new(1, mic.info.format, SOUND_FLOOR), outline, rest: None }
+        Self { meter: LevelMeter::new(1, mic.info.format, SOUND_FLOOR), outline, rest: None, room: Default::default() }
     }
 
     fn rest_of(&mut self, mic: &Mic) -> Result<Rest> {
@@ -123,7 +126,9 @@ impl Stretch {
                 let frames = framing.frames(end - start);
                 let mut analyser = BandAnalyser::starting(framing, lead as usize);
                 // The analyser ends half a window after the last frame.
-                let mut rows = Vec::with_capacity(frames + framing.window / framing.hop + 2);
+                let [mut rows, second] = std::mem::take(&mut watcher.room);
+                rows.clear();
+                rows.reserve_exact(frames + framing.window / framing.hop + 2);
                 let mut block = Vec::with_capacity(BLOCK);
                 let rest = watcher.rest_of(mic)?;
                 let mut at = start - lead;
@@ -142,14 +147,23 @@ impl Stretch {
                     progress.advance(n as u64);
                 }
                 analyser.finish(&mut rows);
-                rows.resize(frames, [0.0; super::bands::BANDS]);
+                rows.resize(frames, [0.0; BANDS]);
                 let heard = Bands::from_rows(rows);
-                let (bands, sparse) = if found { (heard.clone(), heard.sparse()) } else { (Bands::default(), heard) };
+                let (bands, sparse) =
+                    if found { (heard.clone(), heard.sparse_in(second)) } else { (Bands::default(), heard) };
                 Ok((bands, (sparse, rest)))
             })
             .collect::<Result<Vec<_>>>()?;
         let (bands, (sparse, rest)) = heard.into_iter().unzip();
         Ok(Self { range, start, end, bands, sparse, rest })
+    }
+
+    /// Leaves the room that the powers took to the watchers, for the next stretch.
+    pub fn clear(self, watchers: &mut [Watcher]) {
+        for ((watcher, bands), sparse) in watchers.iter_mut().zip(self.bands).zip(self.sparse) {
+            let (bands, sparse) = (bands.into_rows(), sparse.into_rows());
+            watcher.room = if bands.capacity() > 0 { [bands, sparse] } else { [sparse, bands] };
+        }
     }
 
     /// The stretch as far as sample `end` of the take; `None` where it begins later.

@@ -124,13 +124,14 @@ fn main() -> Anyhow<()> {
                     std::collections::btree_map::Entry::Occupied(e) => e.into_mut(),
                     std::collections::btree_map::Entry::Vacant(e) => e.insert(BufWriter::new(File::create(&path)?)),
                 };
-                let rows = survey.features(&survey.sure_at_sight(), true);
-                for (((alone, kit), owner), &frame) in rows.iter().zip(owner).zip(&survey.candidates) {
+                let Some(witness) = survey.witness(&survey.sure_at_sight(), true) else { continue };
+                for (i, (owner, &frame)) in owner.iter().zip(&survey.candidates).enumerate() {
+                    let (alone, kit) = witness.features(i);
                     let kind = owner.map_or(0.0, |i| strokes[i].kind);
                     let error = owner.map_or(0.0, |i| (frame as f64 - strokes[i].frame) as f32);
                     let head = [kind, error, session as f32, frame as f32];
                     let tail: [f32; VERDICT] = [kit.height, kit.plain, kit.above, kit.clear];
-                    for v in head.iter().chain(alone).chain(&tail) {
+                    for v in head.iter().chain(&alone).chain(&tail) {
                         file.write_all(&v.to_le_bytes())?;
                     }
                 }

@@ -42,6 +42,7 @@ pub mod song;
 pub mod tempo;
 pub mod timing;
 pub mod units;
+mod wide;
 
 pub use error::{Error, ExitCode, Fault, Located, Misuse, Place, Result};
 pub use finding::{Finding, Weight};

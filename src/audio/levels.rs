@@ -7,6 +7,8 @@ use super::{AudioInfo, AudioReader, SampleFormat, pcm};
 use crate::error::Result;
 use crate::finding::Finding;
 use crate::units::{Dbfs, SamplePos, SampleRate};
+use crate::wide::wide;
+use pulp::Arch;
 use serde::Serialize;
 
 /// Samples in a row at full scale that count as clipped; a single one may be a true peak (common practice).
@@ -254,15 +256,8 @@ impl ChannelMeter {
             self.add(*s, l);
         }
         let (eights, tail) = rest.as_chunks::<LANES>();
-        let (mut sums, mut squares) = (self.sums, self.squares);
-        for b in eights {
-            for ((x, sum), square) in b.iter().zip(&mut sums).zip(&mut squares) {
-                let x = f64::from(*x);
-                *sum += x;
-                *square += x * x;
-            }
-        }
-        (self.sums, self.squares) = (sums, squares);
+        let totals = [&mut self.sums, &mut self.squares];
+        wide!(Arch::new(), add_up(eights: &'a [[f32; LANES]] = eights, totals: [&'a mut [f64; LANES]; 2] = totals));
         for (l, s) in tail.iter().enumerate() {
             self.add(*s, l);
         }
@@ -301,6 +296,25 @@ impl ChannelMeter {
 
 /// Highest absolute sample of a block; 0 for none.
 fn block_peak(block: &[f32]) -> f32 {
+    wide!(Arch::new(), highest(block: &'a [f32] = block) -> f32)
+}
+
+/// Adds samples and their squares, lane by lane.
+#[inline(always)]
+fn add_up(eights: &[[f32; LANES]], [all_sums, all_squares]: [&mut [f64; LANES]; 2]) {
+    let (mut sums, mut squares) = (*all_sums, *all_squares);
+    for eight in eights {
+        for l in 0..LANES {
+            let x = f64::from(eight[l]);
+            sums[l] += x;
+            squares[l] += x * x;
+        }
+    }
+    (*all_sums, *all_squares) = (sums, squares);
+}
+
+#[inline(always)]
+fn highest(block: &[f32]) -> f32 {
     let (chunks, tail) = block.as_chunks::<16>();
     let mut lanes = [0.0f32; 16];
     for c in chunks {

@@ -5,6 +5,8 @@
 //! floats are rounded to the 24 bits of an `f32`.
 
 use super::info::SampleFormat;
+use crate::wide::wide;
+use pulp::Arch;
 
 /// Appends the samples in `bytes` (whole samples) to `out`, 1.0 = full scale. Gives the index, among the
 /// samples appended, of the first one that is not a finite number; only float formats can hold such.
@@ -16,10 +18,9 @@ pub(crate) fn to_f32(format: SampleFormat, bytes: &[u8], out: &mut Vec<f32>) -> 
             out.extend(bytes.chunks_exact(2).map(|b| f32::from(int16(b)) * (1.0 / 32_768.0)));
         }
         SampleFormat::Int24 => {
-            let scale = 1.0 / 2_147_483_648.0;
             out.resize(start + bytes.len() / 3, 0.0);
             let new = out.get_mut(start..).unwrap_or_default();
-            unpack24(bytes, new, |top| top as f32 * scale);
+            wide!(Arch::new(), floats24(bytes: &'a [u8] = bytes, out: &'a mut [f32] = new));
         }
         SampleFormat::Int32 => {
             out.extend(bytes.chunks_exact(4).map(|b| int32(b) as f32 * (1.0 / 2_147_483_648.0)));
@@ -116,7 +117,13 @@ fn put<T: Copy, const N: usize>(values: &[T], out: &mut Vec<u8>, bytes: impl Fn(
     }
 }
 
+#[inline(always)]
+fn floats24(bytes: &[u8], out: &mut [f32]) {
+    unpack24(bytes, out, |top| top as f32 * (1.0 / 2_147_483_648.0));
+}
+
 /// Unpacks packed 24-bit samples, four at a time from three words; `make` gets each in the top 24 of 32 bits.
+#[inline(always)]
 fn unpack24<T>(bytes: &[u8], out: &mut [T], make: impl Fn(i32) -> T) {
     let (fours, rest) = bytes.as_chunks::<12>();
     let (out_fours, out_rest) = out.split_at_mut(fours.len() * 4);

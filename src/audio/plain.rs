@@ -9,8 +9,10 @@ use std::fs::File;
 use std::io::{BufReader, Read, Seek, SeekFrom};
 use std::path::Path;
 
-/// Bytes that are read from the disk at a time.
+/// Bytes that are converted at a time.
 const BLOCK_BYTES: usize = 1 << 16;
+/// Bytes that are read ahead: few, so that a look at single strokes costs little, and long reads pass them by.
+const AHEAD_BYTES: usize = 1 << 14;
 
 /// A file of uncompressed samples, open at some frame.
 pub(super) struct PlainSource {
@@ -20,20 +22,22 @@ pub(super) struct PlainSource {
     data_at: u64,
     frames: u64,
     pos: u64,
+    /// Byte at which the input stands; unknown after a failure.
+    at: Option<u64>,
     raw: Vec<u8>,
 }
 
 impl PlainSource {
     /// Walks through a WAV file's chunks and stands at the first frame.
     pub fn wav(file: File, path: &Path) -> Result<(Self, AudioInfo), Located<AudioFault>> {
-        let mut input = BufReader::with_capacity(BLOCK_BYTES, file);
+        let mut input = BufReader::with_capacity(AHEAD_BYTES, file);
         let found = riff::walk(&mut input, path)?;
         Self::of(input, path, found, ByteOrder::Little)
     }
 
     /// Walks through an AIFF file's chunks and stands at the first frame.
     pub fn aiff(file: File, path: &Path) -> Result<(Self, AudioInfo), Located<AudioFault>> {
-        let mut input = BufReader::with_capacity(BLOCK_BYTES, file);
+        let mut input = BufReader::with_capacity(AHEAD_BYTES, file);
         let (found, order) = aiff::walk(&mut input, path)?;
         Self::of(input, path, found, order)
     }
@@ -55,7 +59,7 @@ impl PlainSource {
             repairs: found.repairs,
         };
         let (layout, data_at, frames) = (found.layout, found.data_at, found.frames);
-        let mut source = Self { input, layout, order, data_at, frames, pos: 0, raw: Vec::new() };
+        let mut source = Self { input, layout, order, data_at, frames, pos: 0, at: None, raw: Vec::new() };
         source.seek(0, path)?;
         Ok((source, info))
     }
@@ -78,9 +82,14 @@ impl PlainSource {
     /// Goes to a frame; behind the end counts as the end.
     pub fn seek(&mut self, frame: u64, path: &Path) -> Result<(), Located<AudioFault>> {
         self.pos = frame.min(self.frames);
-        let byte = self.data_at + self.pos * u64::from(self.layout.block());
-        let done = self.input.seek(SeekFrom::Start(byte));
-        done.map(drop).map_err(|e| Located::whole(path, AudioFault::Unreadable(in_words(&e))))
+        let to = self.data_at + self.pos * u64::from(self.layout.block());
+        let done = match self.at.take() {
+            // What was read ahead is kept where it reaches as far.
+            Some(at) => self.input.seek_relative(to as i64 - at as i64),
+            None => self.input.seek(SeekFrom::Start(to)).map(drop),
+        };
+        self.at = done.is_ok().then_some(to);
+        done.map_err(|e| Located::whole(path, AudioFault::Unreadable(in_words(&e))))
     }
 
     /// Hands the raw bytes of the next frames to `take`, block by block; `take` gives the index of a bad sample.
@@ -97,9 +106,11 @@ impl PlainSource {
         while left > 0 {
             let n = left.min(at_once);
             self.raw.resize(n * block, 0);
+            let at = self.at.take();
             self.input
                 .read_exact(&mut self.raw)
                 .map_err(|e| Located::at(path, Place::Frame(self.pos), AudioFault::Unreadable(in_words(&e))))?;
+            self.at = at.map(|at| at + self.raw.len() as u64);
             if self.order == ByteOrder::Big {
                 turn(self.layout.format, &mut self.raw);
             }

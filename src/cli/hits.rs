@@ -229,6 +229,8 @@ pub(super) fn execute_noting(
     let names = files.iter().map(|f| f.0.clone()).collect();
     note(&mut files)?;
     write_together(&files, &plan.inputs)?;
+    // What is told needs the room that their bytes took.
+    drop(files);
     let told = Told {
         title: &plan.song.title,
         drums: DrumSummary::all(&plan.song, &found.list),

@@ -6,7 +6,7 @@ use super::spectra::Spectra;
 use crate::units::{SamplePos, SampleRate};
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 /// Bands a frame.
 pub const BANDS: usize = 11;
@@ -66,32 +66,46 @@ impl Framing {
     }
 }
 
-/// Power below which nothing but the file's own rounding sounds: −120 dBFS, under any preamp's noise.
+/// Power of a band below which nothing but the file's own rounding sounds: −120 dBFS, under any preamp's noise.
 const SILENCE: f32 = 1e-12;
+/// Quantile of a band that counts as its quiet.
+const QUIET: f64 = 0.10;
 
 /// Rows of band powers; 1.5 is the power of a full-scale sine inside the band. A clone shares the rows.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default)]
 pub struct Bands {
-    rows: Arc<Vec<[f32; BANDS]>>,
+    all: Arc<Rows>,
+}
+
+#[derive(Debug, Default)]
+struct Rows {
+    rows: Vec<[f32; BANDS]>,
+    quiet: OnceLock<[f32; BANDS]>,
+}
+
+impl PartialEq for Bands {
+    fn eq(&self, other: &Self) -> bool {
+        self.rows() == other.rows()
+    }
 }
 
 impl Bands {
     /// From rows.
     #[must_use]
     pub fn from_rows(rows: Vec<[f32; BANDS]>) -> Self {
-        Self { rows: Arc::new(rows) }
+        Self { all: Arc::new(Rows { rows, quiet: OnceLock::new() }) }
     }
 
     /// Rows, one a frame.
     #[must_use]
     pub fn rows(&self) -> &[[f32; BANDS]] {
-        &self.rows
+        &self.all.rows
     }
 
     /// The first so many frames.
     #[must_use]
     pub fn first(&self, frames: usize) -> Self {
-        Self::from_rows(self.rows[..frames.min(self.rows.len())].to_vec())
+        Self::from_rows(self.rows()[..frames.min(self.len())].to_vec())
     }
 
     /// Every second frame.
@@ -104,46 +118,66 @@ impl Bands {
     #[must_use]
     pub fn sparse_in(&self, mut room: Vec<[f32; BANDS]>) -> Self {
         room.clear();
-        room.extend(self.rows.iter().step_by(SPARSE));
+        room.extend(self.rows().iter().step_by(SPARSE));
         Self::from_rows(room)
     }
 
     /// The rows back, for their room to be used again; none where a clone still has them.
     #[must_use]
     pub fn into_rows(self) -> Vec<[f32; BANDS]> {
-        Arc::try_unwrap(self.rows).unwrap_or_default()
+        Arc::try_unwrap(self.all).unwrap_or_default().rows
     }
 
     /// Frames.
     #[must_use]
     pub fn len(&self) -> usize {
-        self.rows.len()
+        self.rows().len()
     }
 
     /// Whether there is no frame.
     #[must_use]
     pub fn is_empty(&self) -> bool {
-        self.rows.is_empty()
+        self.rows().is_empty()
     }
 
-    /// A quantile of every band over at most 16,384 evenly spread frames of those in which the mic was on: digital
-    /// silence in front of a take, between its parts or after its end says nothing of the room. 0 in all silence.
+    /// What every band sounds like in the quiet, its tenth percentile, over at most 16,384 evenly spread frames of those in
+    /// which the mic was on: digital silence in front of a take, between its parts or after its end says nothing of the room.
+    /// 0 in all silence. Worked out once.
     #[must_use]
-    pub fn quantile(&self, q: f64) -> [f32; BANDS] {
-        let on: Vec<&[f32; BANDS]> = self.rows.iter().filter(|r| r.iter().sum::<f32>() > SILENCE).collect();
-        let step = on.len().div_ceil(16_384).max(1);
-        let mut out = [0.0; BANDS];
-        let mut column = Vec::with_capacity(on.len() / step + 1);
-        for (b, o) in out.iter_mut().enumerate() {
-            column.clear();
-            column.extend(on.iter().step_by(step).map(|r| r[b]));
-            if !column.is_empty() {
-                let k = ((column.len() - 1) as f64 * q).round() as usize;
-                *o = *column.select_nth_unstable_by(k, f32::total_cmp).1;
-            }
-        }
-        out
+    pub fn quiet(&self) -> [f32; BANDS] {
+        *self.all.quiet.get_or_init(|| quiet(&self.all.rows))
     }
+}
+
+fn quiet(rows: &[[f32; BANDS]]) -> [f32; BANDS] {
+    let on: Vec<&[f32; BANDS]> = rows.iter().filter(|r| r.iter().any(|&p| p > SILENCE)).collect();
+    let step = on.len().div_ceil(16_384).max(1);
+    let mut out = [0.0; BANDS];
+    let mut column = Vec::with_capacity(on.len() / step + 1);
+    for (b, o) in out.iter_mut().enumerate() {
+        column.clear();
+        column.extend(on.iter().step_by(step).map(|r| r[b]));
+        if !column.is_empty() {
+            let k = ((column.len() - 1) as f64 * QUIET).round() as usize;
+            *o = *column.select_nth_unstable_by(k, f32::total_cmp).1;
+        }
+    }
+    out
+}
+
+/// A row of bands, filled up to a width that vector instructions like; what stands behind the bands says nothing.
+pub type Row = [f32; 16];
+
+/// Row `t`, filled up with what follows it or with ones.
+#[inline(always)]
+#[must_use]
+pub fn filled(rows: &[[f32; BANDS]], t: usize) -> Row {
+    let mut out = [1.0; 16];
+    match rows.as_flattened().get(t * BANDS..t * BANDS + out.len()) {
+        Some(row) => out.copy_from_slice(row),
+        None => out[..BANDS].copy_from_slice(&rows[t]),
+    }
+    out
 }
 
 /// Turns samples into rows of band powers, streaming.

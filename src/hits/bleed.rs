@@ -3,8 +3,8 @@
 //! In: band powers of a drum's own mics and of all others. Out: for each own mic the power that the
 //! rest of the kit explains, frame by frame and band by band.
 
-use super::bands::{BANDS, Bands, SPARSE};
-use super::wide::wide;
+use super::bands::{BANDS, Bands, Row, SPARSE, filled};
+use crate::wide::wide;
 use pulp::{Arch, Simd, WithSimd};
 
 /// What a mic is expected to hear when its drum is not struck: a row of powers for every second frame, between two of them
@@ -35,6 +35,19 @@ impl Expected {
         let (before, after) = (row(t / SPARSE), row(t.div_ceil(SPARSE)));
         std::array::from_fn(|b| 0.5 * (before[b] + after[b]))
     }
+
+    /// The same as a row filled up.
+    #[must_use]
+    #[inline(always)]
+    pub fn row_at(&self, t: usize) -> Row {
+        let Some(last) = self.rows.len().checked_sub(1) else { return [0.0; 16] };
+        let before = filled(&self.rows, (t / SPARSE).min(last));
+        if t.is_multiple_of(SPARSE) {
+            return before;
+        }
+        let after = filled(&self.rows, t.div_ceil(SPARSE).min(last));
+        std::array::from_fn(|l| 0.5 * (before[l] + after[l]))
+    }
 }
 
 /// Most frames that a fit looks at.
@@ -43,11 +56,9 @@ const FIT_FRAMES: usize = 3_000;
 const ROUNDS: usize = 30;
 /// Fewest frames above the noise for a fit to mean anything.
 const LEAST_FRAMES: usize = 100;
-/// Quantile of a band that counts as its noise; what a mic's floor is of it, and what of another's counts as its own noise.
-const QUIET: f64 = 0.10;
-/// See [`QUIET`].
+/// What a mic's floor is of its quiet (see [`Bands::quiet`]), and what of another's counts as its own noise.
 const OWN_FLOOR: f32 = 2.0;
-/// See [`QUIET`].
+/// See [`OWN_FLOOR`].
 const OTHER_FLOOR: f32 = 1.5;
 /// Added to every floor, so that digital silence has one: −110 dB.
 const LEAST_FLOOR: f32 = 1e-11;
@@ -88,7 +99,7 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
     if others.is_empty() {
         return noise.into_iter().map(Expected::steady).collect();
     }
-    let floors: Vec<[f32; BANDS]> = others.iter().map(|o| o.quantile(QUIET).map(|q| OTHER_FLOOR * q)).collect();
+    let floors: Vec<[f32; BANDS]> = others.iter().map(|o| o.quiet().map(|q| OTHER_FLOOR * q)).collect();
     let arch = Arch::new();
     let mut fits: Vec<Vec<Fit>> = own
         .iter()
@@ -163,11 +174,8 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
 /// Floor of an own mic, its noise doubled: all that is expected of it without other mics.
 #[must_use]
 pub fn floor(own: &Bands) -> [f32; BANDS] {
-    own.quantile(QUIET).map(|q| OWN_FLOOR * q + LEAST_FLOOR)
+    own.quiet().map(|q| OWN_FLOOR * q + LEAST_FLOOR)
 }
-
-/// A row of bands, filled up with zeros to a width that vector instructions like.
-type Row = [f32; 16];
 
 /// Frames that are worked on at once, so that they stay in the processor's first caches.
 const TILE: usize = 256;
@@ -260,11 +268,11 @@ impl<'a> Regressors<'a> {
 #[inline(always)]
 fn take_off(mic: &[[f32; BANDS]], start: usize, floor: &Row, clean: &mut [Row]) {
     for (k, out) in clean.iter_mut().enumerate() {
-        *out = [0.0; 16];
-        let Some(row) = (start + k).checked_sub(1).and_then(|t| mic.get(t)) else { continue };
-        for b in 0..BANDS {
-            let above = row[b] - floor[b];
-            out[b] = if above > 0.0 { above } else { 0.0 };
+        let frame = (start + k).checked_sub(1).filter(|&t| t < mic.len());
+        let row = frame.map_or([0.0; 16], |t| filled(mic, t));
+        for l in 0..row.len() {
+            let above = row[l] - floor[l];
+            out[l] = if above > 0.0 { above } else { 0.0 };
         }
     }
 }

@@ -3,8 +3,8 @@
 //! In: samples, the same or others in every lane. Out: the same filtered forwards and backwards, so that nothing is
 //! delayed. Every lane does the same sums in the same order on every processor.
 
-use super::wide::wide;
 use crate::units::SampleRate;
+use crate::wide::wide;
 use pulp::Arch;
 
 /// Filters side by side.
@@ -71,25 +71,31 @@ impl Bank {
 
 #[inline(always)]
 fn there_and_back(sections: &[Side; 2], x: &mut [[f32; LANES]]) {
-    for side in sections {
-        run(side, x.iter_mut());
-        run(side, x.iter_mut().rev());
+    run(sections, x.iter_mut());
+    run(sections, x.iter_mut().rev());
+}
+
+/// Both sections in one go: while one waits for its last output, the processor is busy with the other.
+#[inline(always)]
+fn run<'a>(sections: &[Side; 2], x: impl Iterator<Item = &'a mut [f32; LANES]>) {
+    let [mut first, mut second] = [[[0.0f64; LANES]; 2]; 2];
+    for row in x {
+        let between = step(&sections[0], &mut first, row.map(f64::from));
+        *row = step(&sections[1], &mut second, between).map(|y| y as f32);
     }
 }
 
 #[inline(always)]
-fn run<'a>(side: &Side, x: impl Iterator<Item = &'a mut [f32; LANES]>) {
+fn step(side: &Side, [z1, z2]: &mut [[f64; LANES]; 2], input: [f64; LANES]) -> [f64; LANES] {
     let Side { b: [b0, b1, b2], a: [a1, a2] } = side;
-    let (mut z1, mut z2) = ([0.0f64; LANES], [0.0f64; LANES]);
-    for row in x {
-        for l in 0..LANES {
-            let input = f64::from(row[l]);
-            let y = b0[l] * input + z1[l];
-            z1[l] = b1[l] * input - a1[l] * y + z2[l];
-            z2[l] = b2[l] * input - a2[l] * y;
-            row[l] = y as f32;
-        }
+    let mut output = [0.0f64; LANES];
+    for l in 0..LANES {
+        let y = b0[l] * input[l] + z1[l];
+        z1[l] = b1[l] * input[l] - a1[l] * y + z2[l];
+        z2[l] = b2[l] * input[l] - a2[l] * y;
+        output[l] = y;
     }
+    output
 }
 
 #[cfg(test)]

@@ -3,10 +3,11 @@
 //! In: powers, floor, predicted bleed and ring of a drum's own mics, candidate frames. Out: one row of [`FEATURES`]
 //! numbers and one [`KitVerdict`] a candidate, for the model that tells own strokes from bleed.
 
-use super::bands::{BANDS, Bands, SPARSE};
+use super::bands::{BANDS, Bands, Row, SPARSE, filled};
 use super::bleed::Expected;
+use super::decibel::db;
 use super::novelty::{BLEED_MARGIN, CEILING, LAG, LEAD, PAST_MARGIN, Ring};
-use super::wide::wide;
+use crate::wide::wide;
 use pulp::Arch;
 
 /// Frames around the candidate at which the main mic's bands are looked at, −12 to +60 ms.
@@ -58,22 +59,6 @@ pub struct OwnMic<'a> {
     pub ring: Ring,
     /// Band powers of a loud stroke of this drum in this mic.
     pub loud: [f32; BANDS],
-}
-
-/// Ten times the decimal logarithm of a power, nothing below 1e-14: exponent, and the logarithm of the mantissa by the
-/// series of the inverse hyperbolic tangent (Abramowitz and Stegun 4.1.27, from memory) to 2e-5 dB. Without a branch, so
-/// that many go side by side, and the same on every machine.
-#[inline(always)]
-fn db(x: f32) -> f32 {
-    let x = x.max(1e-14);
-    // The mantissa in 0.7..1.4.
-    let exponent = (x.to_bits().wrapping_sub(0x3f35_04f3) as i32) >> 23;
-    let mantissa = f32::from_bits(x.to_bits().wrapping_sub((exponent << 23) as u32));
-    let s = (mantissa - 1.0) / (mantissa + 1.0);
-    let q = s * s;
-    let series = ((((q / 9.0 + 1.0 / 7.0) * q + 1.0 / 5.0) * q + 1.0 / 3.0) * q + 1.0) * s;
-    // 10·log10(2) and 20·log10(e).
-    3.010_3 * exponent as f32 + 8.685_89 * series
 }
 
 fn row(rows: &[[f32; BANDS]], t: isize) -> &[f32; BANDS] {
@@ -149,7 +134,7 @@ impl<'a> Alone<'a> {
     /// All that it says of candidate number `i`.
     #[must_use]
     pub fn features(&self, i: usize) -> [f32; FEATURES] {
-        let mut f = Numbers { values: [0.0; FEATURES], next: 0 };
+        let mut f = Numbers { values: [0.0; FEATURES + SPARE], next: 0 };
         wide!(
             self.arch,
             look_at_main(
@@ -161,7 +146,7 @@ impl<'a> Alone<'a> {
         );
         look_around(self.candidates, self.heights, &self.levels, i, &mut f);
         debug_assert_eq!(f.next, FEATURES);
-        f.values
+        std::array::from_fn(|k| f.values[k])
     }
 }
 
@@ -243,22 +228,26 @@ fn above_bleed(power: &Bands, bleed: &Expected, t: usize) -> (f32, f32) {
     (sum / BANDS as f32, clear / BANDS as f32)
 }
 
+/// Room behind the features, for a row is put down whole.
+const SPARE: usize = 16 - BANDS;
+
 struct Numbers {
-    values: [f32; FEATURES],
+    values: [f32; FEATURES + SPARE],
     next: usize,
 }
 
 impl Numbers {
+    #[inline(always)]
     fn put(&mut self, v: f32) {
         self.values[self.next] = v;
         self.next += 1;
     }
 
-    /// One number a band.
+    /// One number a band; what stands behind the bands is overwritten by what comes next.
     #[inline(always)]
-    fn put_bands(&mut self, number: impl Fn(usize) -> f32) {
-        for (b, v) in self.values[self.next..self.next + BANDS].iter_mut().enumerate() {
-            *v = number(b);
+    fn put_bands(&mut self, row: Row) {
+        if let Some(room) = self.values.get_mut(self.next..self.next + row.len()) {
+            room.copy_from_slice(&row);
         }
         self.next += BANDS;
     }
@@ -267,33 +256,36 @@ impl Numbers {
 #[inline(always)]
 fn look_at_main(mic: &OwnMic, t: isize, level: f32, f: &mut Numbers) {
     let p = mic.power.rows();
-    let floor = &mic.floor;
-    let loud = &mic.loud;
+    let at = |t: isize| filled(p, t.clamp(0, p.len() as isize - 1) as usize);
+    let fill = |row: &[f32; BANDS]| -> Row { std::array::from_fn(|l| row.get(l).copied().unwrap_or(1.0)) };
+    let (loud, floor) = (fill(&mic.loud), fill(&mic.floor));
     f.put(level / 20.0);
     for k in LOOKS {
-        let now = row(p, t + k);
-        f.put_bands(|b| (db(now[b] / loud[b]).clamp(-70.0, 15.0) - level).clamp(-35.0, 25.0) / 15.0);
+        let now = at(t + k);
+        f.put_bands(std::array::from_fn(|l| {
+            (db(now[l] / loud[l]).clamp(-70.0, 15.0) - level).clamp(-35.0, 25.0) / 15.0
+        }));
     }
     for k in AGAINST_FLOOR {
-        let now = row(p, t + k);
-        f.put_bands(|b| db(now[b] / floor[b].max(1e-14)).clamp(-10.0, 30.0) / 15.0);
+        let now = at(t + k);
+        f.put_bands(std::array::from_fn(|l| db(now[l] / floor[l].max(1e-14)).clamp(-10.0, 30.0) / 15.0));
     }
     let lead = t + LEAD as isize;
-    let now = row(p, lead);
-    f.put_bands(|b| (db(floor[b] / loud[b]).clamp(-80.0, 15.0) - level).clamp(-35.0, 25.0) / 15.0);
-    let past = row(p, t - LAG as isize);
-    let rise = |b: usize| db(now[b] / (BLEED_MARGIN * floor[b] + PAST_MARGIN * past[b]).max(1e-14)).clamp(0.0, CEILING);
-    f.put_bands(|b| rise(b) / 10.0);
-    let ring = mic.ring.at(lead.max(0) as usize);
-    f.put_bands(|b| {
-        let above = db(now[b] / ring[b]).clamp(-15.0, 25.0);
-        if ring[b] > 0.0 { above / 15.0 } else { 25.0 / 15.0 }
+    let (now, past) = (at(lead), at(t - LAG as isize));
+    f.put_bands(std::array::from_fn(|l| (db(floor[l] / loud[l]).clamp(-80.0, 15.0) - level).clamp(-35.0, 25.0) / 15.0));
+    let rises: Row = std::array::from_fn(|l| {
+        db(now[l] / (BLEED_MARGIN * floor[l] + PAST_MARGIN * past[l]).max(1e-14)).clamp(0.0, CEILING)
     });
-    let mean: f32 = (0..BANDS).map(rise).sum::<f32>() / BANDS as f32;
-    f.put(mean / 5.0);
+    f.put_bands(rises.map(|rise| rise / 10.0));
+    let ring = fill(&mic.ring.at(lead.max(0) as usize));
+    f.put_bands(std::array::from_fn(|l| {
+        let above = db(now[l] / ring[l]).clamp(-15.0, 25.0);
+        if ring[l] > 0.0 { above / 15.0 } else { 25.0 / 15.0 }
+    }));
+    f.put(rises[..BANDS].iter().sum::<f32>() / BANDS as f32 / 5.0);
     // What a loud stroke of this mic sounds like at all: a mic of pure bleed is no drum.
-    let most = loud.iter().fold(1e-14f32, |m, &v| m.max(v));
-    f.put_bands(|b| db(loud[b] / most).max(-45.0) / 15.0);
+    let most = mic.loud.iter().fold(1e-14f32, |m, &v| m.max(v));
+    f.put_bands(std::array::from_fn(|l| db(loud[l] / most).max(-45.0) / 15.0));
 }
 
 fn look_around(candidates: &[usize], heights: &[f32], levels: &[f32], i: usize, f: &mut Numbers) {
@@ -321,15 +313,6 @@ fn look_around(candidates: &[usize], heights: &[f32], levels: &[f32], i: usize, 
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn decibels_are_the_librarys() {
-        for k in -1_400..=400 {
-            let x = 10.0f32.powf(0.01 * k as f32);
-            assert!((f64::from(db(x)) - 10.0 * f64::from(x).log10()).abs() < 2e-5, "{x}");
-        }
-        assert!((db(0.0) + 140.0).abs() < 1e-4);
-    }
 
     /// A mic that hears a sound at each of `at` with the given power, over a floor.
     fn mic(frames: usize, at: &[(usize, f32)]) -> Bands {

@@ -6,8 +6,8 @@
 //! The measure is the normalised cross-correlation (Knapp and Carter 1976, IEEE Trans. ASSP 24(4), for the use of
 //! correlation as an estimate of delay) in a few bands, each weighted by how far it stands above what went before.
 
-use super::wide::wide;
 use crate::units::SampleRate;
+use crate::wide::wide;
 use pulp::Arch;
 
 /// Bands of a sketch.
@@ -18,7 +18,7 @@ const RATE_HZ: u32 = 12_000;
 const BEFORE_MS: f64 = 1.5;
 const AFTER_MS: f64 = 6.0;
 /// How far from the expected beginning a stroke may lie, ms.
-const REACH_MS: f64 = 5.5;
+const REACH_MS: f64 = 5.25;
 /// Most strokes that others are compared with.
 const MOST: usize = 32;
 /// Most of them that rise slowly.
@@ -35,6 +35,8 @@ const TIMERS: usize = 5;
 const NEARLY: f32 = 0.1;
 /// A stroke that is less alike than the nearest by this has 1/e of its say about the level.
 const FADES: f32 = 0.02;
+/// One that is less alike by this has no say at all: 1/e¹⁰.
+const HEARD: f32 = 10.0 * FADES;
 /// Least likeness that counts against a crossing.
 pub const LEAST: f32 = 0.75;
 
@@ -214,16 +216,12 @@ impl Exemplars {
         let agree = (AGREE_MS * 1e-3 * self.lengths.hz) as f32 * self.step;
         let mut trusted = Vec::with_capacity(from.len());
         for &Clear { number, sketch, begins, rises, .. } in from {
-            let mut alike: Vec<Likeness> = Vec::new();
-            self.compare(sketch, begins, number, |like| {
-                if like.score > ALIKE {
-                    alike.push(like);
-                }
-            });
+            let mut alike = self.compare(sketch, begins, number).matches;
+            alike.retain(|m| m.score > ALIKE);
             alike.sort_by(|a, b| b.score.total_cmp(&a.score));
             alike.truncate(VOTERS);
-            let agrees = |l: &Likeness| (l.begins - begins).abs() <= agree;
-            let votes = alike.iter().filter(|l| agrees(l)).count();
+            let agrees = |m: &Match| (m.begins - begins).abs() <= agree;
+            let votes = alike.iter().filter(|m| agrees(m)).count();
             trusted.push(
                 rises
                     || match alike.first() {
@@ -236,7 +234,7 @@ impl Exemplars {
         trusted
     }
 
-    /// The best likeness of a stroke to any other clear stroke within 5.5 ms of where the stroke is expected to begin
+    /// The best likeness of a stroke to any other clear stroke within 5.25 ms of where the stroke is expected to begin
     /// (samples of the recording after the sketch's first), and the median beginning by the up to five clear strokes
     /// that are about as alike: strokes that sound alike may begin differently. `None` where fewer than three clear
     /// strokes are known, or the sketch is too short.
@@ -245,32 +243,36 @@ impl Exemplars {
         if self.all.len() < FEWEST {
             return None;
         }
-        let mut alike: Vec<Likeness> = Vec::with_capacity(self.all.len());
-        self.compare(sketch, expected, number, |like| alike.push(like));
+        let Compared { noise, matches: mut alike } = self.compare(sketch, expected, number);
         alike.sort_by(|a, b| b.score.total_cmp(&a.score));
         let score = alike.first()?.score;
-        let weight = |l: &Likeness| ((l.score - score) / FADES).exp();
-        let (peaks, weights) = alike.iter().fold((0.0, 0.0), |(p, w), l| (p + weight(l) * l.peak, w + weight(l)));
+        let (mut peaks, mut weights) = (0.0, 0.0);
+        for m in alike.iter().take_while(|m| m.score > score - HEARD) {
+            let weight = ((m.score - score) / FADES).exp();
+            peaks += weight * m.exemplar.peak * sketch.gain(m.exemplar, m.from, m.aside, &noise);
+            weights += weight;
+        }
         let peak = peaks / weights;
         alike.truncate(TIMERS);
-        alike.retain(|l| l.score >= score - NEARLY);
-        let mut begins: Vec<f32> = alike.iter().map(|l| l.begins).collect();
+        alike.retain(|m| m.score >= score - NEARLY);
+        let mut begins: Vec<f32> = alike.iter().map(|m| m.begins).collect();
         begins.sort_unstable_by(f32::total_cmp);
         Some(Likeness { score, begins: *begins.get(begins.len() / 2)?, peak })
     }
 
-    /// Calls `each` with the sketch's best likeness to every clear stroke, except that of number `itself`.
-    fn compare(&self, sketch: &Sketch, expected: f32, itself: usize, mut each: impl FnMut(Likeness)) {
+    /// The sketch's best match to every clear stroke, except that of number `itself`; none where the sketch is too short.
+    fn compare<'e>(&'e self, sketch: &Sketch, expected: f32, itself: usize) -> Compared<'e> {
         let n = &self.lengths;
         let (before, after, reach) = (n.ms(BEFORE_MS), n.ms(AFTER_MS), n.ms(REACH_MS));
         let length = before + after;
         let centre = (expected / sketch.step).round().max(0.0) as usize;
         let first = centre.saturating_sub(reach).max(before);
         let last = (centre + reach).min(sketch.len().saturating_sub(after));
-        if first > last {
-            return;
-        }
         let noise = sketch.before(centre, n);
+        let mut compared = Compared { noise, matches: Vec::with_capacity(self.all.len()) };
+        if first > last {
+            return compared;
+        }
         let shares = sketch.shares(centre, &noise, n);
         let lags = last - first + 1;
         // The stretch of each band that is searched, and what its correlation is multiplied by at each lag, its share
@@ -278,26 +280,57 @@ impl Exemplars {
         let pieces: [Vec<f32>; BANDS] =
             std::array::from_fn(|v| padded(&sketch.rows[v][first - before..last + after], length, lags));
         let scale: [Vec<f32>; BANDS] = std::array::from_fn(|v| scales(&pieces[v], shares[v], length, lags));
-        let mut scores = vec![0.0f32; lags];
-        for e in self.all.iter().filter(|e| e.number != itself) {
-            scores.fill(0.0);
-            type Rows = [Vec<f32>; BANDS];
+        let mut add = |exemplar: &'e Exemplar, scores: &[f32]| {
+            let Some(k) = (0..scores.len()).max_by(|&a, &b| scores[a].total_cmp(&scores[b])) else { return };
+            let around = (k > 0 && k + 1 < scores.len()).then(|| [scores[k - 1], scores[k], scores[k + 1]]);
+            let aside = around.map_or(0.0, vertex);
+            let begins = ((first + k) as f32 + aside) * sketch.step + exemplar.rest;
+            compared.matches.push(Match { score: scores[k], begins, exemplar, from: first + k - before, aside });
+        };
+        type Rows = [Vec<f32>; BANDS];
+        let mut scores = [vec![0.0f32; lags], vec![0.0f32; lags]];
+        let mut others = self.all.iter().filter(|e| e.number != itself);
+        while let Some(one) = others.next() {
+            // Two side by side share what is loaded of the sketch.
+            let other = others.next();
+            let templates = [&one.bands, other.map_or(&one.bands, |e| &e.bands)];
+            scores.iter_mut().for_each(|s| s.fill(0.0));
             wide!(
                 self.arch,
                 correlate(
                     pieces: &'a Rows = &pieces,
-                    template: &'a Rows = &e.bands,
+                    templates: [&'a Rows; 2] = templates,
                     scale: &'a Rows = &scale,
-                    scores: &'a mut [f32] = &mut scores,
+                    scores: &'a mut [Vec<f32>; 2] = &mut scores,
                 )
             );
-            let Some(k) = (0..scores.len()).max_by(|&a, &b| scores[a].total_cmp(&scores[b])) else { continue };
-            let around = (k > 0 && k + 1 < scores.len()).then(|| [scores[k - 1], scores[k], scores[k + 1]]);
-            let aside = around.map_or(0.0, vertex);
-            let peak = e.peak * sketch.gain(e, first + k - before, aside, &noise);
-            each(Likeness { score: scores[k], begins: ((first + k) as f32 + aside) * sketch.step + e.rest, peak });
+            add(one, &scores[0]);
+            if let Some(other) = other {
+                add(other, &scores[1]);
+            }
         }
+        compared
     }
+}
+
+/// Where a sketch is most like one clear stroke.
+struct Match<'a> {
+    /// Weighted normalised correlation, −1..=1.
+    score: f32,
+    /// Beginning, samples of the recording after the sketch's first.
+    begins: f32,
+    exemplar: &'a Exemplar,
+    /// Index in the sketch at which the clear stroke's first value lies, and how far it lies aside of that.
+    from: usize,
+    aside: f32,
+}
+
+/// A sketch beside all clear strokes.
+struct Compared<'a> {
+    /// Root mean square of each band before the stroke.
+    noise: [f32; BANDS],
+    /// In the order of the clear strokes.
+    matches: Vec<Match<'a>>,
 }
 
 /// So many of a list, evenly spread.
@@ -337,27 +370,35 @@ fn scales(piece: &[f32], share: f32, length: usize, lags: usize) -> Vec<f32> {
     out
 }
 
-/// Adds to the score of every lag the scaled correlations of all bands with a template's. Every lag's sum is taken in the
-/// template's order, whatever the width of the machine's registers.
+/// Adds to the score of every lag the scaled correlations of all bands with those of two templates. Every lag's sum is taken
+/// in the template's order, whatever the width of the machine's registers.
 #[inline(always)]
-fn correlate(pieces: &[Vec<f32>; BANDS], template: &[Vec<f32>; BANDS], scale: &[Vec<f32>; BANDS], scores: &mut [f32]) {
+fn correlate(
+    pieces: &[Vec<f32>; BANDS],
+    templates: [&[Vec<f32>; BANDS]; 2],
+    scale: &[Vec<f32>; BANDS],
+    scores: &mut [Vec<f32>; 2],
+) {
     for v in 0..BANDS {
-        correlate_band(&pieces[v], &template[v], &scale[v], scores);
+        correlate_band(&pieces[v], templates.map(|t| &t[v][..]), &scale[v], scores);
     }
 }
 
 #[inline(always)]
-fn correlate_band(piece: &[f32], template: &[f32], scale: &[f32], scores: &mut [f32]) {
-    for (block, (scores, scale)) in scores.chunks_mut(TOGETHER).zip(scale.chunks(TOGETHER)).enumerate() {
-        let mut sums = [0.0f32; TOGETHER];
-        let from = &piece[block * TOGETHER..];
-        for (x, t) in from.windows(TOGETHER).zip(template) {
+fn correlate_band(piece: &[f32], [one, other]: [&[f32]; 2], scale: &[f32], scores: &mut [Vec<f32>; 2]) {
+    for (block, scale) in scale.chunks(TOGETHER).enumerate() {
+        let mut sums = [[0.0f32; TOGETHER]; 2];
+        let start = block * TOGETHER;
+        for ((x, s), t) in piece[start..].windows(TOGETHER).zip(one).zip(other) {
             for i in 0..TOGETHER {
-                sums[i] += x[i] * t;
+                sums[0][i] += x[i] * s;
+                sums[1][i] += x[i] * t;
             }
         }
-        for ((score, scale), sum) in scores.iter_mut().zip(scale).zip(sums) {
-            *score += scale * sum;
+        for (scores, sums) in scores.iter_mut().zip(sums) {
+            for ((score, scale), sum) in scores[start..].iter_mut().zip(scale).zip(sums) {
+                *score += scale * sum;
+            }
         }
     }
 }

@@ -6,6 +6,7 @@ pub mod attack;
 pub mod bands;
 pub mod bleed;
 pub mod contrast;
+mod decibel;
 pub mod decide;
 pub mod echo;
 mod evidence;
@@ -27,8 +28,8 @@ pub mod rest;
 mod spectra;
 pub mod survey;
 pub mod take;
+mod transpose;
 pub mod velocity;
-mod wide;
 
 pub use evidence::Evidence;
 pub use find::{FLOOR, Found, MIN_GAP_MS, THRESHOLD, find, own_mics, waveforms};

@@ -4,8 +4,8 @@
 //! model card that says what they were trained on; nothing is learnt or loaded at run time.
 
 use super::judge::{FEATURES, KitVerdict};
-use super::wide::wide;
 use crate::song::Drum;
+use crate::wide::wide;
 use pulp::Arch;
 use std::sync::OnceLock;
 

@@ -2,8 +2,11 @@
 //!
 //! In: powers and predicted bleed of each own mic. Out: one curve in dB, 0..=20.
 
-use super::bands::{BANDS, Bands};
+use super::bands::{BANDS, Bands, Row, filled};
 use super::bleed::Expected;
+use super::decibel::db;
+use crate::wide::wide;
+use pulp::Arch;
 
 /// Frames after the moment at which a stroke's power is taken.
 pub const LEAD: usize = 2;
@@ -39,20 +42,42 @@ pub fn novelty(mics: &[Listened]) -> Vec<f32> {
         return out;
     }
     let share = 1.0 / (BANDS * mics.len()) as f32;
+    let arch = Arch::new();
     for mic in mics {
-        let p = mic.power.rows();
-        for ((t, pair), out) in p.windows(LAG + LEAD + 1).enumerate().zip(&mut out[LAG..]) {
-            let (past, now, bleed) = (&pair[0], &pair[LAG + LEAD], mic.bleed.at(t + LAG + LEAD));
-            // The product of the rises, each held within a factor of a hundred: it stays far below what a number can hold.
-            let mut product = 1.0f32;
-            for b in 0..BANDS {
-                let expected = BLEED_MARGIN * bleed[b] + PAST_MARGIN * past[b];
-                product *= (now[b] / expected.max(1e-14)).clamp(1.0, HIGHEST);
-            }
-            *out += 10.0 * product.log10() * share;
-        }
+        wide!(arch, add_rises(mic: &'a Listened<'a> = mic, share: f32 = share, out: &'a mut [f32] = &mut out));
     }
     out
+}
+
+/// Frames whose logarithms are taken together.
+const TOGETHER: usize = 64;
+
+/// Adds the share of one mic.
+#[inline(always)]
+fn add_rises(mic: &Listened, share: f32, out: &mut [f32]) {
+    let rows = mic.power.rows();
+    let end = rows.len() - LEAD;
+    for (block, out) in out[LAG..end].chunks_mut(TOGETHER).enumerate() {
+        let mut products = [1.0f32; TOGETHER];
+        for (k, product) in products[..out.len()].iter_mut().enumerate() {
+            let t = LAG + block * TOGETHER + k;
+            let (past, now, bleed) = (filled(rows, t - LAG), filled(rows, t + LEAD), mic.bleed.row_at(t + LEAD));
+            // The product of the rises, each held within a factor of a hundred, stays far below what a number can hold.
+            let mut rises: Row = std::array::from_fn(|l| {
+                let rise = now[l] / (BLEED_MARGIN * bleed[l] + PAST_MARGIN * past[l]).max(1e-14);
+                if l < BANDS { rise.clamp(1.0, HIGHEST) } else { 1.0 }
+            });
+            for half in [8, 4, 2, 1] {
+                for l in 0..half {
+                    rises[l] *= rises[l + half];
+                }
+            }
+            *product = rises[0];
+        }
+        for (out, product) in out.iter_mut().zip(products) {
+            *out += db(product) * share;
+        }
+    }
 }
 
 /// Local maxima of a curve: frames that are the highest of the `reach` frames on either side and above `least`.

@@ -3,8 +3,10 @@
 //! In: samples, window, hop, bands. Out: rows of band powers. For window lengths that are a power of two, on
 //! processors with vector instructions; [`BandAnalyser`](super::bands::BandAnalyser) falls back on a plain transform.
 
+use super::transpose::Transposer;
 use pulp::{Arch, Simd, WithSimd};
 use std::f64::consts::TAU;
+use std::ops::Range;
 
 /// Samples between the first and the last of the frames that are worked on together: they stay in the processor's first
 /// cache.
@@ -40,17 +42,51 @@ pub(super) struct Spectra {
     starts: Vec<u32>,
     /// Length of the blocks of each stage, and its factors.
     stages: Vec<(usize, Vec<Turn>)>,
-    /// Where each bin stands after the last stage.
-    place: Vec<u32>,
-    /// e^(−2πik/N) for the taking apart.
-    apart: Vec<[f32; 2]>,
-    /// Bins of each band and the factor of a power.
-    bands: Vec<(usize, usize)>,
-    norm: f32,
+    apart: Apart,
     re: Vec<f32>,
     im: Vec<f32>,
     /// Samples by their place in the hop, so that those of neighbouring frames lie side by side.
     columns: Vec<f32>,
+    transposer: Transposer,
+}
+
+/// What takes a real transform apart.
+struct Apart {
+    /// Where each bin stands after the last stage.
+    place: Vec<u32>,
+    /// e^(−2πik/N) for bin k.
+    turns: Vec<[f32; 2]>,
+    /// The bins that fall into bands.
+    pairs: Vec<PairsOfBins>,
+    /// Factor of a power.
+    norm: f32,
+}
+
+/// Neighbouring bins `k` that fall into the same bands, and of which the bins `half − k` do so too. At the low end a bin may
+/// fall into two bands.
+struct PairsOfBins {
+    bins: Range<usize>,
+    low: Vec<usize>,
+    high: Vec<usize>,
+}
+
+impl PairsOfBins {
+    /// All pairs of which one bin at least falls into a band; the middle bin is its own partner and counts once.
+    fn of(bands: &[(usize, usize)], half: usize) -> Vec<Self> {
+        let around = |bin: usize| -> Vec<usize> {
+            (0..bands.len()).filter(|&b| (bands[b].0..bands[b].1).contains(&bin)).collect()
+        };
+        let mut out: Vec<Self> = Vec::new();
+        for k in 1..=half / 2 {
+            let (low, high) = (around(k), if 2 * k == half { Vec::new() } else { around(half - k) });
+            match out.last_mut() {
+                Some(last) if last.bins.end == k && last.low == low && last.high == high => last.bins.end += 1,
+                _ if low.is_empty() && high.is_empty() => {}
+                _ => out.push(Self { bins: k..k + 1, low, high }),
+            }
+        }
+        out
+    }
 }
 
 /// Length of a row of `columns`.
@@ -60,12 +96,12 @@ fn stride(window: usize, hop: usize) -> usize {
 
 impl Spectra {
     /// `None` where the window is no power of two, no multiple of an even hop, or the processor has no vector registers
-    /// worth the while. Bands lie below half the rate.
+    /// worth the while, or a band does not lie between zero and half the rate.
     pub(super) fn new(hann: &[f32], hop: usize, bands: &[(usize, usize)], norm: f32) -> Option<Self> {
         let window = hann.len();
         let arch = Arch::new();
         let fits = window.is_power_of_two() && window >= 32 && hop.is_multiple_of(2) && window.is_multiple_of(hop);
-        if !fits || arch.dispatch(Width) < 4 || bands.iter().any(|b| b.1 > window / 2) {
+        if !fits || arch.dispatch(Width) < 4 || bands.iter().any(|b| b.0 == 0 || b.1 > window / 2) {
             return None;
         }
         let half = window / 2;
@@ -101,15 +137,18 @@ impl Spectra {
             hop,
             hann: hann.chunks_exact(2).map(|w| [w[0], w[1]]).collect(),
             starts: (0..half).map(|i| (2 * i % hop * stride + 2 * i / hop) as u32).collect(),
-            place: (0..half).map(place).collect(),
-            apart: (0..=half / 2).map(|k| turn(k, window)).map(|t| [t.0, t.1]).collect(),
+            apart: Apart {
+                place: (0..half).map(place).collect(),
+                turns: (0..=half / 2).map(|k| turn(k, window)).map(|t| [t.0, t.1]).collect(),
+                pairs: PairsOfBins::of(bands, half),
+                // The taking apart gives twice the amplitude.
+                norm: norm / 4.0,
+            },
             stages,
-            bands: bands.to_vec(),
-            // The taking apart gives twice the amplitude.
-            norm: norm / 4.0,
             re: vec![0.0; half * MOST_LANES],
             im: vec![0.0; half * MOST_LANES],
             columns: vec![0.0; hop * stride],
+            transposer: Transposer::new(),
         })
     }
 
@@ -149,37 +188,28 @@ impl<const B: usize> WithSimd for Run<'_, B> {
         let most = batch(hop);
         for first in (0..count).step_by(most) {
             let batch = (count - first).min(most);
-            let heard = &samples[first * hop..(first + batch - 1) * hop + of.window];
-            for (r, row) in of.columns.chunks_exact_mut(stride).enumerate() {
-                for (slot, block) in row.iter_mut().zip(heard.chunks_exact(hop)) {
-                    *slot = block[r];
-                }
-            }
+            // Some rows more where there are any, for they are transposed eight at a time.
+            let rows = (batch - 1 + of.window / hop).next_multiple_of(8);
+            let heard = &samples[first * hop..((first + rows) * hop).min(samples.len())];
+            of.transposer.transpose(heard, hop, &mut of.columns, stride);
             for frame in (0..batch).step_by(S::F32_LANES) {
                 let (re, im) = (&mut S::as_mut_simd_f32s(&mut of.re).0[..half], S::as_mut_simd_f32s(&mut of.im).0);
                 let im = &mut im[..half];
                 let pairs = Pairs { columns: &of.columns, starts: &of.starts, stride, frame, hann: &of.hann };
-                for (k, (span, turns)) in of.stages.iter().enumerate() {
-                    if k == 0 {
-                        first_stage(s, re, im, &pairs, turns);
-                    } else if *span == 2 {
-                        last_pairs(s, re, im);
-                    } else {
-                        stage(s, re, im, *span, turns);
+                let Some(((_, turns), later)) = of.stages.split_first() else { return };
+                first_stage(s, re, im, &pairs, turns);
+                // Each quarter to its end before the next: the whole does not fit the processor's first cache, a quarter does.
+                for (re, im) in re.chunks_exact_mut(half / 4).zip(im.chunks_exact_mut(half / 4)) {
+                    for (span, turns) in later {
+                        if *span == 2 {
+                            last_pairs(s, re, im);
+                        } else {
+                            stage(s, re, im, *span, turns);
+                        }
                     }
                 }
-                powers(s, re, im, &of.place, &of.apart);
                 let mut sums = [[0.0f32; MOST_LANES]; B];
-                for (sum, &(lo, hi)) in sums.iter_mut().zip(&of.bands) {
-                    let mut total = s.splat_f32s(0.0);
-                    for &k in &of.place[lo..hi] {
-                        total = s.add_f32s(total, re[k as usize]);
-                    }
-                    let total = s.mul_f32s(total, s.splat_f32s(of.norm));
-                    if let Some(sum) = S::as_mut_simd_f32s(sum).0.first_mut() {
-                        *sum = total;
-                    }
-                }
+                powers(s, re, im, &of.apart, &mut sums);
                 out.extend(
                     (0..(batch - frame).min(S::F32_LANES)).map(|l| -> [f32; B] { std::array::from_fn(|b| sums[b][l]) }),
                 );
@@ -303,20 +333,33 @@ fn quarters<V>(x: &mut [V], q: usize) -> [&mut [V]; 4] {
     [a, b, c, &mut d[..q]]
 }
 
-/// Takes the real transform apart; leaves four times the power of each bin where the bin's real part stood.
+/// Takes the real transform apart and adds up the powers of each band's bins.
 #[inline(always)]
-fn powers<S: Simd>(s: S, re: &mut [S::f32s], im: &[S::f32s], place: &[u32], apart: &[[f32; 2]]) {
+fn powers<S: Simd, const B: usize>(
+    s: S,
+    re: &[S::f32s],
+    im: &[S::f32s],
+    apart: &Apart,
+    sums: &mut [[f32; MOST_LANES]; B],
+) {
     let m = re.len();
-    let sum = s.add_f32s(re[0], im[0]);
-    re[0] = s.mul_f32s(s.splat_f32s(4.0), s.mul_f32s(sum, sum));
-    for k in 1..=m / 2 {
-        let (i, j) = (place[k] as usize, place[m - k] as usize);
-        let (a, b) = (Z(re[i], im[i]), Z(re[j], im[j]));
-        // Transforms of the even and of the odd samples, doubled.
-        let even = Z(s.add_f32s(a.0, b.0), s.sub_f32s(a.1, b.1));
-        let odd = Z(s.sub_f32s(a.0, b.0), s.add_f32s(a.1, b.1));
-        let t = turned(s, odd, apart[k][0], apart[k][1]);
-        re[i] = square(s, Z(s.add_f32s(even.0, t.1), s.sub_f32s(even.1, t.0)));
-        re[j] = square(s, Z(s.sub_f32s(even.0, t.1), s.add_f32s(even.1, t.0)));
+    for pairs in &apart.pairs {
+        let (mut low, mut high) = (s.splat_f32s(0.0), s.splat_f32s(0.0));
+        for k in pairs.bins.clone() {
+            let (i, j) = (apart.place[k] as usize, apart.place[m - k] as usize);
+            let (a, b) = (Z(re[i], im[i]), Z(re[j], im[j]));
+            // Transforms of the even and of the odd samples, doubled.
+            let even = Z(s.add_f32s(a.0, b.0), s.sub_f32s(a.1, b.1));
+            let odd = Z(s.sub_f32s(a.0, b.0), s.add_f32s(a.1, b.1));
+            let t = turned(s, odd, apart.turns[k][0], apart.turns[k][1]);
+            low = s.add_f32s(low, square(s, Z(s.add_f32s(even.0, t.1), s.sub_f32s(even.1, t.0))));
+            high = s.add_f32s(high, square(s, Z(s.sub_f32s(even.0, t.1), s.add_f32s(even.1, t.0))));
+        }
+        for (bands, total) in [(&pairs.low, low), (&pairs.high, high)] {
+            for &band in bands {
+                let Some(sum) = S::as_mut_simd_f32s(&mut sums[band]).0.first_mut() else { continue };
+                *sum = s.mul_add_f32s(total, s.splat_f32s(apart.norm), *sum);
+            }
+        }
     }
 }

@@ -26,4 +26,4 @@ macro_rules! wide {
     }};
 }
 
-pub(super) use wide;
+pub(crate) use wide;

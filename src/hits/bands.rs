@@ -70,6 +70,8 @@ impl Framing {
 const SILENCE: f32 = 1e-12;
 /// Quantile of a band that counts as its quiet.
 const QUIET: f64 = 0.10;
+/// Most frames that tell it.
+const QUIET_FRAMES: usize = 8_192;
 
 /// Rows of band powers; 1.5 is the power of a full-scale sine inside the band. A clone shares the rows.
 #[derive(Clone, Debug, Default)]
@@ -140,7 +142,7 @@ impl Bands {
         self.rows().is_empty()
     }
 
-    /// What every band sounds like in the quiet, its tenth percentile, over at most 16,384 evenly spread frames of those in
+    /// What every band sounds like in the quiet, its tenth percentile, over at most 8,192 evenly spread frames of those in
     /// which the mic was on: digital silence in front of a take, between its parts or after its end says nothing of the room.
     /// 0 in all silence. Worked out once.
     #[must_use]
@@ -150,13 +152,14 @@ impl Bands {
 }
 
 fn quiet(rows: &[[f32; BANDS]]) -> [f32; BANDS] {
-    let on: Vec<&[f32; BANDS]> = rows.iter().filter(|r| r.iter().any(|&p| p > SILENCE)).collect();
-    let step = on.len().div_ceil(16_384).max(1);
+    let on = || rows.iter().filter(|r| r.iter().any(|&p| p > SILENCE));
+    let step = on().count().div_ceil(QUIET_FRAMES).max(1);
+    let some: Vec<&[f32; BANDS]> = on().step_by(step).collect();
     let mut out = [0.0; BANDS];
-    let mut column = Vec::with_capacity(on.len() / step + 1);
+    let mut column = Vec::with_capacity(some.len());
     for (b, o) in out.iter_mut().enumerate() {
         column.clear();
-        column.extend(on.iter().step_by(step).map(|r| r[b]));
+        column.extend(some.iter().map(|r| r[b]));
         if !column.is_empty() {
             let k = ((column.len() - 1) as f64 * QUIET).round() as usize;
             *o = *column.select_nth_unstable_by(k, f32::total_cmp).1;
@@ -172,12 +175,11 @@ pub type Row = [f32; 16];
 #[inline(always)]
 #[must_use]
 pub fn filled(rows: &[[f32; BANDS]], t: usize) -> Row {
-    let mut out = [1.0; 16];
-    match rows.as_flattened().get(t * BANDS..t * BANDS + out.len()) {
-        Some(row) => out.copy_from_slice(row),
-        None => out[..BANDS].copy_from_slice(&rows[t]),
+    let from = &rows.as_flattened()[t * BANDS..];
+    match from.first_chunk() {
+        Some(row) => *row,
+        None => std::array::from_fn(|l| from.get(l).copied().unwrap_or(1.0)),
     }
-    out
 }
 
 /// Turns samples into rows of band powers, streaming.

@@ -101,11 +101,8 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
     }
     let floors: Vec<[f32; BANDS]> = others.iter().map(|o| o.quiet().map(|q| OTHER_FLOOR * q)).collect();
     let arch = Arch::new();
-    let mut fits: Vec<Vec<Fit>> = own
-        .iter()
-        .zip(&noise)
-        .map(|(o, noise)| (0..BANDS).map(|b| Fit::new(o, b, noise[b], 2 * others.len() + 1, &free)).collect())
-        .collect();
+    let mut fits: Vec<Vec<Fit>> =
+        own.iter().zip(&noise).map(|(o, noise)| Fit::of(o, noise, 2 * others.len() + 1, &free)).collect();
 
     for (j, (other, floor)) in others.iter().zip(&floors).enumerate() {
         let mut at = vec![[0usize; BANDS]; own.len()];
@@ -268,8 +265,9 @@ impl<'a> Regressors<'a> {
 #[inline(always)]
 fn take_off(mic: &[[f32; BANDS]], start: usize, floor: &Row, clean: &mut [Row]) {
     for (k, out) in clean.iter_mut().enumerate() {
-        let frame = (start + k).checked_sub(1).filter(|&t| t < mic.len());
-        let row = frame.map_or([0.0; 16], |t| filled(mic, t));
+        *out = [0.0; 16];
+        let Some(t) = (start + k).checked_sub(1).filter(|&t| t < mic.len()) else { continue };
+        let row = filled(mic, t);
         for l in 0..row.len() {
             let above = row[l] - floor[l];
             out[l] = if above > 0.0 { above } else { 0.0 };
@@ -302,19 +300,28 @@ struct Fit {
 }
 
 impl Fit {
-    fn new(own: &Bands, band: usize, noise: f32, columns: usize, free: &[bool]) -> Self {
-        let rows = own.rows().iter().zip(free).step_by(SPARSE).enumerate();
-        let above: Vec<u32> =
-            rows.filter(|(_, (row, free))| **free && row[band] > ABOVE_NOISE * noise).map(|(k, _)| k as u32).collect();
-        let chosen: Vec<u32> = if above.len() < LEAST_FRAMES || columns == 1 {
-            Vec::new()
-        } else {
-            above.iter().copied().step_by(above.len().div_ceil(FIT_FRAMES)).collect()
+    /// One fit a band. Of the frames in which the mic stands above its noise, at most so many are looked at.
+    fn of(own: &Bands, noise: &[f32; BANDS], columns: usize, free: &[bool]) -> Vec<Self> {
+        let rows = own.rows();
+        let sparse = rows.len().div_ceil(SPARSE);
+        // Every frame is put down, and stays where it is to be kept: without a branch that cannot be foreseen.
+        let (mut above, mut counts) = (vec![[0u32; BANDS]; sparse], [0usize; BANDS]);
+        for (k, (row, free)) in rows.iter().zip(free).step_by(SPARSE).enumerate() {
+            for b in 0..BANDS {
+                above[counts[b]][b] = k as u32;
+                counts[b] += usize::from(*free && row[b] > ABOVE_NOISE * noise[b]);
+            }
+        }
+        let of_band = |b: usize| {
+            let step = if counts[b] < LEAST_FRAMES || columns == 1 { 0 } else { counts[b].div_ceil(FIT_FRAMES) };
+            let kept = above[..counts[b]].iter().map(|frames| frames[b]);
+            let chosen: Vec<u32> = if step == 0 { Vec::new() } else { kept.step_by(step).collect() };
+            let power = chosen.iter().map(|&k| rows[SPARSE * k as usize][b]).collect();
+            let mut cols = vec![vec![0.0; chosen.len()]; columns];
+            cols[columns - 1].fill(noise[b]);
+            Self { chosen, power, columns: cols, caps: vec![f32::MAX; columns], shares: Vec::new() }
         };
-        let power = chosen.iter().map(|&k| own.rows()[SPARSE * k as usize][band]).collect();
-        let mut cols = vec![vec![0.0; chosen.len()]; columns];
-        cols[columns - 1].fill(noise);
-        Self { chosen, power, columns: cols, caps: vec![f32::MAX; columns], shares: Vec::new() }
+        (0..BANDS).map(of_band).collect()
     }
 
     /// Closes the reading of another mic: the median over the known strokes is the most its weights may reach.

@@ -27,7 +27,7 @@ pub const FLOOR: Dbfs = Dbfs(-70.0);
 pub const MIN_GAP_MS: f64 = 15.0;
 
 /// Log-odds from which a candidate's own samples are looked at.
-const WORTH_A_LOOK: f32 = -6.0;
+const WORTH_A_LOOK: f32 = -5.0;
 /// How far two stretches may disagree on when a stroke at their seam begins.
 const SEAM: Seconds = Seconds(0.002);
 

@@ -9,6 +9,7 @@ use super::kind::kinds;
 use super::measure::{Glass, Lesson};
 use super::survey::Survey;
 use super::take::{BLOCK, Stretch, Watcher, stretches};
+use super::valley::valley;
 use super::{Hit, HitList, State, velocities};
 use crate::audio::MonoReader;
 use crate::error::{Error, Result};
@@ -249,6 +250,8 @@ fn second_opinion(survey: &Survey, s: &Search, first: Opinion, looked: &[usize],
     }
     let lean = lean(survey.kinds, s.drum);
     odds.iter_mut().for_each(|odds| *odds += lean);
+    let parted = valley(&odds);
+    odds.iter_mut().for_each(|odds| *odds -= parted);
     odds
 }
 

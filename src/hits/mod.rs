@@ -29,6 +29,7 @@ mod spectra;
 pub mod survey;
 pub mod take;
 mod transpose;
+pub mod valley;
 pub mod velocity;
 
 pub use evidence::Evidence;

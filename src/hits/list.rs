@@ -72,6 +72,8 @@ const OFFSET_DECIMALS: usize = 3;
 const PEAK_DECIMALS: usize = 2;
 /// Decimals of a certainty.
 const CERTAINTY_DECIMALS: usize = 3;
+/// Room for a line of the file, bytes: most are shorter.
+const LINE: usize = 96;
 
 /// All hits of a take, every drum together, sorted by time and then drum.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -117,7 +119,8 @@ impl HitList {
         let mut settled = self.clone();
         settled.settle();
         let mut numbers = std::collections::BTreeMap::<Drum, u64>::new();
-        let mut text = COLUMNS.join(",");
+        let mut text = String::with_capacity(LINE * (settled.hits.len() + 2));
+        text.push_str(&COLUMNS.join(","));
         text.push_str("\r\n");
         for hit in &settled.hits {
             let number = numbers.entry(hit.drum).or_insert(0);

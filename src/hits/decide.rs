@@ -24,8 +24,6 @@ const CLEAR_ALONE: f32 = 16.5;
 const MOST_OF_CLEAR: f32 = 0.7;
 /// Log-odds from which the prior owns what stands so clear; of a drum that it knows it is surer by far.
 const OWNED: f32 = 1.0;
-/// Fewest unmistakable strokes that tell a drum that the prior knows.
-const FEWEST_KNOWN: usize = 2;
 /// Fewest clear strokes that may put the prior in doubt.
 const FEWEST: usize = 3;
 /// Farthest log-odds that the height alone may give: it is a poorer witness than the prior.
@@ -158,12 +156,18 @@ fn overruled(survey: &Survey, drum: Drum, at_sight: &[usize], odds: &[f32]) -> O
     Some(if survey.others == Others::Kit { threshold(&survey.heights) } else { MOST_OF_CLEAR * middle })
 }
 
-/// Whether the prior knows the drum: it finds unmistakable strokes, two at least or a single one and nothing else that is
-/// likely. Then what else stands high is bleed, however rare the strokes are.
+/// Whether the prior knows the drum: it finds unmistakable strokes, two at least or a single one that nothing else comes near.
+/// Then what else stands high is bleed, however rare the strokes are.
 fn knows(odds: &[f32]) -> bool {
-    let above = |least: f32| odds.iter().filter(|o| **o >= least).count();
-    let unmistakable = above(UNMISTAKABLE);
-    unmistakable >= FEWEST_KNOWN || (unmistakable == 1 && above(0.0) == 1)
+    let (mut first, mut second) = (f32::MIN, f32::MIN);
+    for &o in odds {
+        if o > first {
+            (first, second) = (o, first);
+        } else {
+            second = second.max(o);
+        }
+    }
+    second >= UNMISTAKABLE || (first >= UNMISTAKABLE && first - second >= UNMISTAKABLE)
 }
 
 /// Whether the prior calls bleed what stands clear of all bleed, or cannot tell: most strokes that are sure at sight
@@ -345,7 +349,8 @@ mod tests {
     fn the_prior_knows_a_drum_by_two_unmistakable_strokes_or_by_one_that_stands_alone() {
         assert!(knows(&[[5.0; 2].as_slice(), &[1.0; 9], &[-3.0; 90]].concat()));
         assert!(knows(&[[5.0].as_slice(), &[-0.1; 90]].concat()));
-        assert!(!knows(&[[5.0].as_slice(), &[0.4], &[-3.0; 90]].concat()));
+        assert!(knows(&[[5.0].as_slice(), &[0.4], &[-3.0; 90]].concat()));
+        assert!(!knows(&[[5.0].as_slice(), &[1.6], &[-3.0; 90]].concat()));
         assert!(!knows(&[3.4; 9]) && !knows(&[]));
     }
 

@@ -54,7 +54,7 @@ const ONE_STROKE: usize = 8;
 pub struct Opinion {
     /// Log-odds that it is the drum's own stroke, natural logarithm.
     pub odds: Vec<f32>,
-    /// Its [`shape`](super::judge::shape).
+    /// Its [`shape`].
     pub shapes: Vec<[f32; SHAPE]>,
 }
 

@@ -29,11 +29,9 @@ impl Expected {
 
     /// Powers expected at frame `t`.
     #[must_use]
-    #[inline]
     pub fn at(&self, t: usize) -> [f32; BANDS] {
-        let row = |k: usize| self.rows.get(k).or(self.rows.last()).unwrap_or(&[0.0; BANDS]);
-        let (before, after) = (row(t / SPARSE), row(t.div_ceil(SPARSE)));
-        std::array::from_fn(|b| 0.5 * (before[b] + after[b]))
+        let row = self.row_at(t);
+        std::array::from_fn(|b| row[b])
     }
 
     /// The same as a row filled up.
@@ -514,6 +512,14 @@ mod tests {
         // A twentieth by each of its two regressors, and what the floor takes of the hat.
         assert!(share(&known) <= 2.0 * MOST_OF_A_STROKE + 0.02, "{}", share(&known));
         assert!(share(&[]) > 0.5, "{}", share(&[]));
+    }
+
+    #[test]
+    fn between_two_rows_their_mean_is_expected_and_after_the_last_the_last() {
+        let expected = Expected::from_rows(vec![[1.0; BANDS], [3.0; BANDS], [4.0; BANDS]]);
+        let heard: Vec<f32> = (0..7).map(|t| expected.at(t)[BANDS - 1]).collect();
+        assert_eq!(heard, [1.0, 2.0, 3.0, 3.5, 4.0, 4.0, 4.0]);
+        assert_eq!(Expected::steady([2.0; BANDS]).at(1_000), [2.0; BANDS]);
     }
 
     #[test]

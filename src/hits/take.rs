@@ -190,6 +190,9 @@ impl Stretch {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::audio::{AudioReader, SampleFormat, WavSpec, WavWriter};
+    use crate::progress::Quiet;
+    use crate::song::Place;
     use crate::units::SampleRate;
 
     #[test]
@@ -203,5 +206,33 @@ mod tests {
             let longest = all.iter().map(|r| r.end - r.start).max().unwrap();
             assert!(longest / 64 * 44 * mics as u64 <= MEMORY + (1 << 20));
         }
+    }
+
+    #[test]
+    fn a_stretchs_powers_go_into_the_room_of_the_one_before() {
+        let dir = tempfile::tempdir().unwrap();
+        let mic = |name: &str, drum: Drum, place: Place| {
+            let path = dir.path().join(name);
+            let spec = WavSpec { rate: SampleRate::SESSION, channels: 1, format: SampleFormat::Int24 };
+            let mut writer = WavWriter::create(&path, spec).unwrap();
+            writer
+                .write(&(0..480_000).map(|i| ((i * 7919) % 2_003) as f32 / 3_000.0 - 0.3).collect::<Vec<_>>())
+                .unwrap();
+            writer.finish().unwrap();
+            Mic::new(name, AudioReader::open(&path).unwrap().info().clone(), drum, place)
+        };
+        let mics = [mic("snare_top.wav", Drum::Snare, Place::Top), mic("hat.wav", Drum::Hat, Place::Close)];
+        let framing = Framing::new(SampleRate::SESSION);
+        let mut watchers: Vec<Watcher> = mics.iter().map(|mic| Watcher::new(mic, None)).collect();
+        let mut rooms = Vec::new();
+        for range in [96_000..192_000, 192_000..288_000, 288_000..384_000] {
+            let stretch = Stretch::read(&mics, range, 480_000, framing, &mut watchers, &Quiet).unwrap();
+            let all = stretch.bands.iter().chain(&stretch.sparse).filter(|b| !b.is_empty());
+            rooms.push(all.map(|b| b.rows().as_ptr()).collect::<Vec<_>>());
+            stretch.clear(&mut watchers);
+        }
+        // Every frame of the snare, every second one of both.
+        assert_eq!(rooms[0].len(), 3);
+        assert!(rooms.iter().all(|room| *room == rooms[0]));
     }
 }

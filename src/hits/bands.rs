@@ -66,12 +66,13 @@ impl Framing {
     }
 }
 
-/// Power of a band below which nothing but the file's own rounding sounds: −120 dBFS, under any preamp's noise.
-const SILENCE: f32 = 1e-12;
+/// Power of a band below which nothing but the file's own rounding sounds: −120 dBFS in all bands together, under any
+/// preamp's noise.
+const SILENCE: f32 = 1e-12 / BANDS as f32;
 /// Quantile of a band that counts as its quiet.
 const QUIET: f64 = 0.10;
 /// Most frames that tell it.
-const QUIET_FRAMES: usize = 8_192;
+const QUIET_FRAMES: usize = 16_384;
 
 /// Rows of band powers; 1.5 is the power of a full-scale sine inside the band. A clone shares the rows.
 #[derive(Clone, Debug, Default)]
@@ -142,7 +143,7 @@ impl Bands {
         self.rows().is_empty()
     }
 
-    /// What every band sounds like in the quiet, its tenth percentile, over at most 8,192 evenly spread frames of those in
+    /// What every band sounds like in the quiet, its tenth percentile, over at most 16,384 evenly spread frames of those in
     /// which the mic was on: digital silence in front of a take, between its parts or after its end says nothing of the room.
     /// 0 in all silence. Worked out once.
     #[must_use]

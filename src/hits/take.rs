@@ -216,7 +216,7 @@ mod tests {
             let spec = WavSpec { rate: SampleRate::SESSION, channels: 1, format: SampleFormat::Int24 };
             let mut writer = WavWriter::create(&path, spec).unwrap();
             writer
-                .write(&(0..480_000).map(|i| ((i * 7919) % 2_003) as f32 / 3_000.0 - 0.3).collect::<Vec<_>>())
+                .write(&(0..480_000u64).map(|i| ((i * 7919) % 2_003) as f32 / 3_000.0 - 0.3).collect::<Vec<_>>())
                 .unwrap();
             writer.finish().unwrap();
             Mic::new(name, AudioReader::open(&path).unwrap().info().clone(), drum, place)

@@ -218,6 +218,26 @@ mod tests {
     }
 
     #[test]
+    fn a_soft_stroke_rings_as_the_loud_ones_do_from_11_to_80_ms_after_it() {
+        // Loud strokes at frames 100, 300 and 500, a softer one at 700; each loses a tenth a frame.
+        let strokes = [(100, 1.0), (300, 1.0), (500, 1.0), (700, 0.01f32)];
+        let row =
+            |t: usize| strokes.iter().filter(|(s, _)| *s <= t).map(|(s, l)| l * 0.9f32.powi((t - s) as i32)).sum();
+        let power = Bands::from_rows((0..900).map(|t| [row(t); BANDS]).collect());
+        let ring = Ring::learn(&power, &[100, 300, 500, 700], &[100, 300, 500]);
+        for (begins, level) in strokes {
+            for k in [RING_FROM, 20, RING_FRAMES - 1] {
+                let expected = 2.0 * level * 0.9f32.powi(k as i32);
+                assert!((ring.at(begins + k)[3] / expected - 1.0).abs() < 1e-3, "{k} after {begins}");
+            }
+            for t in [begins - 1, begins, begins + RING_FROM - 1, begins + RING_FRAMES] {
+                assert_eq!(ring.at(t), [0.0; BANDS], "frame {t}");
+            }
+        }
+        assert_eq!(Ring::learn(&power, &[100, 300], &[]).at(120), [0.0; BANDS]);
+    }
+
+    #[test]
     fn of_two_equal_neighbours_the_first_is_the_maximum() {
         assert_eq!(maxima(&[0.0, 1.0, 1.0, 0.0, 0.0, 0.0, 2.0], 3, 0.5), vec![1, 6]);
     }

@@ -17,10 +17,18 @@ const BARELY: f32 = 1.0;
 const FEWEST_BARELY: usize = 2;
 /// Fewest strokes that tell what a clear beginning is.
 const FEWEST: usize = 5;
+/// A stroke whose 5 % crossing is so many times as high as what came before stands clear whatever the other strokes do.
+const PLAIN: f32 = 2.5;
+/// A stroke is under way where its search begins if it reaches 10 % of its peak within so many ms from there.
+const UNDER_WAY_MS: f64 = 0.25;
+/// The search for crossings begins so many ms before the coarse position.
+const SEARCH_MS: f64 = 4.0;
 /// Views of a stroke: full band, then the bands.
 pub const VIEWS: usize = 1 + BANDS_HZ.len();
 /// Lanes of the filters: the full band up to what a sketch may hold, the bands, the low end; the rest goes through.
 const FULL: usize = 0;
+/// Which of the [`SHARES`] is 10 %.
+const TENTH: usize = 1;
 const LOW: usize = VIEWS;
 
 /// How long a slow rise that is followed back may stay below its level.
@@ -84,7 +92,7 @@ impl AttackTimer {
     pub fn crossings(&mut self, x: &[f32], at: usize) -> Crossings {
         let mut out =
             Crossings { at: [[0.0; 5]; VIEWS], margin: [[0.0; 5]; VIEWS], rises: false, peak: 0.0, low: None };
-        let start = at.saturating_sub(self.n(4.0));
+        let start = at.saturating_sub(self.n(SEARCH_MS));
         let end = (at + self.n(10.0)).min(x.len());
         // The full band of a slow drum peaks later than its click.
         let whole = if self.slow { (at + self.n(SLOW_PEAK_MS)).min(x.len()) } else { end };
@@ -162,6 +170,13 @@ impl Crossings {
     #[must_use]
     pub fn peak(&self) -> f32 {
         self.peak
+    }
+
+    /// Whether the stroke had begun, or something else sounded, before its crossings were searched for.
+    #[must_use]
+    pub fn under_way(&self, rate: SampleRate) -> bool {
+        let from = (UNDER_WAY_MS - SEARCH_MS) * 1e-3 * rate.hz_f64();
+        !self.clear(FULL, TENTH) && f64::from(self.at[FULL][TENTH]) <= from
     }
 
     fn clear(&self, view: usize, share: usize) -> bool {
@@ -254,11 +269,15 @@ impl Foot {
 }
 
 impl AttackCalibration {
-    /// From the crossings of loud strokes; those whose foot is not clear are passed over where five are. `slow` as in
-    /// [`AttackTimer::new`].
+    /// From the crossings of loud strokes; those whose foot is not clear are passed over where five are. Where the 5 %
+    /// crossings of the loud strokes are not clear, for they lie in bleed or are bleed taken for strokes, those of all `known`
+    /// strokes that stand plainly clear teach instead, if there are five. `slow` as in [`AttackTimer::new`].
     #[must_use]
-    pub fn learn(loud: &[&Crossings], rate: SampleRate, slow: bool) -> Self {
+    pub fn learn(loud: &[&Crossings], known: &[&Crossings], rate: SampleRate, slow: bool) -> Self {
         let foot = Foot::of(loud, slow);
+        let plain: Vec<&Crossings> = known.iter().copied().filter(|c| c.margin[FULL][0] >= PLAIN).collect();
+        let (foot, loud) =
+            if foot.share > 0 && plain.len() >= FEWEST { (Foot::of(&plain, slow), &plain[..]) } else { (foot, loud) };
         let clear: Vec<&&Crossings> = loud.iter().filter(|c| foot.clear(c)).collect();
         let used: Vec<&Crossings> =
             if clear.len() >= FEWEST { clear.into_iter().copied().collect() } else { loud.to_vec() };
@@ -379,12 +398,32 @@ mod tests {
     fn a_clear_stroke_is_timed_to_the_sample_however_soft() {
         let mut timer = AttackTimer::new(SampleRate::SESSION, true);
         let loud: Vec<Crossings> = (0..9).map(|k| timer.crossings(&stroke(4000, 1500 + k, 0.8), 1520)).collect();
-        let cal = AttackCalibration::learn(&loud.iter().collect::<Vec<_>>(), SampleRate::SESSION, true);
+        let cal = AttackCalibration::learn(&loud.iter().collect::<Vec<_>>(), &[], SampleRate::SESSION, true);
         for level in [0.8, 0.05, 0.003] {
             let x = stroke(4000, 1507, level);
             let c = timer.crossings(&x, 1520);
             assert_eq!(1520.0 + cal.attack(&c), five_per_cent(&x[..2000]) as f32, "level {level}");
         }
+    }
+
+    #[test]
+    fn where_bleed_is_taken_for_the_loudest_strokes_the_few_that_stand_clear_tell_how_a_stroke_begins() {
+        let mut timer = AttackTimer::new(SampleRate::SESSION, false);
+        let of = |timer: &mut AttackTimer, begins: usize| timer.crossings(&stroke(4000, begins, 0.3), 1520);
+        // A hat that swells over 5 ms out of its own ring, and passes for the loud strokes.
+        let swell = |i: usize| (0.07 + 0.43 * ((i as f32 - 1_450.0) / 240.0).clamp(0.0, 1.0)) * (i as f32 * 0.9).sin();
+        let hats: Vec<Crossings> =
+            (0..9).map(|k| timer.crossings(&(0..4000).map(|i| swell(i + k)).collect::<Vec<_>>(), 1520)).collect();
+        assert!(hats.iter().all(|c| !c.clear(FULL, 0)));
+        let clear: Vec<Crossings> = (0..6).map(|k| of(&mut timer, 1500 + 2 * k)).collect();
+        let loud: Vec<&Crossings> = hats.iter().collect();
+        let known: Vec<&Crossings> = hats.iter().chain(&clear).collect();
+        let off =
+            |cal: &AttackCalibration| 1520.0 + cal.attack(&clear[0]) - five_per_cent(&stroke(2000, 1500, 0.3)) as f32;
+        let taught = AttackCalibration::learn(&loud, &known, SampleRate::SESSION, false);
+        assert_eq!(off(&taught), 0.0);
+        let misled = AttackCalibration::learn(&loud, &loud, SampleRate::SESSION, false);
+        assert!(off(&misled).abs() > 48.0, "{}", off(&misled));
     }
 
     #[test]
@@ -400,7 +439,7 @@ mod tests {
         let mut timer = AttackTimer::new(SampleRate::SESSION, false);
         let loud: Vec<Crossings> = (0..9).map(|k| timer.crossings(&bled(1500 + 3 * k, 0.8), 1520)).collect();
         assert!(loud.iter().all(|c| !c.clear(0, 0)));
-        let cal = AttackCalibration::learn(&loud.iter().collect::<Vec<_>>(), SampleRate::SESSION, false);
+        let cal = AttackCalibration::learn(&loud.iter().collect::<Vec<_>>(), &[], SampleRate::SESSION, false);
         for (k, c) in loud.iter().enumerate() {
             let off = 1520.0 + cal.attack(c) - (1500 + 3 * k) as f32;
             assert!(off.abs() < 24.0, "stroke {k}: {off} samples");
@@ -424,7 +463,7 @@ mod tests {
         let all: Vec<Crossings> =
             begins[1..].iter().map(|&b| timer.crossings(&x[b - 1_500..b + 1_500], 1_500 + 40)).collect();
         assert!(all.iter().filter(|c| c.clear(0, 0)).count() < FEWEST);
-        let cal = AttackCalibration::learn(&all.iter().collect::<Vec<_>>(), SampleRate::SESSION, true);
+        let cal = AttackCalibration::learn(&all.iter().collect::<Vec<_>>(), &[], SampleRate::SESSION, true);
         let mut off: Vec<f32> = all.iter().map(|c| 40.0 + cal.attack(c)).collect();
         let middle = median(&mut off);
         assert!(middle.abs() < 48.0, "{middle} samples");
@@ -470,7 +509,7 @@ mod tests {
         let mut timer = AttackTimer::new(rate, true);
         let quick: Vec<Crossings> =
             (0..9).map(|k| timer.crossings(&stroke(4000, 1500 + 3 * k, 0.8), 1520 + 3 * k)).collect();
-        let cal = AttackCalibration::learn(&quick.iter().collect::<Vec<_>>(), rate, true);
+        let cal = AttackCalibration::learn(&quick.iter().collect::<Vec<_>>(), &[], rate, true);
         // The head moves for 7 ms.
         let clean = slow_kick(4000, 1500, 336);
         let begins = five_per_cent(&clean[..2180]) as f32;

@@ -9,6 +9,8 @@ use crate::audio::MonoReader;
 use crate::error::Result;
 use crate::song::{Drum, Mic};
 use crate::units::{SampleRate, Seconds};
+use std::collections::BTreeMap;
+use std::ops::Range;
 
 /// The peak of a stroke lies in its first 12 ms; a kick's in its first 20, for half a cycle of its low note takes that long.
 const PEAK_WITHIN: Seconds = Seconds(0.012);
@@ -110,12 +112,13 @@ impl Glass {
                 })
             })
             .collect();
-        Lesson { calibration, exemplars: Exemplars::choose(&clear, self.rate), agree: self.rate.samples(AGREE) as f32 }
+        let exemplars = Exemplars::choose(&clear, self.rate);
+        Lesson { calibration, exemplars, agree: self.rate.samples(AGREE) as f32, likes: BTreeMap::new() }
     }
 
     /// How like the drum's clear strokes the stroke of number `i` is, −1..=1; `None` where there are too few.
     #[must_use]
-    pub fn likeness(&self, lesson: &Lesson, i: usize) -> Option<f32> {
+    pub fn likeness(&self, lesson: &mut Lesson, i: usize) -> Option<f32> {
         self.looks.get(i).and_then(|look| lesson.like(look)).map(|l| l.score)
     }
 
@@ -123,32 +126,31 @@ impl Glass {
     ///
     /// # Errors
     /// As [`MonoReader::read`].
-    pub fn measure(&mut self, lesson: &Lesson, numbers: &[usize]) -> Result<Vec<Measured>> {
+    pub fn measure(&mut self, lesson: &mut Lesson, numbers: &[usize]) -> Result<Vec<Measured>> {
         let mut out = Vec::with_capacity(numbers.len());
         for &i in numbers {
             let like = lesson.like(&self.looks[i]);
             let pos = lesson.attack(&self.looks[i], like.as_ref());
-            let seen = self.peak(pos)?;
-            let before = self.before(pos)?;
+            let (seen, before) = self.peaks(pos)?;
             out.push(Measured { pos, peak: like.map_or(seen, |like| freed(seen, before, &like)) });
         }
         Ok(out)
     }
 
-    /// Highest absolute sample of the beginning of a stroke at `pos`.
-    fn peak(&mut self, pos: u64) -> Result<f32> {
-        self.highest(pos, self.rate.samples(PEAK_FROM), self.rate.samples(PEAK_FROM + self.peak_within))
-    }
-
-    /// Highest absolute sample just before a stroke at `pos`; 0 where the recording has not begun there.
-    fn before(&mut self, pos: u64) -> Result<f32> {
-        let from = self.rate.samples(BEFORE_FROM).min(pos);
-        self.highest(pos, from, from.saturating_sub(self.rate.samples(BEFORE_TO)))
-    }
-
-    fn highest(&mut self, pos: u64, before: u64, length: u64) -> Result<f32> {
-        self.stretch(pos, before, length)?;
-        Ok(self.window.iter().fold(0.0f32, |m, v| m.max(v.abs())))
+    /// Highest absolute sample of the beginning of a stroke at `pos`, and just before it: 0 where the recording has not begun
+    /// there.
+    fn peaks(&mut self, pos: u64) -> Result<(f32, f32)> {
+        let n = |seconds: Seconds| self.rate.samples(seconds);
+        let (quiet, quiet_ends) = (pos.saturating_sub(n(BEFORE_FROM)), pos.saturating_sub(n(BEFORE_TO)));
+        let begins = pos.saturating_sub(n(PEAK_FROM));
+        let ends = begins + n(PEAK_FROM + self.peak_within);
+        let from = self.stretch(pos, n(BEFORE_FROM), ends - quiet)?;
+        let highest = |range: Range<u64>| {
+            let index = |sample: u64| (sample.saturating_sub(from) as usize).min(self.window.len());
+            let samples = self.window.get(index(range.start)..index(range.end)).unwrap_or_default();
+            samples.iter().fold(0.0f32, |m, v| m.max(v.abs()))
+        };
+        Ok((highest(begins..ends), highest(quiet..quiet_ends)))
     }
 
     /// Reads `length` samples from `before` samples before `at` into the window; returns where they begin. Nothing
@@ -170,11 +172,16 @@ pub struct Lesson {
     calibration: AttackCalibration,
     exemplars: Exemplars,
     agree: f32,
+    /// How like the clear strokes those are that were compared with them, by their numbers.
+    likes: BTreeMap<usize, Option<Likeness>>,
 }
 
 impl Lesson {
-    fn like(&self, look: &Look) -> Option<Likeness> {
-        self.exemplars.best(look.number, &look.sketch, look.inside - self.calibration.coarse())
+    /// Compares a stroke with the clear ones, once.
+    fn like(&mut self, look: &Look) -> Option<Likeness> {
+        let expected = look.inside - self.calibration.coarse();
+        let compared = || self.exemplars.best(look.number, &look.sketch, expected);
+        *self.likes.entry(look.number).or_insert_with(compared)
     }
 
     /// First sample of a stroke. Where its likeness to clear strokes says that it begins later than its crossing, bleed
@@ -231,9 +238,9 @@ mod tests {
         let mic = Mic::new("snare_top", AudioReader::open(&path).unwrap().info().clone(), Drum::Snare, Place::Top);
         let mut glass = Glass::look(&mic, Rest::default(), &[144], SampleRate::SESSION).unwrap();
         for (pos, before) in [(0, 0.0), (20, 0.0), (144, 0.001)] {
-            assert!((glass.before(pos).unwrap() - before).abs() < 1e-5, "{pos}");
+            assert!((glass.peaks(pos).unwrap().1 - before).abs() < 1e-5, "{pos}");
         }
-        assert!((glass.peak(144).unwrap() - 0.5).abs() < 1e-5);
+        assert!((glass.peaks(144).unwrap().0 - 0.5).abs() < 1e-5);
     }
 
     fn db(x: f32) -> f32 {

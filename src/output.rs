@@ -98,23 +98,33 @@ pub fn make_folder(path: &Path) -> Result<()> {
     Ok(())
 }
 
-/// Refuses a target that is one of the inputs, however it is spelled: relative paths, links and hard links
-/// are seen through.
-///
-/// # Errors
-/// [`OutputFault::WouldReplaceInput`] on the target; [`OutputFault::Write`] where its folder cannot be looked into.
-pub fn refuse_to_replace<P: AsRef<Path>>(target: &Path, inputs: impl IntoIterator<Item = P>) -> Result<()> {
-    let Ok(meta) = fs::metadata(target) else { return Ok(()) }; // What does not exist cannot be replaced.
-    let real = fs::canonicalize(target).map_err(|e| Located::whole(target, fault_of(&e)))?;
-    for input in inputs {
-        let input = input.as_ref();
-        let same = fs::canonicalize(input).is_ok_and(|p| p == real)
-            || fs::metadata(input).is_ok_and(|other| is_same_file(&meta, &other));
-        if same {
+/// The recordings that are being read, links followed once for all: no result may take the place of one.
+pub struct Inputs {
+    known: Vec<(Option<PathBuf>, Option<fs::Metadata>)>,
+}
+
+impl Inputs {
+    /// Of paths, however they are spelled.
+    pub fn of<P: AsRef<Path>>(paths: impl IntoIterator<Item = P>) -> Self {
+        let known = |path: P| (fs::canonicalize(path.as_ref()).ok(), fs::metadata(path.as_ref()).ok());
+        Self { known: paths.into_iter().map(known).collect() }
+    }
+
+    /// Refuses a target that is one of them, however it is spelled: relative paths, links and hard links are seen through.
+    ///
+    /// # Errors
+    /// [`OutputFault::WouldReplaceInput`] on the target; [`OutputFault::Write`] where its folder cannot be looked into.
+    pub fn refuse(&self, target: &Path) -> Result<()> {
+        let Ok(meta) = fs::metadata(target) else { return Ok(()) }; // What does not exist cannot be replaced.
+        let real = fs::canonicalize(target).map_err(|e| Located::whole(target, fault_of(&e)))?;
+        let same = |(path, other): &(Option<PathBuf>, Option<fs::Metadata>)| {
+            path.as_ref() == Some(&real) || other.as_ref().is_some_and(|other| is_same_file(&meta, other))
+        };
+        if self.known.iter().any(same) {
             return Err(Located::whole(target, OutputFault::WouldReplaceInput).into());
         }
+        Ok(())
     }
-    Ok(())
 }
 
 #[cfg(unix)]
@@ -450,12 +460,12 @@ mod tests {
         fs::write(&take, b"x").unwrap();
         fs::create_dir(dir.path().join("sub")).unwrap();
         let crooked = dir.path().join("sub").join("..").join("kick.wav");
-        let e = refuse_to_replace(&crooked, [&take]).unwrap_err();
+        let e = Inputs::of([&take]).refuse(&crooked).unwrap_err();
         assert!(e.to_string().contains("would replace one of the recordings"), "{e}");
-        assert!(refuse_to_replace(&dir.path().join("snare.wav"), [&take]).is_ok());
+        assert!(Inputs::of([&take]).refuse(&dir.path().join("snare.wav")).is_ok());
         let other = dir.path().join("hits.csv");
         fs::write(&other, b"x").unwrap();
-        assert!(refuse_to_replace(&other, [&take]).is_ok(), "an older result may be replaced");
+        assert!(Inputs::of([&take]).refuse(&other).is_ok(), "an older result may be replaced");
     }
 
     #[cfg(unix)]
@@ -467,8 +477,8 @@ mod tests {
         let (soft, hard) = (dir.path().join("soft.wav"), dir.path().join("hard.wav"));
         std::os::unix::fs::symlink(&take, &soft).unwrap();
         fs::hard_link(&take, &hard).unwrap();
-        assert!(refuse_to_replace(&soft, [&take]).is_err());
-        assert!(refuse_to_replace(&hard, [&take]).is_err());
-        assert!(refuse_to_replace(&take, [&soft]).is_err());
+        assert!(Inputs::of([&take]).refuse(&soft).is_err());
+        assert!(Inputs::of([&take]).refuse(&hard).is_err());
+        assert!(Inputs::of([&soft]).refuse(&take).is_err());
     }
 }

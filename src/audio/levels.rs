@@ -228,7 +228,7 @@ struct ChannelMeter {
 
 impl ChannelMeter {
     fn push(&mut self, block: &[f32]) {
-        let peak = block_peak(block);
+        let peak = self.sum(block);
         if peak > self.peak {
             let at = block.iter().position(|s| s.abs() == peak).unwrap_or(0);
             (self.peak, self.peak_at) = (peak, self.pos + at as u64);
@@ -237,30 +237,31 @@ impl ChannelMeter {
             self.runs(block);
         }
         if peak > self.floor {
-            let loud = |s: &f32| s.abs() > self.floor;
-            let last = self.pos + block.iter().rposition(loud).unwrap_or(0) as u64;
+            let last = self.pos + last_above(block, self.floor) as u64;
             let first = match self.sound {
                 Some((first, _)) => first,
-                None => self.pos + block.iter().position(loud).unwrap_or(0) as u64,
+                None => self.pos + block.iter().position(|s| s.abs() > self.floor).unwrap_or(0) as u64,
             };
             self.sound = Some((first, last));
         }
-        self.sum(block);
         self.pos += block.len() as u64;
     }
 
-    fn sum(&mut self, block: &[f32]) {
+    /// Adds up a block; gives its highest absolute sample.
+    fn sum(&mut self, block: &[f32]) -> f32 {
         let lane = (self.pos % LANES as u64) as usize;
         let (head, rest) = block.split_at(block.len().min((LANES - lane) % LANES));
         for (s, l) in head.iter().zip(lane..) {
             self.add(*s, l);
         }
         let (eights, tail) = rest.as_chunks::<LANES>();
-        let totals = [&mut self.sums, &mut self.squares];
-        wide!(Arch::new(), add_up(eights: &'a [[f32; LANES]] = eights, totals: [&'a mut [f64; LANES]; 2] = totals));
+        let mut peaks = [0.0; LANES];
+        let totals = (&mut self.sums, &mut self.squares, &mut peaks);
+        wide!(Arch::new(), add_up(eights: &'a [[f32; LANES]] = eights, totals: Totals<'a> = totals));
         for (l, s) in tail.iter().enumerate() {
             self.add(*s, l);
         }
+        head.iter().chain(tail).chain(&peaks).fold(0.0, |m: f32, x| if x.abs() > m { x.abs() } else { m })
     }
 
     fn add(&mut self, sample: f32, lane: usize) {
@@ -294,23 +295,43 @@ impl ChannelMeter {
     }
 }
 
+/// Samples that are looked at together in search of the last loud one.
+const LOOK: usize = 256;
+
+/// Index of the last sample whose absolute value is above a floor; 0 for none.
+fn last_above(block: &[f32], floor: f32) -> usize {
+    let mut end = block.len();
+    for part in block.rchunks(LOOK) {
+        let begins = end - part.len();
+        if block_peak(part) > floor {
+            return begins + part.iter().rposition(|s| s.abs() > floor).unwrap_or(0);
+        }
+        end = begins;
+    }
+    0
+}
+
 /// Highest absolute sample of a block; 0 for none.
 fn block_peak(block: &[f32]) -> f32 {
     wide!(Arch::new(), highest(block: &'a [f32] = block) -> f32)
 }
 
-/// Adds samples and their squares, lane by lane.
+/// Sums, sums of squares and highest absolute values, lane by lane.
+type Totals<'a> = (&'a mut [f64; LANES], &'a mut [f64; LANES], &'a mut [f32; LANES]);
+
+/// Adds samples and their squares, lane by lane, and keeps the highest.
 #[inline(always)]
-fn add_up(eights: &[[f32; LANES]], [all_sums, all_squares]: [&mut [f64; LANES]; 2]) {
-    let (mut sums, mut squares) = (*all_sums, *all_squares);
+fn add_up(eights: &[[f32; LANES]], (all_sums, all_squares, all_peaks): Totals<'_>) {
+    let (mut sums, mut squares, mut peaks) = (*all_sums, *all_squares, *all_peaks);
     for eight in eights {
         for l in 0..LANES {
-            let x = f64::from(eight[l]);
+            let (x, size) = (f64::from(eight[l]), eight[l].abs());
             sums[l] += x;
             squares[l] += x * x;
+            peaks[l] = if size > peaks[l] { size } else { peaks[l] };
         }
     }
-    (*all_sums, *all_squares) = (sums, squares);
+    (*all_sums, *all_squares, *all_peaks) = (sums, squares, peaks);
 }
 
 #[inline(always)]

@@ -12,7 +12,7 @@ use std::path::Path;
 /// Bytes that are converted at a time.
 const BLOCK_BYTES: usize = 1 << 16;
 /// Bytes that are read ahead: few, so that a look at single strokes costs little, and long reads pass them by.
-const AHEAD_BYTES: usize = 1 << 14;
+const AHEAD_BYTES: usize = 1 << 13;
 
 /// A file of uncompressed samples, open at some frame.
 pub(super) struct PlainSource {

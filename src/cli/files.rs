@@ -1,7 +1,7 @@
 //! Output folders and sets of output files: all of them appear, or none.
 
 use crate::error::{Located, Result};
-use crate::output::{AtomicFile, commit_all, fault_of, refuse_to_replace};
+use crate::output::{AtomicFile, Inputs, commit_all, fault_of};
 use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -54,8 +54,9 @@ impl Drop for OutFolder {
 /// [`OutputFault`](crate::output::OutputFault): `WouldReplaceInput` when a target is one of the inputs; others when
 /// writing fails.
 pub(super) fn write_together(files: &[(PathBuf, Vec<u8>)], inputs: &[PathBuf]) -> Result<()> {
+    let inputs = Inputs::of(inputs);
     for (target, _) in files {
-        refuse_to_replace(target, inputs)?;
+        inputs.refuse(target)?;
     }
     let mut begun = Vec::with_capacity(files.len());
     for (target, contents) in files {

@@ -376,7 +376,7 @@ pub(super) fn median(x: &mut [f32]) -> f32 {
 /// The value that a quarter lies below. 0 of nothing.
 fn lower_quartile(x: &mut [f32]) -> f32 {
     let k = x.len() / 4;
-    x.get(k).is_some().then(|| *x.select_nth_unstable_by(k, f32::total_cmp).1).unwrap_or(0.0)
+    if x.is_empty() { 0.0 } else { *x.select_nth_unstable_by(k, f32::total_cmp).1 }
 }
 
 #[cfg(test)]

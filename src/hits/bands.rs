@@ -153,20 +153,69 @@ impl Bands {
 }
 
 fn quiet(rows: &[[f32; BANDS]]) -> [f32; BANDS] {
-    let on = || rows.iter().filter(|r| r.iter().any(|&p| p > SILENCE));
-    let step = on().count().div_ceil(QUIET_FRAMES).max(1);
-    let some: Vec<&[f32; BANDS]> = on().step_by(step).collect();
+    let mut on: Vec<u32> = Vec::with_capacity(rows.len());
+    on.extend((0..rows.len() as u32).filter(|&t| rows[t as usize].iter().any(|&p| p > SILENCE)));
+    let step = on.len().div_ceil(QUIET_FRAMES).max(1);
+    let count = on.len().div_ceil(step);
     let mut out = [0.0; BANDS];
-    let mut column = Vec::with_capacity(some.len());
-    for (b, o) in out.iter_mut().enumerate() {
-        column.clear();
-        column.extend(some.iter().map(|r| r[b]));
-        if !column.is_empty() {
-            let k = ((column.len() - 1) as f64 * QUIET).round() as usize;
-            *o = *column.select_nth_unstable_by(k, f32::total_cmp).1;
+    if count == 0 {
+        return out;
+    }
+    let (middle, mut room) = (((count - 1) as f64 * QUIET).round() as usize, Vec::new());
+    // Columns are a little longer than they are filled, so that they do not crowd each other out of the processor's cache.
+    let length = count + 16;
+    let mut columns = vec![0u32; TOGETHER * length];
+    for (group, out) in out.chunks_mut(TOGETHER).enumerate() {
+        let bands = group * TOGETHER..group * TOGETHER + out.len();
+        for (k, &t) in on.iter().step_by(step).enumerate() {
+            let powers = &rows[t as usize][bands.clone()];
+            for (column, power) in columns.chunks_exact_mut(length).zip(powers) {
+                // Powers are never negative, so that their bits are in their order.
+                column[k] = power.to_bits();
+            }
+        }
+        for (o, column) in out.iter_mut().zip(columns.chunks_exact_mut(length)) {
+            *o = f32::from_bits(nth(&mut column[..count], middle, &mut room));
         }
     }
     out
+}
+
+/// Bands that are put into columns together.
+const TOGETHER: usize = 4;
+/// Every so many values are looked at first in search of the one that has so many below it.
+const GLANCE: usize = 16;
+/// How many of these on either side of the likely place are taken for its neighbourhood.
+const AROUND: usize = 48;
+
+/// The value that `k` others come before when all are in order; `k` must be less than their number, and their order is lost.
+/// Of many values a few tell its neighbourhood, so that only what lies in that is put in order (after Floyd and Rivest 1975,
+/// Communications of the ACM 18(3), from memory); `room` is for that.
+fn nth(values: &mut [u32], k: usize, room: &mut Vec<u32>) -> u32 {
+    room.clear();
+    room.extend(values.iter().step_by(GLANCE));
+    let middle = k / GLANCE;
+    if room.len() > 4 * AROUND && middle >= AROUND && middle + AROUND < room.len() {
+        let (_, &mut low, above) = room.select_nth_unstable(middle - AROUND);
+        let high = *above.select_nth_unstable(2 * AROUND - 1).1;
+        room.clear();
+        // Four times what is likely to lie there.
+        room.resize(8 * AROUND * GLANCE, 0);
+        let (mut below, mut inside) = (0, 0);
+        // Every value is put down, and stays where it is to be kept: without a branch that cannot be foreseen.
+        for &value in &*values {
+            if let Some(place) = room.get_mut(inside) {
+                *place = value;
+            }
+            below += usize::from(value < low);
+            inside += usize::from((low..=high).contains(&value));
+        }
+        let neighbours = room.get_mut(..inside).unwrap_or_default();
+        if let Some(at) = k.checked_sub(below).filter(|at| *at < neighbours.len()) {
+            return *neighbours.select_nth_unstable(at).1;
+        }
+    }
+    *values.select_nth_unstable(k).1
 }
 
 /// A row of bands, filled up to a width that vector instructions like; what stands behind the bands says nothing.
@@ -247,6 +296,17 @@ impl BandAnalyser {
     /// Takes the next samples; appends the rows that they complete.
     pub fn push(&mut self, samples: &[f32], out: &mut Vec<[f32; BANDS]>) {
         self.pending.extend_from_slice(samples);
+        self.hear(out);
+    }
+
+    /// Samples that wait for their frames to be complete. What is appended here need not be copied by [`push`](Self::push);
+    /// [`hear`](Self::hear) then makes rows of it.
+    pub fn waiting(&mut self) -> &mut Vec<f32> {
+        &mut self.pending
+    }
+
+    /// Appends the rows that the waiting samples complete.
+    pub fn hear(&mut self, out: &mut Vec<[f32; BANDS]>) {
         let (n, hop) = (self.framing.window, self.framing.hop);
         let count = (self.pending.len() + hop).saturating_sub(n) / hop;
         if let Some(many) = &mut self.many {
@@ -297,6 +357,29 @@ mod tests {
 
     fn sine(rate: u32, hz: f64, n: usize) -> Vec<f32> {
         (0..n).map(|i| (std::f64::consts::TAU * hz * i as f64 / f64::from(rate)).sin() as f32).collect()
+    }
+
+    #[test]
+    fn of_many_values_the_one_with_so_many_below_it_is_found_as_by_sorting() {
+        let mut seed = 7u32;
+        let mut next = move || {
+            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            seed
+        };
+        for n in [1, 15, 16, 700, 3_073, 16_384] {
+            // All different, few different, in order, the smallest only where a glance does not fall.
+            let mixed: Vec<u32> = (0..n).map(|_| next() >> 4).collect();
+            let few: Vec<u32> = mixed.iter().map(|v| v % 5).collect();
+            let ordered: Vec<u32> = (0..n as u32).collect();
+            let hidden: Vec<u32> = (0..n as u32).map(|i| if i % 16 == 0 { 900 + i } else { i % 7 }).collect();
+            for values in [mixed, few, ordered, hidden] {
+                let mut sorted = values.clone();
+                sorted.sort_unstable();
+                for k in [0, n / 10, n / 3, n / 2, n - 1] {
+                    assert_eq!(nth(&mut values.clone(), k, &mut Vec::new()), sorted[k], "{k} of {n}");
+                }
+            }
+        }
     }
 
     #[test]

@@ -119,12 +119,7 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
             }
             for (fits, at) in fits.iter_mut().zip(&mut at) {
                 for (b, fit) in fits.iter_mut().enumerate() {
-                    while let Some(row) = fit.chosen.get(at[b]).and_then(|&t| (t as usize).checked_sub(tile.start)) {
-                        let (Some(spread), Some(hold)) = (tile.spread.get(row), tile.hold.get(row)) else { break };
-                        fit.columns[2 * j][at[b]] = spread[b];
-                        fit.columns[2 * j + 1][at[b]] = hold[b];
-                        at[b] += 1;
-                    }
+                    at[b] = fit.take(j, b, &tile, at[b]);
                 }
             }
         }
@@ -173,7 +168,7 @@ pub fn floor(own: &Bands) -> [f32; BANDS] {
 }
 
 /// Frames that are worked on at once, so that they stay in the processor's first caches.
-const TILE: usize = 256;
+const TILE: usize = 64;
 
 /// Adds two weighted regressors to every row.
 struct MixIn<'a> {
@@ -207,8 +202,6 @@ struct Regressors<'a> {
     mic: &'a [[f32; BANDS]],
     floor: Row,
     start: usize,
-    /// Powers of the tile without the floor, a frame before it and one after it included.
-    clean: Vec<Row>,
     spread: Vec<Row>,
     hold: Vec<Row>,
 }
@@ -224,7 +217,7 @@ impl<'a> Regressors<'a> {
     fn new(mic: &'a Bands, floor: &[f32; BANDS]) -> Self {
         let floor = std::array::from_fn(|b| floor.get(b).copied().unwrap_or(0.0));
         let empty = || vec![[0.0; 16]; TILE];
-        Self { mic: mic.rows(), floor, start: 0, clean: vec![[0.0; 16]; TILE + 2], spread: empty(), hold: empty() }
+        Self { mic: mic.rows(), floor, start: 0, spread: empty(), hold: empty() }
     }
 
     fn next_tile(&mut self, arch: Arch) -> Option<Tile<'_>> {
@@ -234,54 +227,55 @@ impl<'a> Regressors<'a> {
         }
         // The hold goes on where the last tile ended.
         let before = if start == 0 { [0.0; 16] } else { self.hold[TILE - 1] };
-        let (mic, floor) = (self.mic, &self.floor);
-        let (clean, spread, hold) = (&mut self.clean[..], &mut self.spread[..length], &mut self.hold[..length]);
-        wide!(
-            arch,
-            take_off(
-                mic: &'a [[f32; BANDS]] = mic,
-                start: usize = start,
-                floor: &'a Row = floor,
-                clean: &'a mut [Row] = clean,
-            )
-        );
-        wide!(
-            arch,
-            look(
-                clean: &'a [Row] = clean,
-                before: Row = before,
-                spread: &'a mut [Row] = spread,
-                hold: &'a mut [Row] = hold,
-            )
-        );
+        let (spread, hold) = (&mut self.spread[..length], &mut self.hold[..length]);
+        arch.dispatch(Look { mic: self.mic, start, floor: &self.floor, before: &before, spread, hold });
         self.start += length;
         Some(Tile { start, spread: &self.spread[..length], hold: &self.hold[..length] })
     }
 }
 
-/// Rows from one before `start` on, without the floor; silence beyond the mic's ends.
-#[inline(always)]
-fn take_off(mic: &[[f32; BANDS]], start: usize, floor: &Row, clean: &mut [Row]) {
-    for (k, out) in clean.iter_mut().enumerate() {
-        *out = [0.0; 16];
-        let Some(t) = (start + k).checked_sub(1).filter(|&t| t < mic.len()) else { continue };
-        let row = filled(mic, t);
-        for l in 0..row.len() {
-            let above = row[l] - floor[l];
-            out[l] = if above > 0.0 { above } else { 0.0 };
+/// Works out the regressors of a mic from frame `start` on; `before` is the hold of the frame before.
+struct Look<'a> {
+    mic: &'a [[f32; BANDS]],
+    start: usize,
+    floor: &'a Row,
+    before: &'a Row,
+    spread: &'a mut [Row],
+    hold: &'a mut [Row],
+}
+
+impl WithSimd for Look<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, s: S) {
+        let Self { mic, start, floor, before, spread, hold } = self;
+        let decay = s.splat_f32s(HOLD_DECAY);
+        let (floor, before) = (S::as_simd_f32s(floor).0, S::as_simd_f32s(before).0);
+        for (part, (&floor, &before)) in floor.iter().zip(before).enumerate() {
+            let mut last = start.checked_sub(1).map_or(s.splat_f32s(0.0), |t| above::<S>(s, mic, t, part, floor));
+            let mut now = above::<S>(s, mic, start, part, floor);
+            let mut held = before;
+            for ((k, spread), hold) in spread.iter_mut().enumerate().zip(hold.iter_mut()) {
+                let next = above::<S>(s, mic, start + k + 1, part, floor);
+                S::as_mut_simd_f32s(spread).0[part] = s.max_f32s(s.max_f32s(last, now), next);
+                held = s.max_f32s(now, s.mul_f32s(held, decay));
+                S::as_mut_simd_f32s(hold).0[part] = held;
+                (last, now) = (now, next);
+            }
         }
     }
 }
 
+/// A part of the mic's row `t` without its floor; silence beyond the mic's end.
 #[inline(always)]
-fn look(clean: &[Row], before: Row, spread: &mut [Row], hold: &mut [Row]) {
-    let higher = |a: Row, b: Row| -> Row { std::array::from_fn(|i| if a[i] > b[i] { a[i] } else { b[i] }) };
-    let mut held = before;
-    for ((three, s), h) in clean.windows(3).zip(spread).zip(hold) {
-        *s = higher(higher(three[0], three[1]), three[2]);
-        held = higher(three[1], held.map(|x| x * HOLD_DECAY));
-        *h = held;
-    }
+fn above<S: Simd>(s: S, mic: &[[f32; BANDS]], t: usize, part: usize, floor: S::f32s) -> S::f32s {
+    let row = match mic.as_flattened().get(t * BANDS..).and_then(|from| from.first_chunk::<16>()) {
+        Some(row) => S::as_simd_f32s(row).0[part],
+        None if t >= mic.len() => return s.splat_f32s(0.0),
+        None => S::as_simd_f32s(&filled(mic, t)).0[part],
+    };
+    s.max_f32s(s.sub_f32s(row, floor), s.splat_f32s(0.0))
 }
 
 /// The fit of one own mic in one band.
@@ -322,6 +316,23 @@ impl Fit {
         (0..BANDS).map(of_band).collect()
     }
 
+    /// Takes from a tile of another mic the regressors of band `b` at the frames chosen, which are `from` the given one on; gives
+    /// where the next tile goes on.
+    fn take(&mut self, mic: usize, b: usize, tile: &Tile, from: usize) -> usize {
+        let end = tile.start + tile.spread.len();
+        let chosen = self.chosen.get(from..).unwrap_or_default();
+        let count = chosen.iter().take_while(|&&t| (t as usize) < end).count();
+        let Some([spreads, holds]) = self.columns.get_mut(2 * mic..).and_then(|c| c.first_chunk_mut::<2>()) else {
+            return from;
+        };
+        let places = spreads[from..from + count].iter_mut().zip(&mut holds[from..from + count]);
+        for (&t, (spread, hold)) in chosen.iter().zip(places) {
+            let row = t as usize - tile.start;
+            (*spread, *hold) = (tile.spread[row][b], tile.hold[row][b]);
+        }
+        from + count
+    }
+
     /// Closes the reading of another mic: the median over the known strokes is the most its weights may reach.
     fn cap(&mut self, mic: usize) {
         for k in 0..2 {
@@ -341,7 +352,7 @@ impl Fit {
         if n == 0 {
             return w;
         }
-        let mean = |x: &[f32]| (x.iter().map(|&v| f64::from(v)).sum::<f64>() / n as f64) as f32;
+        let mean = |x: &[f32]| (total(x) / n as f64) as f32;
         let own = mean(&self.power);
         for (w, c) in w.iter_mut().zip(&self.columns) {
             *w = (0.01 * own / (mean(c) + 1e-20)).min(1.0);
@@ -365,6 +376,16 @@ impl Fit {
         }
         w
     }
+}
+
+/// Sum of powers, eight at a time, which a processor adds up side by side.
+fn total(powers: &[f32]) -> f64 {
+    let (eights, rest) = powers.as_chunks::<8>();
+    let mut sums = [0.0f64; 8];
+    for eight in eights {
+        sums.iter_mut().zip(eight).for_each(|(sum, &x)| *sum += f64::from(x));
+    }
+    sums.iter().sum::<f64>() + rest.iter().map(|&x| f64::from(x)).sum::<f64>()
 }
 
 /// Frames of a fit that are worked on at once; a multiple of the eight lanes.
@@ -469,6 +490,30 @@ mod tests {
                 .map(|t| [if (phase..phase + 3).contains(&(t % period)) { loud } else { 1e-6 }; BANDS])
                 .collect(),
         )
+    }
+
+    #[test]
+    fn regressors_are_the_highest_of_three_frames_and_what_the_hold_keeps() {
+        for frames in [1, 2, TILE - 1, TILE, 2 * TILE + 1, 300] {
+            let power = |t: usize, b: usize| ((t * 7919 + b * 31) % 101) as f32 / 100.0;
+            let mic = Bands::from_rows((0..frames).map(|t| std::array::from_fn(|b| power(t, b))).collect());
+            let clean =
+                |t: Option<usize>, b: usize| t.filter(|&t| t < frames).map_or(0.0, |t| (power(t, b) - 0.3f32).max(0.0));
+            let (mut held, mut next) = ([0.0f32; BANDS], 0);
+            let mut rows = Regressors::new(&mic, &[0.3; BANDS]);
+            while let Some(tile) = rows.next_tile(Arch::new()) {
+                assert_eq!(tile.start, next);
+                for (spread, hold) in tile.spread.iter().zip(tile.hold) {
+                    for b in 0..BANDS {
+                        let three = [next.checked_sub(1), Some(next), Some(next + 1)].map(|t| clean(t, b));
+                        held[b] = three[1].max(held[b] * HOLD_DECAY);
+                        assert_eq!((spread[b], hold[b]), (three.into_iter().fold(0.0, f32::max), held[b]));
+                    }
+                    next += 1;
+                }
+            }
+            assert_eq!(next, frames);
+        }
     }
 
     fn mix(a: &Bands, ga: f32, b: &Bands, gb: f32) -> Bands {

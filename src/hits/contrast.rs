@@ -9,6 +9,8 @@
 
 use super::decide::Spread;
 use super::judge::SHAPE;
+use crate::wide::wide;
+use pulp::Arch;
 
 /// Log-odds from which a candidate is an example of the drum's own strokes, and below which of bleed.
 const OWN: f32 = 3.0;
@@ -56,19 +58,20 @@ fn scores(shapes: &[[f32; SHAPE]], own: &[usize], bleed: &[usize]) -> Vec<f32> {
     let examples = || own.iter().chain(&bleed).map(|&i| &shapes[i]);
     let scale = Scale::of(examples(), own.len() + bleed.len());
     // Normal equations, the constant last.
-    let mut matrix = vec![[0.0f64; SHAPE + 1]; SHAPE + 1];
+    let arch = Arch::new();
+    let mut matrix: Matrix = vec![[0.0f64; SHAPE + 1]; SHAPE + 1];
     let mut right = [0.0f64; SHAPE + 1];
     for (which, target) in [(&own, 1.0f64), (&bleed, -1.0)] {
         let weight = 0.5 / which.len() as f64;
-        for &i in which {
-            let row = scale.row(&shapes[i]);
-            for (j, (sums, right)) in matrix.iter_mut().zip(&mut right).enumerate() {
-                let share = weight * row[j];
-                *right += share * target;
-                for (sum, x) in sums[..=j].iter_mut().zip(&row) {
-                    *sum += share * x;
+        for some in which.chunks(TOGETHER) {
+            let mut rows = [[0.0; SHAPE + 1]; TOGETHER];
+            for (row, &i) in rows.iter_mut().zip(some) {
+                *row = scale.row(&shapes[i]);
+                for (right, x) in right.iter_mut().zip(&*row) {
+                    *right += weight * x * target;
                 }
             }
+            wide!(arch, add_products(rows: &'a Rows = &rows, weight: f64 = weight, matrix: &'a mut Matrix = &mut matrix));
         }
     }
     for (j, row) in matrix.iter_mut().enumerate().take(SHAPE) {
@@ -77,6 +80,26 @@ fn scores(shapes: &[[f32; SHAPE]], own: &[usize], bleed: &[usize]) -> Vec<f32> {
     let vector = solve(matrix, right);
     let score = |shape: &[f32; SHAPE]| scale.row(shape).iter().zip(&vector).map(|(x, b)| x * b).sum::<f64>() as f32;
     shapes.iter().map(score).collect()
+}
+
+/// Rows of the normal equations' left side.
+type Matrix = Vec<[f64; SHAPE + 1]>;
+
+/// Examples whose products are added together, so that the sums are fetched once for all.
+const TOGETHER: usize = 4;
+type Rows = [[f64; SHAPE + 1]; TOGETHER];
+
+/// Adds the weighted products of all numbers of each row, the lower half of them, row after row.
+#[inline(always)]
+fn add_products(rows: &Rows, weight: f64, matrix: &mut Matrix) {
+    let [a, b, c, d] = rows;
+    for (j, sums) in matrix.iter_mut().enumerate() {
+        let [p, q, r, s] = [weight * a[j], weight * b[j], weight * c[j], weight * d[j]];
+        let numbers = a.iter().zip(b).zip(c.iter().zip(d));
+        for (sum, ((a, b), (c, d))) in sums[..=j].iter_mut().zip(numbers) {
+            *sum = *sum + p * a + q * b + r * c + s * d;
+        }
+    }
 }
 
 /// At most [`MOST`] of a list, evenly spread.

@@ -54,7 +54,7 @@ const ONE_STROKE: usize = 8;
 pub struct Opinion {
     /// Log-odds that it is the drum's own stroke, natural logarithm.
     pub odds: Vec<f32>,
-    /// Its [`shape`].
+    /// Its [`shape`]; of a snare only, for of other drums nobody asks.
     pub shapes: Vec<[f32; SHAPE]>,
 }
 
@@ -68,28 +68,38 @@ pub struct Opinion {
 #[must_use]
 pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
     let (model, count) = (Model::of(drum), survey.candidates.len());
-    let weigh = |sure: &[usize]| -> Opinion {
-        let mut opinion = Opinion { odds: Vec::with_capacity(count), shapes: Vec::with_capacity(count) };
+    let weigh = |sure: &[usize], shaped: bool| -> Opinion {
+        let mut opinion = Opinion { odds: Vec::with_capacity(count), shapes: Vec::new() };
         let Some(witness) = survey.witness(sure, model.asks_elsewhere()) else { return opinion };
         let mut some = Vec::with_capacity(TOGETHER.min(count));
         for start in (0..count).step_by(TOGETHER) {
             some.clear();
             some.extend((start..count.min(start + TOGETHER)).map(|i| witness.features(i)));
             opinion.odds.extend(model.log_odds(&some));
-            opinion.shapes.extend(some.iter().map(|(alone, _)| shape(alone)));
+            if shaped {
+                opinion.shapes.reserve_exact(count - opinion.shapes.len());
+                opinion.shapes.extend(some.iter().map(|(alone, _)| shape(alone)));
+            }
         }
         opinion
     };
     let at_sight = survey.sure_at_sight();
-    let first = weigh(&at_sight);
+    // Shapes take the most room, and the first round's are hardly ever wanted.
+    let shaped = drum == Drum::Snare;
+    let first = weigh(&at_sight, false);
+    let first_shapes = || if shaped { weigh(&at_sight, true).shapes } else { Vec::new() };
     if let Some(cut) = overruled(survey, drum, &at_sight, &first.odds) {
         let by_height = |h: &f32| (h - cut).clamp(-MOST_BY_HEIGHT, MOST_BY_HEIGHT);
-        return Opinion { odds: survey.heights.iter().map(by_height).collect(), ..first };
+        return Opinion { odds: survey.heights.iter().map(by_height).collect(), shapes: first_shapes() };
     }
     let least = sure_from(&first.odds);
     let sure: Vec<usize> =
         survey.candidates.iter().zip(&first.odds).filter(|(_, odds)| **odds > least).map(|(&t, _)| t).collect();
-    let mut opinion = if sure.is_empty() { first } else { weigh(&loud_ones(survey, &sure)) };
+    let mut opinion = if sure.is_empty() {
+        Opinion { shapes: first_shapes(), ..first }
+    } else {
+        weigh(&loud_ones(survey, &sure), shaped)
+    };
     // What stands clear of all bleed needs no more; and a snare's mic alone may hold a drum that the prior hardly knows,
     // with nothing to vouch for it.
     let alone = survey.others == Others::None && drum == Drum::Snare;

@@ -90,9 +90,10 @@ fn step(side: &Side, [z1, z2]: &mut [[f64; LANES]; 2], input: [f64; LANES]) -> [
     let Side { b: [b0, b1, b2], a: [a1, a2] } = side;
     let mut output = [0.0f64; LANES];
     for l in 0..LANES {
-        let y = b0[l] * input[l] + z1[l];
-        z1[l] = b1[l] * input[l] - a1[l] * y + z2[l];
-        z2[l] = b2[l] * input[l] - a2[l] * y;
+        let y = b0[l].mul_add(input[l], z1[l]);
+        // What does not wait for the output comes first: the next output waits for one product only.
+        z1[l] = (-a1[l]).mul_add(y, b1[l].mul_add(input[l], z2[l]));
+        z2[l] = (-a2[l]).mul_add(y, b2[l] * input[l]);
         output[l] = y;
     }
     output

@@ -214,14 +214,19 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let looked: Vec<usize> = (0..opinion.odds.len()).filter(|&i| opinion.odds[i] > WORTH_A_LOOK).collect();
     let coarse: Vec<u64> = looked.iter().map(|&i| stretch.start + framing.sample(survey.candidates[i]).0).collect();
     let mut glass = Glass::look(&song.mics[main], stretch.rest[main], &coarse, framing.rate)?;
-    let odds = second_opinion(&survey, s, opinion, &looked, &glass);
+    let first_kept = kept(&survey, &opinion.odds, s.threshold());
+    let mut lesson = learn(&survey, &first_kept, &looked, &glass);
+    let odds = second_opinion(&survey, s.drum, opinion, &looked, &glass, &mut lesson);
     let kept = kept(&survey, &odds, s.threshold());
-    let lesson = lesson(&survey, &kept, &looked, &glass);
+    // The same strokes teach the same.
+    if kept != first_kept {
+        lesson = learn(&survey, &kept, &looked, &glass);
+    }
     // Which candidate, and its number under the glass.
     let seen: Vec<(usize, usize)> =
         kept.iter().filter_map(|&i| looked.binary_search(&i).ok().map(|number| (i, number))).collect();
     let numbers: Vec<usize> = seen.iter().map(|(_, number)| *number).collect();
-    let measured = glass.measure(&lesson, &numbers)?;
+    let measured = glass.measure(&mut lesson, &numbers)?;
     // At the seam of two stretches, which may time a stroke a little differently, both tell of it.
     let slack = framing.rate.samples(SEAM);
     let range = stretch.range.start.saturating_sub(slack)..stretch.range.end + slack;
@@ -236,19 +241,25 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
 }
 
 /// Log-odds of every candidate once those that were `looked` at under the glass are compared with the take's own strokes.
-fn second_opinion(survey: &Survey, s: &Search, first: Opinion, looked: &[usize], glass: &Glass) -> Vec<f32> {
-    let lesson = lesson(survey, &kept(survey, &first.odds, s.threshold()), looked, glass);
+fn second_opinion(
+    survey: &Survey,
+    drum: Drum,
+    first: Opinion,
+    looked: &[usize],
+    glass: &Glass,
+    lesson: &mut Lesson,
+) -> Vec<f32> {
     let mut likeness = vec![None; first.odds.len()];
     for (number, &i) in looked.iter().enumerate() {
-        likeness[i] = glass.likeness(&lesson, number);
+        likeness[i] = glass.likeness(lesson, number);
     }
     let mut odds = adapted(&first.odds, &likeness);
     // A kick's sure strokes are too few and too much like a floor tom's to teach its shape (`docs/accuracy.md`).
-    if s.drum == Drum::Snare {
+    if drum == Drum::Snare {
         let gains = contrast(&odds, &first.shapes);
         odds.iter_mut().zip(gains).for_each(|(odds, gain)| *odds += gain);
     }
-    let lean = lean(survey.kinds, s.drum);
+    let lean = lean(survey.kinds, drum);
     odds.iter_mut().for_each(|odds| *odds += lean);
     let parted = valley(&odds);
     odds.iter_mut().for_each(|odds| *odds -= parted);
@@ -257,7 +268,7 @@ fn second_opinion(survey: &Survey, s: &Search, first: Opinion, looked: &[usize],
 
 /// What the strokes that are `kept` so far teach: candidates by number, of which some were `looked` at. The higher ones
 /// count as loud.
-fn lesson(survey: &Survey, kept: &[usize], looked: &[usize], glass: &Glass) -> Lesson {
+fn learn(survey: &Survey, kept: &[usize], looked: &[usize], glass: &Glass) -> Lesson {
     let mut heights: Vec<f32> = kept.iter().map(|&i| survey.heights[i]).collect();
     heights.sort_unstable_by(f32::total_cmp);
     let high = heights.get(heights.len().saturating_sub(1) * 6 / 10).copied().unwrap_or(0.0);

@@ -279,9 +279,9 @@ impl Exemplars {
         // included.
         let pieces: [Vec<f32>; BANDS] =
             std::array::from_fn(|v| padded(&sketch.rows[v][first - before..last + after], length, lags));
-        let scale: [Vec<f32>; BANDS] = std::array::from_fn(|v| scales(&pieces[v], shares[v], length, lags));
+        let scale: [Vec<f32>; BANDS] = std::array::from_fn(|v| scales(&pieces[v], shares[v], length, lags, self.arch));
         let mut add = |exemplar: &'e Exemplar, scores: &[f32]| {
-            let Some(k) = (0..scores.len()).max_by(|&a, &b| scores[a].total_cmp(&scores[b])) else { return };
+            let Some(k) = highest(scores) else { return };
             let around = (k > 0 && k + 1 < scores.len()).then(|| [scores[k - 1], scores[k], scores[k + 1]]);
             let aside = around.map_or(0.0, vertex);
             let begins = ((first + k) as f32 + aside) * sketch.step + exemplar.rest;
@@ -333,6 +333,19 @@ struct Compared<'a> {
     matches: Vec<Match<'a>>,
 }
 
+/// Index of the last of the highest values.
+fn highest(values: &[f32]) -> Option<usize> {
+    let higher = |a: f32, b: f32| if b > a { b } else { a };
+    // Sixteen side by side, as vector instructions like it.
+    let (chunks, rest) = values.as_chunks::<16>();
+    let mut lanes = [f32::MIN; 16];
+    for chunk in chunks {
+        lanes.iter_mut().zip(chunk).for_each(|(m, v)| *m = higher(*m, *v));
+    }
+    let highest = lanes.iter().chain(rest).fold(f32::MIN, |m, v| higher(m, *v));
+    values.iter().rposition(|v| *v == highest)
+}
+
 /// So many of a list, evenly spread.
 fn evenly<T: Copy>(all: &[T], most: usize) -> Vec<T> {
     if all.len() <= most {
@@ -359,15 +372,24 @@ fn padded(stretch: &[f32], length: usize, lags: usize) -> Vec<f32> {
 }
 
 /// The band's share over the root of the energy of the `length` values from each lag on.
-fn scales(piece: &[f32], share: f32, length: usize, lags: usize) -> Vec<f32> {
+fn scales(piece: &[f32], share: f32, length: usize, lags: usize, arch: Arch) -> Vec<f32> {
     let square = |x: f32| f64::from(x) * f64::from(x);
     let mut energy: f64 = piece[..length].iter().map(|&x| square(x)).sum();
-    let mut out = Vec::with_capacity(lags);
-    for k in 0..lags {
-        out.push(share / (energy.max(0.0).sqrt() as f32 + 1e-9));
-        energy += square(piece[k + length]) - square(piece[k]);
+    let mut energies = Vec::with_capacity(lags);
+    for (begins, ends) in piece.iter().zip(&piece[length..]).take(lags) {
+        energies.push(energy);
+        energy += square(*ends) - square(*begins);
     }
+    let mut out = vec![0.0; lags];
+    wide!(arch, over_roots(energies: &'a [f64] = &energies, share: f32 = share, out: &'a mut [f32] = &mut out));
     out
+}
+
+#[inline(always)]
+fn over_roots(energies: &[f64], share: f32, out: &mut [f32]) {
+    for (out, energy) in out.iter_mut().zip(energies) {
+        *out = share / (energy.max(0.0).sqrt() as f32 + 1e-9);
+    }
 }
 
 /// Adds to the score of every lag the scaled correlations of all bands with those of two templates. Every lag's sum is taken
@@ -403,9 +425,16 @@ fn correlate_band(piece: &[f32], [one, other]: [&[f32]; 2], scale: &[f32], score
     }
 }
 
-/// Sum of products.
+/// Sum of products, eight at a time, which a processor adds up side by side.
 fn dot(a: &[f32], b: &[f32]) -> f32 {
-    a.iter().zip(b).map(|(x, y)| x * y).sum()
+    let ((a, rest_a), (b, rest_b)) = (a.as_chunks::<8>(), b.as_chunks::<8>());
+    let mut sums = [0.0f32; 8];
+    for (a, b) in a.iter().zip(b) {
+        for l in 0..8 {
+            sums[l] += a[l] * b[l];
+        }
+    }
+    sums.iter().sum::<f32>() + rest_a.iter().zip(rest_b).map(|(x, y)| x * y).sum::<f32>()
 }
 
 #[cfg(test)]
@@ -413,6 +442,17 @@ mod tests {
     use super::*;
 
     const RATE: SampleRate = SampleRate::SESSION;
+
+    #[test]
+    fn products_are_summed_and_the_last_of_the_highest_is_found_as_one_by_one() {
+        for n in [0, 1, 7, 8, 90, 131] {
+            let x: Vec<f32> = (0..n).map(|i| ((i * 7919) % 61) as f32 / 30.0 - 1.0).collect();
+            let y: Vec<f32> = (0..n).map(|i| ((i * 31) % 17) as f32 / 8.0 - 1.0).collect();
+            let plain: f64 = x.iter().zip(&y).map(|(x, y)| f64::from(*x) * f64::from(*y)).sum();
+            assert!((f64::from(dot(&x, &y)) - plain).abs() < 1e-4, "{n}");
+            assert_eq!(highest(&x), (0..n).max_by(|&a, &b| x[a].total_cmp(&x[b])));
+        }
+    }
 
     /// A stroke of a drum that sounds at `hz`, beginning at `begins` samples, in a sketch of 36 ms.
     fn stroke(begins: f32, hz: f32, level: f32, polarity: f32) -> Sketch {

@@ -9,6 +9,8 @@ use crate::audio::MonoReader;
 use crate::error::Result;
 use crate::song::{Drum, Mic};
 use crate::units::{SampleRate, Seconds};
+use std::collections::BTreeMap;
+use std::ops::Range;
 
 /// The peak of a stroke lies in its first 12 ms; a kick's in its first 20, for half a cycle of its low note takes that long.
 const PEAK_WITHIN: Seconds = Seconds(0.012);
@@ -124,12 +126,13 @@ impl Glass {
                 })
             })
             .collect();
-        Lesson { calibration, exemplars: Exemplars::choose(&clear, self.rate), agree: self.rate.samples(AGREE) as f32 }
+        let exemplars = Exemplars::choose(&clear, self.rate);
+        Lesson { calibration, exemplars, agree: self.rate.samples(AGREE) as f32, likes: BTreeMap::new() }
     }
 
     /// How like the drum's clear strokes the stroke of number `i` is, −1..=1; `None` where there are too few.
     #[must_use]
-    pub fn likeness(&self, lesson: &Lesson, i: usize) -> Option<f32> {
+    pub fn likeness(&self, lesson: &mut Lesson, i: usize) -> Option<f32> {
         self.looks.get(i).and_then(|look| lesson.like(look)).map(|l| l.score)
     }
 
@@ -137,12 +140,11 @@ impl Glass {
     ///
     /// # Errors
     /// As [`MonoReader::read`].
-    pub fn measure(&mut self, lesson: &Lesson, numbers: &[usize]) -> Result<Vec<Measured>> {
+    pub fn measure(&mut self, lesson: &mut Lesson, numbers: &[usize]) -> Result<Vec<Measured>> {
         let mut out = Vec::with_capacity(numbers.len());
         for &i in numbers {
             let (pos, like) = self.begins(lesson, i)?;
-            let seen = self.peak(pos)?;
-            let before = self.before(pos)?;
+            let (seen, before) = self.peaks(pos)?;
             out.push(Measured { pos, peak: like.map_or(seen, |like| freed(seen, before, &like)) });
         }
         Ok(out)
@@ -150,7 +152,7 @@ impl Glass {
 
     /// Where stroke number `i` begins, and what it is like. One that is under way where its look begins, as a ghost is whose
     /// wires answer late, is looked at again a little earlier; there it must be about as like the clear strokes.
-    fn begins(&mut self, lesson: &Lesson, i: usize) -> Result<(u64, Option<Likeness>)> {
+    fn begins(&mut self, lesson: &mut Lesson, i: usize) -> Result<(u64, Option<Likeness>)> {
         let look = &self.looks[i];
         let like = lesson.like(look);
         let found = lesson.attack(look, like.as_ref(), LEAST);
@@ -161,26 +163,26 @@ impl Glass {
         let (at, number) = (look.at.saturating_sub(self.rate.samples(EARLIER)), look.number);
         let earlier = self.look_at(at, number)?;
         let least = like.as_ref().map_or(0.0, |like| like.score - LESS_LIKE).max(LEAST_EARLIER);
-        match lesson.like(&earlier).filter(|like| like.score >= least) {
+        match lesson.compare(&earlier).filter(|like| like.score >= least) {
             Some(alike) => Ok((lesson.attack(&earlier, Some(&alike), LEAST_EARLIER), Some(alike))),
             None => Ok((found, like)),
         }
     }
 
-    /// Highest absolute sample of the beginning of a stroke at `pos`.
-    fn peak(&mut self, pos: u64) -> Result<f32> {
-        self.highest(pos, self.rate.samples(PEAK_FROM), self.rate.samples(PEAK_FROM + self.peak_within))
-    }
-
-    /// Highest absolute sample just before a stroke at `pos`; 0 where the recording has not begun there.
-    fn before(&mut self, pos: u64) -> Result<f32> {
-        let from = self.rate.samples(BEFORE_FROM).min(pos);
-        self.highest(pos, from, from.saturating_sub(self.rate.samples(BEFORE_TO)))
-    }
-
-    fn highest(&mut self, pos: u64, before: u64, length: u64) -> Result<f32> {
-        self.stretch(pos, before, length)?;
-        Ok(self.window.iter().fold(0.0f32, |m, v| m.max(v.abs())))
+    /// Highest absolute sample of the beginning of a stroke at `pos`, and just before it: 0 where the recording has not begun
+    /// there.
+    fn peaks(&mut self, pos: u64) -> Result<(f32, f32)> {
+        let n = |seconds: Seconds| self.rate.samples(seconds);
+        let (quiet, quiet_ends) = (pos.saturating_sub(n(BEFORE_FROM)), pos.saturating_sub(n(BEFORE_TO)));
+        let begins = pos.saturating_sub(n(PEAK_FROM));
+        let ends = begins + n(PEAK_FROM + self.peak_within);
+        let from = self.stretch(pos, n(BEFORE_FROM), ends - quiet)?;
+        let highest = |range: Range<u64>| {
+            let index = |sample: u64| (sample.saturating_sub(from) as usize).min(self.window.len());
+            let samples = self.window.get(index(range.start)..index(range.end)).unwrap_or_default();
+            samples.iter().fold(0.0f32, |m, v| m.max(v.abs()))
+        };
+        Ok((highest(begins..ends), highest(quiet..quiet_ends)))
     }
 
     /// Reads `length` samples from `before` samples before `at` into the window; returns where they begin. Nothing
@@ -202,16 +204,29 @@ pub struct Lesson {
     calibration: AttackCalibration,
     exemplars: Exemplars,
     agree: f32,
+    /// How like the clear strokes those are that were compared with them, by their numbers.
+    likes: BTreeMap<usize, Option<Likeness>>,
 }
 
 impl Lesson {
-    fn like(&self, look: &Look) -> Option<Likeness> {
+    /// Compares a stroke with the clear ones, once.
+    fn like(&mut self, look: &Look) -> Option<Likeness> {
+        if let Some(known) = self.likes.get(&look.number) {
+            return *known;
+        }
+        let like = self.compare(look);
+        self.likes.insert(look.number, like);
+        like
+    }
+
+    /// The same without remembering it.
+    fn compare(&self, look: &Look) -> Option<Likeness> {
         self.exemplars.best(look.number, &look.sketch, look.inside - self.calibration.coarse())
     }
 
-    /// First sample of a stroke; a likeness under `least` says nothing. Where its likeness to clear strokes says that it begins later than its crossing, bleed
-    /// reached the mic first, and the likeness counts; earlier only where the crossing is not clear. Where the low end's
-    /// rise leads up to the beginning that the likeness gives, only a stroke of the same kind may contradict it.
+    /// First sample of a stroke. Where its likeness to clear strokes, if it is above `least`, says that it begins later than its
+    /// crossing, bleed reached the mic first, and the likeness counts; earlier only where the crossing is not clear. Where the
+    /// low end's rise leads up to the beginning that the likeness gives, only a stroke of the same kind may contradict it.
     fn attack(&self, look: &Look, like: Option<&Likeness>, least: f32) -> u64 {
         let mut attack = self.calibration.attack(&look.crossings);
         let creeps = |l: &Likeness| self.calibration.first_move(&look.crossings, l.begins - look.inside).is_some();
@@ -263,9 +278,9 @@ mod tests {
         let mic = Mic::new("snare_top", AudioReader::open(&path).unwrap().info().clone(), Drum::Snare, Place::Top);
         let mut glass = Glass::look(&mic, Rest::default(), &[144], SampleRate::SESSION).unwrap();
         for (pos, before) in [(0, 0.0), (20, 0.0), (144, 0.001)] {
-            assert!((glass.before(pos).unwrap() - before).abs() < 1e-5, "{pos}");
+            assert!((glass.peaks(pos).unwrap().1 - before).abs() < 1e-5, "{pos}");
         }
-        assert!((glass.peak(144).unwrap() - 0.5).abs() < 1e-5);
+        assert!((glass.peaks(144).unwrap().0 - 0.5).abs() < 1e-5);
     }
 
     /// Strokes of a snare of 190 Hz, each with its first sample and level, and how they are timed whose coarse positions are
@@ -288,9 +303,9 @@ mod tests {
         let coarse: Vec<u64> = strokes.iter().map(|&(begins, _, late)| begins as u64 + late).collect();
         let mut glass = Glass::look(&mic, Rest::default(), &coarse, SampleRate::SESSION).unwrap();
         let loud: Vec<bool> = strokes.iter().map(|&(_, level, _)| level > 0.3).collect();
-        let lesson = glass.learn(&vec![true; strokes.len()], &loud);
+        let mut lesson = glass.learn(&vec![true; strokes.len()], &loud);
         let all: Vec<usize> = (0..strokes.len()).collect();
-        glass.measure(&lesson, &all).unwrap().iter().map(|m| m.pos).collect()
+        glass.measure(&mut lesson, &all).unwrap().iter().map(|m| m.pos).collect()
     }
 
     #[test]

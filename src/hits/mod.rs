@@ -29,6 +29,7 @@ mod spectra;
 pub mod survey;
 pub mod take;
 mod transpose;
+mod usual;
 pub mod valley;
 pub mod velocity;
 

@@ -5,8 +5,7 @@
 
 use super::judge::{FEATURES, KitVerdict};
 use crate::song::Drum;
-use crate::wide::wide;
-use pulp::Arch;
+use pulp::{Arch, Simd, WithSimd};
 use std::sync::OnceLock;
 
 static KICK: &[u8] = include_bytes!("../../reference_data/judge/kick.bin");
@@ -21,49 +20,59 @@ const MOST: f32 = 8.0;
 const LANES: usize = 16;
 type Side = [f32; LANES];
 /// Units that are worked on together.
-const TOGETHER: usize = 4;
+const TOGETHER: usize = 8;
+const FEWER: usize = 4;
 
-/// One layer: weights by output, and a bias an output.
+/// One layer: weights input by input, and a bias an output.
 struct Layer {
-    inputs: usize,
     weights: Vec<f32>,
     bias: Vec<f32>,
 }
 
 impl Layer {
-    /// From weights by input, as the file has them, and biases.
-    fn new(by_input: &[f32], bias: Vec<f32>) -> Self {
-        let (outputs, inputs) = (bias.len(), by_input.len() / bias.len().max(1));
-        let weights = (0..outputs).flat_map(|o| by_input[o..].iter().step_by(outputs).copied()).collect();
-        Self { inputs, weights, bias }
-    }
-
     /// Sums of the layer, inputs in order, for candidates side by side.
     #[inline(always)]
-    fn sums(&self, x: &[Side], out: &mut Vec<Side>) {
-        debug_assert_eq!(x.len(), self.inputs);
+    fn sums<S: Simd>(&self, s: S, x: &[Side], out: &mut Vec<Side>) {
+        debug_assert_eq!(x.len() * self.bias.len(), self.weights.len());
         out.clear();
-        let (units, rest) = (self.bias.len() / TOGETHER * TOGETHER, self.bias.len());
-        for o in (0..units).step_by(TOGETHER) {
-            out.extend(self.units::<TOGETHER>(x, o));
+        out.resize(self.bias.len(), [0.0; LANES]);
+        let (many, rest) = out.as_chunks_mut::<TOGETHER>();
+        let (some, single) = rest.as_chunks_mut::<FEWER>();
+        let mut from = 0;
+        for units in many {
+            self.units(s, x, from, units);
+            from += TOGETHER;
         }
-        for o in units..rest {
-            out.extend(self.units::<1>(x, o));
+        for units in some {
+            self.units(s, x, from, units);
+            from += FEWER;
+        }
+        for unit in single.as_chunks_mut::<1>().0 {
+            self.units(s, x, from, unit);
+            from += 1;
         }
     }
 
+    /// Sums of neighbouring units from the given one on.
     #[inline(always)]
-    fn units<const N: usize>(&self, x: &[Side], from: usize) -> [Side; N] {
-        let row = |k: usize| self.weights[(from + k) * self.inputs..(from + k + 1) * self.inputs].iter();
-        let mut rows: [_; N] = std::array::from_fn(row);
-        let mut sums: [Side; N] = std::array::from_fn(|k| [self.bias[from + k]; LANES]);
-        for x in x {
+    fn units<S: Simd, const N: usize>(&self, s: S, x: &[Side], from: usize, out: &mut [Side; N]) {
+        let Some(bias) = self.bias.get(from..).and_then(|bias| bias.first_chunk::<N>()) else { return };
+        for part in 0..LANES / S::F32_LANES {
+            let mut sums = [s.splat_f32s(0.0); N];
             for k in 0..N {
-                let weight = rows[k].next().copied().unwrap_or(0.0);
-                sums[k] = std::array::from_fn(|l| sums[k][l] + x[l] * weight);
+                sums[k] = s.splat_f32s(bias[k]);
+            }
+            for (x, weights) in x.iter().zip(self.weights.chunks_exact(self.bias.len())) {
+                let Some(weights) = weights.get(from..).and_then(|w| w.first_chunk::<N>()) else { break };
+                let x = S::as_simd_f32s(x).0[part];
+                for k in 0..N {
+                    sums[k] = s.add_f32s(sums[k], s.mul_f32s(x, s.splat_f32s(weights[k])));
+                }
+            }
+            for k in 0..N {
+                S::as_mut_simd_f32s(&mut out[k]).0[part] = sums[k];
             }
         }
-        sums
     }
 }
 
@@ -104,8 +113,7 @@ impl Nets {
         let mut nets = Vec::new();
         for _ in 0..count {
             let mut layer = |inputs: usize, outputs: usize| -> Option<Layer> {
-                let weights = take(inputs * outputs)?;
-                Some(Layer::new(&weights, take(outputs)?))
+                Some(Layer { weights: take(inputs * outputs)?, bias: take(outputs)? })
             };
             nets.push([layer(inputs, first)?, layer(first, second)?, layer(second, 1)?]);
         }
@@ -123,15 +131,7 @@ impl Nets {
                     n[l] = ((x - m) * s).clamp(-FARTHEST, FARTHEST);
                 }
             }
-            let sums = wide!(
-                arch,
-                sums(
-                    nets: &'a [[Layer; 3]] = &self.nets,
-                    numbers: &'a [Side] = &numbers,
-                    a: &'a mut Vec<Side> = &mut a,
-                    b: &'a mut Vec<Side> = &mut b,
-                ) -> Side
-            );
+            let sums = arch.dispatch(Judged { nets: &self.nets, numbers: &numbers, a: &mut a, b: &mut b });
             out.extend(sums.iter().take(side.len()).map(|sum| sum / self.nets.len().max(1) as f32));
         }
         out
@@ -139,18 +139,31 @@ impl Nets {
 }
 
 /// Sum of the networks' log-odds for candidates side by side; `a` and `b` hold the units of the two layers.
-#[inline(always)]
-fn sums(nets: &[[Layer; 3]], numbers: &[Side], a: &mut Vec<Side>, b: &mut Vec<Side>) -> Side {
-    let mut sums = [0.0; LANES];
-    for [first, second, last] in nets {
-        first.sums(numbers, a);
-        squash(a);
-        second.sums(a, b);
-        squash(b);
-        let [odds] = last.units::<1>(b, 0);
-        (0..LANES).for_each(|l| sums[l] += odds[l]);
+struct Judged<'a> {
+    nets: &'a [[Layer; 3]],
+    numbers: &'a [Side],
+    a: &'a mut Vec<Side>,
+    b: &'a mut Vec<Side>,
+}
+
+impl WithSimd for Judged<'_> {
+    type Output = Side;
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, s: S) -> Side {
+        let Self { nets, numbers, a, b } = self;
+        let mut sums = [0.0; LANES];
+        for [first, second, last] in nets {
+            first.sums(s, numbers, a);
+            squash(a);
+            second.sums(s, a, b);
+            squash(b);
+            let mut odds = [[0.0; LANES]];
+            last.units(s, b, 0, &mut odds);
+            (0..LANES).for_each(|l| sums[l] += odds[0][l]);
+        }
+        sums
     }
-    sums
 }
 
 #[inline(always)]
@@ -270,6 +283,35 @@ mod tests {
         for k in -2_000..=2_000 {
             let x = 0.01 * k as f32;
             assert!((f64::from(tanh(x)) - f64::from(x).tanh()).abs() < 1.2e-5, "{x}");
+        }
+    }
+
+    /// A layer of so many units, whatever groups they are worked on in, as told: inputs in order, products rounded.
+    #[test]
+    fn a_layers_sums_are_those_of_its_definition() {
+        struct Summed<'a>(&'a Layer, &'a [Side], &'a mut Vec<Side>);
+        impl WithSimd for Summed<'_> {
+            type Output = ();
+
+            fn with_simd<S: Simd>(self, s: S) {
+                self.0.sums(s, self.1, self.2);
+            }
+        }
+        let number = |k: usize| ((k * 7919) % 61) as f32 / 30.0 - 1.0;
+        for units in [1, 4, 7, 12, 13, 64] {
+            let inputs = 9;
+            let layer =
+                Layer { weights: (0..inputs * units).map(number).collect(), bias: (0..units).map(number).collect() };
+            let x: Vec<Side> = (0..inputs).map(|i| std::array::from_fn(|l| number(3 * i + 5 * l))).collect();
+            let mut sums = Vec::new();
+            Arch::new().dispatch(Summed(&layer, &x, &mut sums));
+            assert_eq!(sums.len(), units);
+            for (o, sum) in sums.iter().enumerate() {
+                for l in 0..LANES {
+                    let plain = (0..inputs).fold(number(o), |sum, i| sum + x[i][l] * number(i * units + o));
+                    assert_eq!(sum[l], plain, "{units} units");
+                }
+            }
         }
     }
 

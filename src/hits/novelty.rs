@@ -5,6 +5,7 @@
 use super::bands::{BANDS, Bands, Row, filled};
 use super::bleed::Expected;
 use super::decibel::db;
+use super::transpose::Transposer;
 use crate::wide::wide;
 use pulp::Arch;
 
@@ -42,42 +43,60 @@ pub fn novelty(mics: &[Listened]) -> Vec<f32> {
         return out;
     }
     let share = 1.0 / (BANDS * mics.len()) as f32;
-    let arch = Arch::new();
+    let (arch, transposer) = (Arch::new(), Transposer::new());
     for mic in mics {
-        wide!(arch, add_rises(mic: &'a Listened<'a> = mic, share: f32 = share, out: &'a mut [f32] = &mut out));
+        wide!(
+            arch,
+            add_rises(
+                mic: &'a Listened<'a> = mic,
+                share: f32 = share,
+                transposer: &'a Transposer = &transposer,
+                out: &'a mut [f32] = &mut out,
+            )
+        );
     }
     out
 }
 
-/// Frames whose logarithms are taken together.
+/// Frames whose logarithms are taken together, and halves of a row.
 const TOGETHER: usize = 64;
+const HALF: usize = 8;
 
 /// Adds the share of one mic.
 #[inline(always)]
-fn add_rises(mic: &Listened, share: f32, out: &mut [f32]) {
+fn add_rises(mic: &Listened, share: f32, transposer: &Transposer, out: &mut [f32]) {
     let rows = mic.power.rows();
     let end = rows.len() - LEAD;
+    let (mut folded, mut columns) = ([[1.0f32; HALF]; TOGETHER], [[1.0f32; TOGETHER]; HALF]);
     for (block, out) in out[LAG..end].chunks_mut(TOGETHER).enumerate() {
-        let mut products = [1.0f32; TOGETHER];
-        for (k, product) in products[..out.len()].iter_mut().enumerate() {
+        for (k, folded) in folded[..out.len()].iter_mut().enumerate() {
             let t = LAG + block * TOGETHER + k;
-            let (past, now, bleed) = (filled(rows, t - LAG), filled(rows, t + LEAD), mic.bleed.row_at(t + LEAD));
-            // The product of the rises, each held within a factor of a hundred, stays far below what a number can hold.
-            let mut rises: Row = std::array::from_fn(|l| {
-                let rise = now[l] / (BLEED_MARGIN * bleed[l] + PAST_MARGIN * past[l]).max(1e-14);
-                if l < BANDS { rise.clamp(1.0, HIGHEST) } else { 1.0 }
-            });
-            for half in [8, 4, 2, 1] {
-                for l in 0..half {
-                    rises[l] *= rises[l + half];
-                }
-            }
-            *product = rises[0];
+            *folded = rises(&filled(rows, t - LAG), &filled(rows, t + LEAD), &mic.bleed.row_at(t + LEAD));
         }
-        for (out, product) in out.iter_mut().zip(products) {
+        // Side by side, so that what is left of a row is multiplied for many frames at once.
+        transposer.transpose(folded.as_flattened(), HALF, columns.as_flattened_mut(), TOGETHER);
+        let [a, b, c, d, e, f, g, h] = &columns;
+        for (k, out) in out.iter_mut().enumerate() {
+            let product = ((a[k] * e[k]) * (c[k] * g[k])) * ((b[k] * f[k]) * (d[k] * h[k]));
             *out += db(product) * share;
         }
     }
+}
+
+/// By what factor each band rises, within 1..=100; those of the upper half of a row multiplied with those of the lower. The
+/// product of all stays far below what a number can hold.
+#[inline(always)]
+fn rises(past: &Row, now: &Row, bleed: &Row) -> [f32; HALF] {
+    let mut rises = [1.0f32; 2 * HALF];
+    for l in 0..rises.len() {
+        let rise = now[l] / (BLEED_MARGIN * bleed[l] + PAST_MARGIN * past[l]).max(1e-14);
+        rises[l] = if l < BANDS { rise.clamp(1.0, HIGHEST) } else { 1.0 };
+    }
+    let mut folded = [1.0f32; HALF];
+    for l in 0..HALF {
+        folded[l] = rises[l] * rises[l + HALF];
+    }
+    folded
 }
 
 /// Local maxima of a curve: frames that are the highest of the `reach` frames on either side and above `least`.

@@ -5,6 +5,7 @@
 use crate::audio::MonoReader;
 use crate::error::Result;
 use crate::song::Mic;
+use crate::units::SampleRate;
 
 /// Seconds from which the resting level is taken, and the least that counts, 1.0 = full scale.
 const REST_S: usize = 5;
@@ -30,21 +31,15 @@ impl Rest {
     pub fn of(mic: &Mic) -> Result<Self> {
         let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
         let mut block = Vec::with_capacity(BLOCK);
-        let (mut from, mut sum, mut heard) = (0, 0.0, 0);
-        let wanted = REST_S * mic.info.rate.hz() as usize;
-        while heard < wanted {
+        let mut meter = RestMeter::new(mic.info.rate);
+        while meter.wanted > 0 {
             block.clear();
-            if reader.read(&mut block, BLOCK.min(wanted - heard))? == 0 {
+            if reader.read(&mut block, BLOCK.min(meter.wanted))? == 0 {
                 break;
             }
-            let silent = if heard > 0 { 0 } else { block.iter().take_while(|x| **x == 0.0).count() };
-            let sound = block.get(silent..).unwrap_or_default();
-            from += silent as u64;
-            sum += total(sound);
-            heard += sound.len();
+            meter.push(&block);
         }
-        let mean = sum / heard.max(1) as f64;
-        Ok(if mean.abs() < LEAST { Self::default() } else { Self { level: mean as f32, from } })
+        Ok(meter.rest())
     }
 
     /// Takes it off samples of the mic, the first of which is number `at`.
@@ -53,6 +48,40 @@ impl Rest {
             let silent = self.from.saturating_sub(at).min(samples.len() as u64) as usize;
             samples[silent..].iter_mut().for_each(|x| *x -= self.level);
         }
+    }
+}
+
+/// Tells where a waveform rests while it is read from its beginning on.
+pub(super) struct RestMeter {
+    /// Samples that are still wanted.
+    wanted: usize,
+    heard: usize,
+    from: u64,
+    sum: f64,
+}
+
+impl RestMeter {
+    /// For a recording of this rate.
+    pub(super) fn new(rate: SampleRate) -> Self {
+        Self { wanted: REST_S * rate.hz() as usize, heard: 0, from: 0, sum: 0.0 }
+    }
+
+    /// Takes the next samples; tells where the recording rests as soon as enough of it is heard.
+    pub(super) fn push(&mut self, samples: &[f32]) -> Option<Rest> {
+        let silent = if self.heard > 0 { 0 } else { samples.iter().take_while(|x| **x == 0.0).count() };
+        let sound = samples.get(silent..).unwrap_or_default();
+        let sound = &sound[..sound.len().min(self.wanted)];
+        self.from += silent as u64;
+        self.sum += total(sound);
+        self.heard += sound.len();
+        self.wanted -= sound.len();
+        (self.wanted == 0).then(|| self.rest())
+    }
+
+    /// By what was heard.
+    fn rest(&self) -> Rest {
+        let mean = self.sum / self.heard.max(1) as f64;
+        if mean.abs() < LEAST { Rest::default() } else { Rest { level: mean as f32, from: self.from } }
     }
 }
 
@@ -71,7 +100,6 @@ mod tests {
     use super::*;
     use crate::audio::{AudioReader, SampleFormat, WavSpec, WavWriter};
     use crate::song::{Drum, Place};
-    use crate::units::SampleRate;
 
     fn rest_of(samples: &[f32]) -> Rest {
         let dir = tempfile::tempdir().unwrap();

@@ -2,8 +2,10 @@
 //!
 //! In: samples, window, hop, bands. Out: rows of band powers. For window lengths that are a power of two, on
 //! processors with vector instructions; [`BandAnalyser`](super::bands::BandAnalyser) falls back on a plain transform.
+//! The window of the usual rate has a quicker way of its own ([`Usual`]).
 
 use super::transpose::Transposer;
+use super::usual::Usual;
 use pulp::{Arch, Simd, WithSimd};
 use std::f64::consts::TAU;
 use std::ops::Range;
@@ -12,7 +14,7 @@ use std::ops::Range;
 /// cache.
 const REACH: usize = 4096;
 /// Most lanes of a vector register.
-const MOST_LANES: usize = 16;
+pub(super) const MOST_LANES: usize = 16;
 
 /// Frames that are worked on together: whole registers of them.
 fn batch(hop: usize) -> usize {
@@ -36,6 +38,7 @@ pub(super) struct Spectra {
     arch: Arch,
     window: usize,
     hop: usize,
+    usual: Option<Usual>,
     /// Window values of each pair of samples.
     hann: Vec<[f32; 2]>,
     /// Where in `columns` each pair of samples begins for the first frame of a batch.
@@ -43,10 +46,10 @@ pub(super) struct Spectra {
     /// Length of the blocks of each stage, and its factors.
     stages: Vec<(usize, Vec<Turn>)>,
     apart: Apart,
-    re: Vec<f32>,
-    im: Vec<f32>,
+    re: Lined,
+    im: Lined,
     /// Samples by their place in the hop, so that those of neighbouring frames lie side by side.
-    columns: Vec<f32>,
+    columns: Lined,
     transposer: Transposer,
 }
 
@@ -89,10 +92,32 @@ impl PairsOfBins {
     }
 }
 
-/// Length of a row of `columns`.
+/// Length of a row of `columns`: whole cache lines, and an odd number of them, so that rows do not crowd each other out of
+/// the cache.
 fn stride(window: usize, hop: usize) -> usize {
-    batch(hop) + window / hop + MOST_LANES
+    ((batch(hop) + window / hop).div_ceil(MOST_LANES) | 1) * MOST_LANES
 }
+
+/// Numbers that begin with a cache line: a register of them that lies across two lines takes the processor twice as long.
+pub(super) struct Lined {
+    room: Vec<f32>,
+    length: usize,
+}
+
+impl Lined {
+    /// So many zeros.
+    pub(super) fn new(length: usize) -> Self {
+        Self { room: vec![0.0; length + LINE], length }
+    }
+
+    pub(super) fn all(&mut self) -> &mut [f32] {
+        let before = self.room.as_ptr().align_offset(LINE * size_of::<f32>()).min(LINE);
+        &mut self.room[before..before + self.length]
+    }
+}
+
+/// Numbers a cache line.
+const LINE: usize = 16;
 
 impl Spectra {
     /// `None` where the window is no power of two, no multiple of an even hop, or the processor has no vector registers
@@ -136,6 +161,7 @@ impl Spectra {
             window,
             hop,
             hann: hann.chunks_exact(2).map(|w| [w[0], w[1]]).collect(),
+            usual: Usual::new(hann, hop, bands, norm),
             starts: (0..half).map(|i| (2 * i % hop * stride + 2 * i / hop) as u32).collect(),
             apart: Apart {
                 place: (0..half).map(place).collect(),
@@ -145,9 +171,9 @@ impl Spectra {
                 norm: norm / 4.0,
             },
             stages,
-            re: vec![0.0; half * MOST_LANES],
-            im: vec![0.0; half * MOST_LANES],
-            columns: vec![0.0; hop * stride],
+            re: Lined::new(half * MOST_LANES),
+            im: Lined::new(half * MOST_LANES),
+            columns: Lined::new(hop * stride),
             transposer: Transposer::new(),
         })
     }
@@ -186,66 +212,77 @@ impl<const B: usize> WithSimd for Run<'_, B> {
         let Run { of, samples, count, out } = self;
         let (hop, half, stride) = (of.hop, of.window / 2, stride(of.window, of.hop));
         let most = batch(hop);
+        let columns = of.columns.all();
+        let (re, im) = (S::as_mut_simd_f32s(of.re.all()).0, S::as_mut_simd_f32s(of.im.all()).0);
+        let (re, im) = (&mut re[..half], &mut im[..half]);
         for first in (0..count).step_by(most) {
             let batch = (count - first).min(most);
             // Some rows more where there are any, for they are transposed eight at a time.
             let rows = (batch - 1 + of.window / hop).next_multiple_of(8);
             let heard = &samples[first * hop..((first + rows) * hop).min(samples.len())];
-            of.transposer.transpose(heard, hop, &mut of.columns, stride);
+            of.transposer.transpose(heard, hop, columns, stride);
             for frame in (0..batch).step_by(S::F32_LANES) {
-                let (re, im) = (&mut S::as_mut_simd_f32s(&mut of.re).0[..half], S::as_mut_simd_f32s(&mut of.im).0);
-                let im = &mut im[..half];
-                let pairs = Pairs { columns: &of.columns, starts: &of.starts, stride, frame, hann: &of.hann };
-                let Some(((_, turns), later)) = of.stages.split_first() else { return };
-                first_stage(s, re, im, &pairs, turns);
-                // Each quarter to its end before the next: the whole does not fit the processor's first cache, a quarter does.
-                for (re, im) in re.chunks_exact_mut(half / 4).zip(im.chunks_exact_mut(half / 4)) {
-                    for (span, turns) in later {
-                        if *span == 2 {
-                            last_pairs(s, re, im);
-                        } else {
-                            stage(s, re, im, *span, turns);
+                let mut sums = [[0.0f32; MOST_LANES]; B];
+                if let Some(usual) = &mut of.usual {
+                    usual.powers(s, columns, stride, frame, &mut sums);
+                } else {
+                    let pairs = Pairs { columns, starts: &of.starts, stride, frame, hann: &of.hann };
+                    let Some(((_, turns), later)) = of.stages.split_first() else { return };
+                    first_stage(s, re, im, &pairs, turns);
+                    // Each quarter to its end before the next: the whole does not fit the processor's first cache, a
+                    // quarter does.
+                    for (re, im) in re.chunks_exact_mut(half / 4).zip(im.chunks_exact_mut(half / 4)) {
+                        for (span, turns) in later {
+                            if *span == 2 {
+                                last_pairs(s, re, im);
+                            } else {
+                                stage(s, re, im, *span, turns);
+                            }
                         }
                     }
+                    powers(s, re, im, &of.apart, &mut sums);
                 }
-                let mut sums = [[0.0f32; MOST_LANES]; B];
-                powers(s, re, im, &of.apart, &mut sums);
-                out.extend(
-                    (0..(batch - frame).min(S::F32_LANES)).map(|l| -> [f32; B] { std::array::from_fn(|b| sums[b][l]) }),
-                );
+                put(&sums, (batch - frame).min(S::F32_LANES), out);
             }
         }
     }
 }
 
+/// Appends a row for each of so many lanes. Not part of the loops that are compiled for wide registers, where it would be done
+/// by scattering, which is slower.
+#[inline(never)]
+fn put<const B: usize>(sums: &[[f32; MOST_LANES]; B], lanes: usize, out: &mut Vec<[f32; B]>) {
+    out.extend((0..lanes).map(|l| -> [f32; B] { std::array::from_fn(|b| sums[b][l]) }));
+}
+
 /// A complex number in every lane.
 #[derive(Clone, Copy)]
-struct Z<V: Copy>(V, V);
+pub(super) struct Z<V: Copy>(pub V, pub V);
 
 #[inline(always)]
-fn add<S: Simd>(s: S, a: Z<S::f32s>, b: Z<S::f32s>) -> Z<S::f32s> {
+pub(super) fn add<S: Simd>(s: S, a: Z<S::f32s>, b: Z<S::f32s>) -> Z<S::f32s> {
     Z(s.add_f32s(a.0, b.0), s.add_f32s(a.1, b.1))
 }
 
 #[inline(always)]
-fn sub<S: Simd>(s: S, a: Z<S::f32s>, b: Z<S::f32s>) -> Z<S::f32s> {
+pub(super) fn sub<S: Simd>(s: S, a: Z<S::f32s>, b: Z<S::f32s>) -> Z<S::f32s> {
     Z(s.sub_f32s(a.0, b.0), s.sub_f32s(a.1, b.1))
 }
 
 #[inline(always)]
-fn turned<S: Simd>(s: S, a: Z<S::f32s>, re: f32, im: f32) -> Z<S::f32s> {
+pub(super) fn turned<S: Simd>(s: S, a: Z<S::f32s>, re: f32, im: f32) -> Z<S::f32s> {
     let (c, d, minus) = (s.splat_f32s(re), s.splat_f32s(im), s.splat_f32s(-im));
     Z(s.mul_add_f32s(a.0, c, s.mul_f32s(a.1, minus)), s.mul_add_f32s(a.0, d, s.mul_f32s(a.1, c)))
 }
 
 #[inline(always)]
-fn square<S: Simd>(s: S, z: Z<S::f32s>) -> S::f32s {
+pub(super) fn square<S: Simd>(s: S, z: Z<S::f32s>) -> S::f32s {
     s.mul_add_f32s(z.0, z.0, s.mul_f32s(z.1, z.1))
 }
 
 /// The sums of a radix-4 butterfly, before they are turned.
 #[inline(always)]
-fn butterfly<S: Simd>(s: S, a: Z<S::f32s>, b: Z<S::f32s>, c: Z<S::f32s>, d: Z<S::f32s>) -> [Z<S::f32s>; 4] {
+pub(super) fn butterfly<S: Simd>(s: S, a: Z<S::f32s>, b: Z<S::f32s>, c: Z<S::f32s>, d: Z<S::f32s>) -> [Z<S::f32s>; 4] {
     let (p, q, r, u) = (add(s, a, c), sub(s, a, c), add(s, b, d), sub(s, b, d));
     [
         add(s, p, r),

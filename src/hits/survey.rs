@@ -137,10 +137,11 @@ fn listen(power: &[&Bands], bleed: &[Expected]) -> Vec<f32> {
 
 /// The highest in novelty, and of those the loudest in the main mic.
 fn surest(main: Option<&Bands>, candidates: &[usize], heights: &[f32]) -> Vec<usize> {
-    let mut top = heights.to_vec();
-    top.sort_unstable_by(|a, b| b.total_cmp(a));
-    top.truncate((top.len() / 40).max(10));
-    let (Some(main), Some(&median)) = (main, top.get(top.len() / 2)) else { return Vec::new() };
+    let mut ranked = heights.to_vec();
+    // The middle of the highest fortieth, ten at least.
+    let highest = (heights.len() / 40).max(10).min(heights.len());
+    let (Some(main), false) = (main, heights.is_empty()) else { return Vec::new() };
+    let median = *ranked.select_nth_unstable_by(highest / 2, |a, b| b.total_cmp(a)).1;
     let high: Vec<usize> =
         candidates.iter().zip(heights).filter(|(_, h)| **h > 0.6 * median).map(|(&t, _)| t).collect();
     let levels: Vec<f32> = high.iter().map(|&t| total_level(main, t)).collect();

@@ -5,7 +5,7 @@
 
 use super::bands::{BANDS, BandAnalyser, Bands, Framing};
 use super::evidence::Outline;
-use super::rest::Rest;
+use super::rest::{Rest, RestMeter};
 use crate::audio::{LevelMeter, MonoReader, SOUND_FLOOR};
 use crate::error::Result;
 use crate::progress::Progress;
@@ -57,13 +57,72 @@ impl Watcher {
         Self { meter: LevelMeter::new(1, mic.info.format, SOUND_FLOOR), outline, rest: None, room: Default::default() }
     }
 
-    fn rest_of(&mut self, mic: &Mic) -> Result<Rest> {
-        let rest = match self.rest {
+    /// Puts the powers of a mic's frames from sample `span.start` to `span.end` into `rows`, and tells where the mic rests.
+    /// What lies in `range` is noted.
+    ///
+    /// A mic of which nothing is known is taken to rest at zero, as nearly all do, until its first seconds have told; if they
+    /// tell otherwise it is heard anew.
+    fn hear(
+        &mut self,
+        mic: &Mic,
+        (span, range): (&Range<u64>, &Range<u64>),
+        framing: Framing,
+        rows: &mut Vec<[f32; BANDS]>,
+        progress: &dyn Progress,
+    ) -> Result<Rest> {
+        let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
+        // Half a window earlier, so that the first frame sees what came before, and half a window after the last.
+        let half = framing.window as u64 / 2;
+        let lead = half.min(span.start);
+        let (first, end) = (span.start - lead, span.end + half);
+        let mut meter = (self.rest.is_none() && first == 0).then(|| RestMeter::new(mic.info.rate));
+        let mut rest = match self.rest {
             Some(rest) => rest,
+            None if meter.is_some() => Rest::default(),
             None => Rest::of(mic)?,
         };
-        self.rest = Some(rest);
-        Ok(rest)
+        let mut noted = first;
+        'anew: loop {
+            reader.seek(first)?;
+            rows.clear();
+            let mut analyser = BandAnalyser::starting(framing, lead as usize);
+            let mut at = first;
+            while at < end {
+                let waiting = analyser.waiting();
+                let known = waiting.len();
+                let n = reader.read(waiting, (end - at).min(BLOCK as u64) as usize)?;
+                if n == 0 {
+                    break;
+                }
+                let block = waiting.get_mut(known..).unwrap_or_default();
+                if at == noted {
+                    self.see(block, at, range);
+                    progress.advance(n as u64);
+                    noted += n as u64;
+                }
+                if let Some(told) = meter.as_mut().and_then(|meter| meter.push(block)) {
+                    meter = None;
+                    if told != rest {
+                        rest = told;
+                        continue 'anew;
+                    }
+                }
+                rest.take_off(block, at);
+                analyser.hear(rows);
+                at += n as u64;
+            }
+            // The file is short, or the silence in front of it is longer than the stretch.
+            if meter.take().is_some() {
+                let told = Rest::of(mic)?;
+                if told != rest {
+                    rest = told;
+                    continue 'anew;
+                }
+            }
+            analyser.finish(rows);
+            self.rest = Some(rest);
+            return Ok(rest);
+        }
     }
 
     fn see(&mut self, block: &[f32], at: u64, range: &Range<u64>) {
@@ -117,36 +176,14 @@ impl Stretch {
             .par_iter()
             .zip(watchers.par_iter_mut())
             .map(|(mic, watcher)| {
-                let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
-                // Half a window earlier, so that the first frame sees what came before.
-                let lead = (framing.window as u64 / 2).min(start);
-                reader.seek(start - lead)?;
                 let found = Drum::FOUND.contains(&mic.drum);
                 let framing = if found { framing } else { framing.sparse() };
                 let frames = framing.frames(end - start);
-                let mut analyser = BandAnalyser::starting(framing, lead as usize);
                 // The analyser ends half a window after the last frame.
                 let [mut rows, second] = std::mem::take(&mut watcher.room);
                 rows.clear();
                 rows.reserve_exact(frames + framing.window / framing.hop + 2);
-                let mut block = Vec::with_capacity(BLOCK);
-                let rest = watcher.rest_of(mic)?;
-                let mut at = start - lead;
-                let mut left = end + framing.window as u64 / 2 - start + lead;
-                while left > 0 {
-                    block.clear();
-                    let n = reader.read(&mut block, left.min(BLOCK as u64) as usize)?;
-                    if n == 0 {
-                        break;
-                    }
-                    watcher.see(&block, at, &range);
-                    rest.take_off(&mut block, at);
-                    analyser.push(&block, &mut rows);
-                    at += n as u64;
-                    left -= n as u64;
-                    progress.advance(n as u64);
-                }
-                analyser.finish(&mut rows);
+                let rest = watcher.hear(mic, (&(start..end), &range), framing, &mut rows, progress)?;
                 rows.resize(frames, [0.0; BANDS]);
                 let heard = Bands::from_rows(rows);
                 let (bands, sparse) =
@@ -205,6 +242,38 @@ mod tests {
             assert!(all.windows(2).all(|w| w[0].end == w[1].start && w[0].end % 64 == 0));
             let longest = all.iter().map(|r| r.end - r.start).max().unwrap();
             assert!(longest / 64 * 44 * mics as u64 <= MEMORY + (1 << 20));
+        }
+    }
+
+    #[test]
+    fn a_mic_that_does_not_rest_at_zero_is_heard_as_if_that_had_been_known_and_noted_once() {
+        let dir = tempfile::tempdir().unwrap();
+        let framing = Framing::new(SampleRate::SESSION);
+        // Shorter and longer than what tells the rest; behind silence, and behind more than the stretch has.
+        for (silent, length) in [(0, 100_000), (0, 400_000), (9_000, 400_000), (300_000, 400_000)] {
+            let wave = |i: usize| ((i * 7919) % 2_003) as f32 / 4_006.0 - 0.25;
+            let samples = |offset: f32| -> Vec<f32> {
+                (0..silent).map(|_| 0.0).chain((0..length).map(|i| wave(i) + offset)).collect()
+            };
+            let stretch = |offset: f32, rest: Option<Rest>| {
+                let path = dir.path().join(format!("snare_{silent}_{length}_{offset}.wav"));
+                let spec = WavSpec { rate: SampleRate::SESSION, channels: 1, format: SampleFormat::Float32 };
+                let mut writer = WavWriter::create(&path, spec).unwrap();
+                writer.write(&samples(offset)).unwrap();
+                writer.finish().unwrap();
+                let mic = Mic::new("snare", AudioReader::open(&path).unwrap().info().clone(), Drum::Snare, Place::Top);
+                let mut watchers = [Watcher { rest, ..Watcher::new(&mic, None) }];
+                let all = mic.info.frames;
+                let heard = Stretch::read(&[mic], 0..all.min(290_000), all, framing, &mut watchers, &Quiet).unwrap();
+                let [watcher] = watchers;
+                (heard.bands, heard.rest[0], watcher.meter.finish().frames)
+            };
+            let (bands, rest, noted) = stretch(0.1, None);
+            assert!((rest.level - 0.1).abs() < 1e-3 && rest.from == silent as u64, "{rest:?}");
+            assert_eq!((bands, rest, noted), stretch(0.1, Some(rest)));
+            let (bands, rest, noted) = stretch(0.0, None);
+            assert_eq!(rest, Rest::default());
+            assert_eq!((bands, rest, noted), stretch(0.0, Some(rest)));
         }
     }
 

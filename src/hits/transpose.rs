@@ -21,6 +21,9 @@ impl Transposer {
     pub(super) fn transpose(&self, rows: &[f32], width: usize, columns: &mut [f32], stride: usize) {
         let count = (rows.len() / width).min(stride);
         let done = self.by_eights(rows, (width, count), columns, stride);
+        if done == (width, count) {
+            return;
+        }
         for (c, column) in columns.chunks_exact_mut(stride).enumerate().take(width) {
             let from = if c < done.0 { done.1 } else { 0 };
             for (place, row) in column[from..count].iter_mut().zip(rows.chunks_exact(width).skip(from)) {

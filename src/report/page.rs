@@ -4,6 +4,7 @@ use super::picture::Picture;
 use crate::error::Result;
 use crate::finding::{Finding, Weight};
 use askama::Template;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// A table. Columns of numbers are aligned at their right.
@@ -74,14 +75,18 @@ pub struct Report {
 struct Page<'a> {
     report: &'a Report,
     version: &'static str,
+    drawn: &'a Drawn<'a>,
 }
+
+/// Every picture as SVG, by its name.
+type Drawn<'a> = BTreeMap<&'a str, String>;
 
 impl Page<'_> {
     fn picture(&self, picture: &Picture) -> String {
         // Inside the page the picture takes the page's width and its colours follow the page's.
-        let svg = picture.svg();
-        svg.split_once("viewBox")
-            .map_or(svg.clone(), |(_, rest)| format!("<svg style=\"max-width:{}px\" viewBox{rest}", picture.width()))
+        let svg = self.drawn.get(picture.name()).map_or("", String::as_str);
+        let (_, rest) = svg.split_once("viewBox").unwrap_or_default();
+        format!("<svg style=\"max-width:{}px\" viewBox{rest}", picture.width())
     }
 
     fn word(&self, finding: &Finding) -> &'static str {
@@ -108,8 +113,16 @@ impl Report {
     /// The report as HTML. Everything that came from outside is escaped; nothing is loaded from anywhere.
     #[must_use]
     pub fn html(&self) -> String {
+        self.with_pictures(&self.drawn())
+    }
+
+    fn with_pictures(&self, drawn: &Drawn) -> String {
         // Rendering into memory from plain data cannot fail.
-        Page { report: self, version: env!("CARGO_PKG_VERSION") }.render().unwrap_or_default()
+        Page { report: self, version: env!("CARGO_PKG_VERSION"), drawn }.render().unwrap_or_default()
+    }
+
+    fn drawn(&self) -> Drawn<'_> {
+        self.sections.iter().flat_map(|s| &s.pictures).map(|p| (p.name(), p.svg())).collect()
     }
 
     /// Every file of the report by its path inside the output folder: `report.html`, and each picture as SVG (and as
@@ -119,9 +132,11 @@ impl Report {
     /// As [`Picture::png`].
     pub fn files(&self, png: bool) -> Result<Vec<(PathBuf, Vec<u8>)>> {
         let folder = Path::new("pictures");
-        let mut files = vec![(PathBuf::from("report.html"), self.html().into_bytes())];
+        let mut drawn = self.drawn();
+        let mut files = vec![(PathBuf::from("report.html"), self.with_pictures(&drawn).into_bytes())];
         for picture in self.sections.iter().flat_map(|s| &s.pictures) {
-            files.push((folder.join(format!("{}.svg", picture.name())), picture.svg().into_bytes()));
+            let svg = drawn.remove(picture.name()).unwrap_or_default();
+            files.push((folder.join(format!("{}.svg", picture.name())), svg.into_bytes()));
             if png {
                 files.push((folder.join(format!("{}.png", picture.name())), picture.png(2.0)?));
             }

@@ -4,8 +4,9 @@
 
 use super::look::{Ink, LETTER, TENTH};
 use super::paint::Sheet;
+use super::vector::Elements;
 use crate::error::Result;
-use plotters::prelude::{DrawingBackend, IntoFont, RGBAColor, SVGBackend, ShapeStyle, TextStyle};
+use plotters::prelude::{DrawingBackend, IntoFont, RGBAColor, ShapeStyle, TextStyle};
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{FontStyle, FontTransform};
 
@@ -126,21 +127,15 @@ impl Picture {
     #[must_use]
     pub fn svg(&self) -> String {
         let (w, h) = (tenths(self.width), tenths(self.height));
-        let mut body = String::new();
-        {
-            let mut backend = SVGBackend::with_string(&mut body, (w as u32, h as u32));
-            self.draw(&mut backend);
-            // Into memory; only a file could fail.
-            let _ = backend.present();
-        }
+        let mut elements = Elements::new((w as u32, h as u32));
+        self.draw(&mut elements);
         // The drawing is in tenths of a point, because the backend counts in whole numbers; the head scales it.
-        let inside = body.split_once('>').map_or("", |(_, rest)| rest);
         format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{}\" height=\"{}\" viewBox=\"0 0 {w} {h}\" role=\"img\">\n<title>{}</title>{}",
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{}\" height=\"{}\" viewBox=\"0 0 {w} {h}\" role=\"img\">\n<title>{}</title>\n{}</svg>\n",
             self.width,
             self.height,
             escape(&self.title),
-            inside
+            elements.into_text()
         )
     }
 

@@ -138,4 +138,16 @@ proptest! {
         }
         prop_assert_eq!(meter.finish(), measured(channels, SampleFormat::Float32, values));
     }
+
+    #[test]
+    fn the_last_loud_sample_is_found_part_by_part(
+        quiet in 0usize..900,
+        loud in proptest::collection::vec(-1.0f32..=1.0, 0..600),
+        floor in 0.0f32..1.0,
+    ) {
+        let mut block = loud;
+        block.resize(block.len() + quiet, 0.0);
+        let plain = block.iter().rposition(|s| s.abs() > floor).unwrap_or(0);
+        prop_assert_eq!(super::last_above(&block, floor), plain);
+    }
 }

@@ -17,8 +17,10 @@ pub const MIN_GAP_MS: RangeInclusive<f64> = 1.0..=500.0;
 
 pub(super) fn mics(parts: &[Part<'_>], folder: &Path) -> Result<Vec<Mic>> {
     let mut mics: Vec<Mic> = Vec::with_capacity(parts.len());
+    let mut files: Vec<Real> = Vec::with_capacity(parts.len());
     for part in parts {
         let mic = mic(part, folder)?;
+        let file = Real::of(&mic.info.path);
         part.finish()?;
         if let Some(other) = mics.iter().find(|m| m.name == mic.name) {
             return Err(same_name(part, &mic.name, &other.info.path));
@@ -39,9 +41,7 @@ pub(super) fn mics(parts: &[Part<'_>], folder: &Path) -> Result<Vec<Mic>> {
                 ),
             ));
         }
-        if let Some(other) =
-            mics.iter().find(|m| same_file(&m.info.path, &mic.info.path) && clash(m.channel, mic.channel))
-        {
+        if let Some((other, _)) = mics.iter().zip(&files).find(|(m, f)| **f == file && clash(m.channel, mic.channel)) {
             return Err(part.wrong(
                 "file",
                 format!("{} is named twice, as {} and as {}", shown(&mic.info.path), other.name, mic.name),
@@ -49,6 +49,7 @@ pub(super) fn mics(parts: &[Part<'_>], folder: &Path) -> Result<Vec<Mic>> {
             ));
         }
         mics.push(mic);
+        files.push(file);
     }
     one_rate(parts, &mics)?;
     Ok(mics)
@@ -104,6 +105,8 @@ fn mic(part: &Part<'_>, folder: &Path) -> Result<Mic> {
 
 pub(super) fn tracks(parts: &[Part<'_>], folder: &Path, mics: &[Mic]) -> Result<Vec<Track>> {
     let mut tracks: Vec<Track> = Vec::with_capacity(parts.len());
+    let mut files: Vec<Real> =
+        if parts.is_empty() { Vec::new() } else { mics.iter().map(|m| Real::of(&m.info.path)).collect() };
     for part in parts {
         part.required("kind")?;
         let kinds = [("guide", TrackKind::Guide), ("programming", TrackKind::Programming), ("click", TrackKind::Click)];
@@ -115,7 +118,8 @@ pub(super) fn tracks(parts: &[Part<'_>], folder: &Path, mics: &[Mic]) -> Result<
         if let Some((_, other)) = named.clone().find(|(n, _)| **n == name) {
             return Err(same_name(part, &name, other));
         }
-        if let Some((other, _)) = named.clone().find(|(_, p)| same_file(p, &info.path)) {
+        let file = Real::of(&info.path);
+        if let Some(((other, _), _)) = named.zip(&files).find(|(_, f)| **f == file) {
             return Err(part.wrong(
                 "file",
                 format!("{} is already used as {other}", shown(&info.path)),
@@ -124,6 +128,7 @@ pub(super) fn tracks(parts: &[Part<'_>], folder: &Path, mics: &[Mic]) -> Result<
         }
         let (level, pan) = (level(part)?, part.number("pan", -1.0..=1.0)?);
         part.finish()?;
+        files.push(file);
         tracks.push(Track { name, info, kind, level, pan });
     }
     Ok(tracks)
@@ -191,9 +196,23 @@ fn clash(a: Channel, b: Channel) -> bool {
     a == b || a == Channel::Sum || b == Channel::Sum
 }
 
-/// Whether two paths are one file, links followed.
-fn same_file(a: &Path, b: &Path) -> bool {
-    a == b || matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
+/// A path, and where it leads once links are followed: worked out once, for it is held against every other.
+struct Real {
+    path: PathBuf,
+    real: Option<PathBuf>,
+}
+
+impl Real {
+    fn of(path: &Path) -> Self {
+        Self { path: path.to_owned(), real: path.canonicalize().ok() }
+    }
+}
+
+impl PartialEq for Real {
+    /// Whether both are one file.
+    fn eq(&self, other: &Self) -> bool {
+        self.path == other.path || (self.real.is_some() && self.real == other.real)
+    }
 }
 
 fn shown(path: &Path) -> String {

@@ -15,7 +15,6 @@ mod picture;
 mod summary;
 mod timing;
 mod timing_page;
-mod vector;
 
 pub use chart::{Cell, Column, Frame, clock, gathered, matrix, short, ticks};
 pub use drums::{WIDTH, near, offsets, overview, velocity};

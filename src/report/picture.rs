@@ -4,9 +4,8 @@
 
 use super::look::{Ink, LETTER, TENTH};
 use super::paint::Sheet;
-use super::vector::Elements;
 use crate::error::Result;
-use plotters::prelude::{DrawingBackend, IntoFont, RGBAColor, ShapeStyle, TextStyle};
+use plotters::prelude::{DrawingBackend, IntoFont, RGBAColor, SVGBackend, ShapeStyle, TextStyle};
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{FontStyle, FontTransform};
 
@@ -127,15 +126,21 @@ impl Picture {
     #[must_use]
     pub fn svg(&self) -> String {
         let (w, h) = (tenths(self.width), tenths(self.height));
-        let mut elements = Elements::new((w as u32, h as u32));
-        self.draw(&mut elements);
+        let mut body = String::new();
+        {
+            let mut backend = SVGBackend::with_string(&mut body, (w as u32, h as u32));
+            self.draw(&mut backend);
+            // Into memory; only a file could fail.
+            let _ = backend.present();
+        }
         // The drawing is in tenths of a point, because the backend counts in whole numbers; the head scales it.
+        let inside = body.split_once('>').map_or("", |(_, rest)| rest);
         format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{}\" height=\"{}\" viewBox=\"0 0 {w} {h}\" role=\"img\">\n<title>{}</title>\n{}</svg>\n",
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{}\" height=\"{}\" viewBox=\"0 0 {w} {h}\" role=\"img\">\n<title>{}</title>{}",
             self.width,
             self.height,
             escape(&self.title),
-            elements.into_text()
+            inside
         )
     }
 

@@ -23,13 +23,15 @@ pub const FOOT_MS: f64 = 2.0;
 pub const QUIET_MS: f64 = 6.0;
 /// How many times its height a rise reaches within the length of its foot: what stays level is ring.
 const GROWS: f32 = 1.5;
+/// Longest pause within a rise, ms: a head that is pushed before the click swings through zero on its way back.
+const PAUSE_MS: f64 = 1.5;
 
 /// A clear rise of the low end.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LowRise {
     /// Where it reaches 5 % of the stroke's peak, samples after the coarse position.
     pub begins: f32,
-    /// How long it stays above that without changing its sign, samples.
+    /// How long it stays above that, short pauses left out of account, samples.
     pub lasts: f32,
 }
 
@@ -53,7 +55,7 @@ impl LowRise {
                 return None;
             }
             let rest = &low[begins..];
-            let lasts = rest.iter().position(|y| y * sign < level).unwrap_or(rest.len());
+            let lasts = lasts(rest, level, n(PAUSE_MS));
             // Below a share that bleed covers, the rise is taken to go on as it does above.
             let up = rest.iter().position(|y| y * sign >= next).unwrap_or(0) as f32;
             let under = (up * (pair[0] - SHARES[0]) / (pair[1] - pair[0])).min(step as f32);
@@ -61,11 +63,24 @@ impl LowRise {
         })
     }
 
-    /// Whether the rise goes on without a break up to a later point, samples after the coarse position.
+    /// Whether the rise goes on without a long pause up to a later point, samples after the coarse position.
     #[must_use]
     pub fn leads_to(self, point: f32) -> bool {
         point <= self.begins + self.lasts
     }
+}
+
+/// Samples until what begins above a level stays below it for longer than a pause.
+fn lasts(x: &[f32], level: f32, pause: usize) -> usize {
+    let mut last = 0;
+    for (k, y) in x.iter().enumerate() {
+        if y.abs() >= level {
+            last = k + 1;
+        } else if k - last >= pause {
+            break;
+        }
+    }
+    last
 }
 
 #[cfg(test)]
@@ -100,8 +115,27 @@ mod tests {
             let rise = of(&creeping(scale)).unwrap();
             // A straight line through a quarter of the peak in 192 samples is at 5 % after 38.
             assert!((rise.begins + AT as f32 - 1_338.0).abs() <= 1.0, "{rise:?}");
-            assert!(rise.leads_to(-10.0) && !rise.leads_to(100.0));
+            assert!(rise.leads_to(-10.0));
         }
+    }
+
+    #[test]
+    fn a_head_that_swings_through_zero_still_leads_to_the_click_but_not_over_a_long_pause() {
+        // Pushed for 3 ms up to a sixth of the peak, back to rest, and the main swing so many samples after that.
+        let pushed = |pause: usize| -> Vec<f32> {
+            (0..4_000)
+                .map(|i| match i {
+                    0..1_300 => 0.0,
+                    1_300..1_440 => 0.8 * (i - 1_300) as f32 / 720.0,
+                    _ if i < 1_440 + pause => 0.0,
+                    _ => -0.8 * ((i - 1_440 - pause) as f32 / 200.0).min(1.0),
+                })
+                .collect()
+        };
+        // The swing reaches 5 % of the peak 10 samples after it begins.
+        let leads = |pause: usize| of(&pushed(pause)).unwrap().leads_to((1_440 + pause + 30) as f32 - AT as f32);
+        assert!(leads(1) && leads(50));
+        assert!(!leads(100) && !leads(150));
     }
 
     #[test]

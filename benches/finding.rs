@@ -64,12 +64,12 @@ fn read(song: &Song, framing: Framing) -> Stretch {
     Stretch::read(&song.mics, range, samples, framing, &mut watchers, &Quiet).unwrap()
 }
 
-/// Powers of the snare's mics, and of all others every second frame.
+/// Powers of the snare's mics, and of all others.
 fn parted<'a>(take: &'a Take) -> (Vec<&'a Bands>, Vec<&'a Bands>) {
     let own = own_mics(&take.song.mics, Drum::Snare);
     let all = |of: &'a [Bands], mics: &[usize]| mics.iter().map(|&i| &of[i]).collect();
     let others: Vec<usize> = (0..take.song.mics.len()).filter(|i| !own.contains(i)).collect();
-    (all(&take.stretch.bands, &own), all(&take.stretch.sparse, &others))
+    (all(&take.stretch.bands, &own), all(&take.stretch.bands, &others))
 }
 
 fn survey(take: &Take) -> Survey<'_> {
@@ -123,7 +123,7 @@ fn picking(b: Bencher) {
 
 #[divan::bench]
 fn surveying_the_snare(b: Bencher) {
-    b.counter(ItemsCount::new(TAKE.stretch.sparse[0].len())).bench(|| survey(&TAKE).candidates);
+    b.counter(ItemsCount::new(TAKE.stretch.bands[0].len())).bench(|| survey(&TAKE).candidates);
 }
 
 #[divan::bench]

@@ -78,6 +78,8 @@ const QUIET_FRAMES: usize = 16_384;
 #[derive(Clone, Debug, Default)]
 pub struct Bands {
     all: Arc<Rows>,
+    /// Whether there is a row for every [`SPARSE`]th frame only.
+    sparse: bool,
 }
 
 #[derive(Debug, Default)]
@@ -88,18 +90,66 @@ struct Rows {
 
 impl PartialEq for Bands {
     fn eq(&self, other: &Self) -> bool {
-        self.rows() == other.rows()
+        self.sparse == other.sparse && self.rows() == other.rows()
+    }
+}
+
+/// A mic's powers at every so many frames, as they lie among all.
+#[derive(Clone, Copy)]
+pub struct Every<'a> {
+    rows: &'a [[f32; BANDS]],
+    /// Rows from one to the next.
+    step: usize,
+}
+
+impl Every<'_> {
+    /// How many there are.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.rows.len().div_ceil(self.step)
+    }
+
+    /// Whether there is none.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.rows.is_empty()
+    }
+
+    /// Number `k`, which must be there.
+    #[must_use]
+    pub fn row(&self, k: usize) -> &[f32; BANDS] {
+        &self.rows[k * self.step]
+    }
+
+    /// The same with what lies behind it, where enough lies there to fill it up.
+    #[inline(always)]
+    #[must_use]
+    pub fn whole(&self, k: usize) -> Option<&Row> {
+        self.rows.as_flattened().get(k * self.step * BANDS..).and_then(|from| from.first_chunk())
+    }
+
+    /// The same filled up, see [`filled`].
+    #[inline(always)]
+    #[must_use]
+    pub fn filled(&self, k: usize) -> Row {
+        filled(self.rows, k * self.step)
     }
 }
 
 impl Bands {
-    /// From rows.
+    /// From a row for every frame.
     #[must_use]
     pub fn from_rows(rows: Vec<[f32; BANDS]>) -> Self {
-        Self { all: Arc::new(Rows { rows, quiet: OnceLock::new() }) }
+        Self { all: Arc::new(Rows { rows, quiet: OnceLock::new() }), sparse: false }
     }
 
-    /// Rows, one a frame.
+    /// From a row for every [`SPARSE`]th frame, the first among them.
+    #[must_use]
+    pub fn from_sparse_rows(rows: Vec<[f32; BANDS]>) -> Self {
+        Self { sparse: true, ..Self::from_rows(rows) }
+    }
+
+    /// Rows, one a frame, or one for every [`SPARSE`]th.
     #[must_use]
     pub fn rows(&self) -> &[[f32; BANDS]] {
         &self.all.rows
@@ -108,21 +158,20 @@ impl Bands {
     /// The first so many frames.
     #[must_use]
     pub fn first(&self, frames: usize) -> Self {
-        Self::from_rows(self.rows()[..frames.min(self.len())].to_vec())
+        let rows = if self.sparse { frames.div_ceil(SPARSE) } else { frames };
+        Self { sparse: self.sparse, ..Self::from_rows(self.rows()[..rows.min(self.len())].to_vec()) }
     }
 
-    /// Every second frame.
+    /// What is known of every [`SPARSE`]th frame.
     #[must_use]
-    pub fn sparse(&self) -> Self {
-        self.sparse_in(Vec::new())
+    pub fn sparse(&self) -> Every<'_> {
+        Every { rows: self.rows(), step: if self.sparse { 1 } else { SPARSE } }
     }
 
-    /// The same in the room of rows that are no longer needed.
+    /// What is known of every row's frame.
     #[must_use]
-    pub fn sparse_in(&self, mut room: Vec<[f32; BANDS]>) -> Self {
-        room.clear();
-        room.extend(self.rows().iter().step_by(SPARSE));
-        Self::from_rows(room)
+    pub fn every(&self) -> Every<'_> {
+        Every { rows: self.rows(), step: 1 }
     }
 
     /// The rows back, for their room to be used again; none where a clone still has them.
@@ -131,13 +180,13 @@ impl Bands {
         Arc::try_unwrap(self.all).unwrap_or_default().rows
     }
 
-    /// Frames.
+    /// Rows.
     #[must_use]
     pub fn len(&self) -> usize {
         self.rows().len()
     }
 
-    /// Whether there is no frame.
+    /// Whether there is no row.
     #[must_use]
     pub fn is_empty(&self) -> bool {
         self.rows().is_empty()
@@ -414,9 +463,12 @@ mod tests {
                 a.push(&x, &mut out);
                 a.finish(&mut out);
                 out.truncate(framing.frames(x.len() as u64));
-                Bands::from_rows(out)
+                out
             };
-            assert_eq!(all(framing.sparse()), all(framing).sparse());
+            let (every, second) = (Bands::from_rows(all(framing)), Bands::from_sparse_rows(all(framing.sparse())));
+            let (every, second) = (every.sparse(), second.sparse());
+            assert_eq!(every.len(), second.len());
+            assert!((0..every.len()).all(|k| every.row(k) == second.row(k)));
         }
     }
 

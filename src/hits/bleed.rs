@@ -3,7 +3,7 @@
 //! In: band powers of a drum's own mics and of all others. Out: for each own mic the power that the
 //! rest of the kit explains, frame by frame and band by band.
 
-use super::bands::{BANDS, Bands, Row, SPARSE, filled};
+use super::bands::{BANDS, Bands, Every, Row, SPARSE, filled};
 use crate::wide::wide;
 use pulp::{Arch, Simd, WithSimd};
 
@@ -83,7 +83,7 @@ const HOLD_DECAY: f32 = 0.630_957_3;
 /// the prediction is the floor.
 ///
 /// Frames from `STROKE_LEAD` before to `STROKE_FRAMES` after one of `strokes` (in order) are known to be the drum's own and are left
-/// out of the fit. Of the `others` every second frame is given, as [`SPARSE`] says; they fit and predict at these, and
+/// out of the fit. Of the `others` every second frame counts, as [`SPARSE`] says; they fit and predict at these, and
 /// between two the prediction is their mean. Cost: frames × mics × bands, plus the fit.
 #[must_use]
 pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> Vec<Expected> {
@@ -199,7 +199,7 @@ impl WithSimd for MixIn<'_> {
 
 /// The two regressors of a mic, its floor taken off, tile by tile.
 struct Regressors<'a> {
-    mic: &'a [[f32; BANDS]],
+    mic: Every<'a>,
     floor: Row,
     start: usize,
     spread: Vec<Row>,
@@ -217,7 +217,7 @@ impl<'a> Regressors<'a> {
     fn new(mic: &'a Bands, floor: &[f32; BANDS]) -> Self {
         let floor = std::array::from_fn(|b| floor.get(b).copied().unwrap_or(0.0));
         let empty = || vec![[0.0; 16]; TILE];
-        Self { mic: mic.rows(), floor, start: 0, spread: empty(), hold: empty() }
+        Self { mic: mic.sparse(), floor, start: 0, spread: empty(), hold: empty() }
     }
 
     fn next_tile(&mut self, arch: Arch) -> Option<Tile<'_>> {
@@ -236,7 +236,7 @@ impl<'a> Regressors<'a> {
 
 /// Works out the regressors of a mic from frame `start` on; `before` is the hold of the frame before.
 struct Look<'a> {
-    mic: &'a [[f32; BANDS]],
+    mic: Every<'a>,
     start: usize,
     floor: &'a Row,
     before: &'a Row,
@@ -269,11 +269,11 @@ impl WithSimd for Look<'_> {
 
 /// A part of the mic's row `t` without its floor; silence beyond the mic's end.
 #[inline(always)]
-fn above<S: Simd>(s: S, mic: &[[f32; BANDS]], t: usize, part: usize, floor: S::f32s) -> S::f32s {
-    let row = match mic.as_flattened().get(t * BANDS..).and_then(|from| from.first_chunk::<16>()) {
+fn above<S: Simd>(s: S, mic: Every, t: usize, part: usize, floor: S::f32s) -> S::f32s {
+    let row = match mic.whole(t) {
         Some(row) => S::as_simd_f32s(row).0[part],
         None if t >= mic.len() => return s.splat_f32s(0.0),
-        None => S::as_simd_f32s(&filled(mic, t)).0[part],
+        None => S::as_simd_f32s(&mic.filled(t)).0[part],
     };
     s.max_f32s(s.sub_f32s(row, floor), s.splat_f32s(0.0))
 }
@@ -496,7 +496,7 @@ mod tests {
     fn regressors_are_the_highest_of_three_frames_and_what_the_hold_keeps() {
         for frames in [1, 2, TILE - 1, TILE, 2 * TILE + 1, 300] {
             let power = |t: usize, b: usize| ((t * 7919 + b * 31) % 101) as f32 / 100.0;
-            let mic = Bands::from_rows((0..frames).map(|t| std::array::from_fn(|b| power(t, b))).collect());
+            let mic = Bands::from_sparse_rows((0..frames).map(|t| std::array::from_fn(|b| power(t, b))).collect());
             let clean =
                 |t: Option<usize>, b: usize| t.filter(|&t| t < frames).map_or(0.0, |t| (power(t, b) - 0.3f32).max(0.0));
             let (mut held, mut next) = ([0.0f32; BANDS], 0);
@@ -526,7 +526,7 @@ mod tests {
         let hat = pulses(20_000, 16, 3, 1.0);
         let silent = pulses(20_000, 20_001, 20_000, 0.0);
         let snare = mix(&silent, 1.0, &hat, 0.01);
-        let bleed = &predicted_bleed(&[&snare], &[&hat.sparse()], &[])[0];
+        let bleed = &predicted_bleed(&[&snare], &[&hat], &[])[0];
         for t in (3 + 16 * 20..19_000).step_by(16) {
             assert!(bleed.at(t)[5] > 0.7 * snare.rows()[t][5], "frame {t}");
         }
@@ -537,7 +537,7 @@ mod tests {
         let hat = pulses(20_000, 16, 3, 1.0);
         let strokes = pulses(20_000, 400, 11, 1.0);
         let snare = mix(&strokes, 1.0, &hat, 0.01);
-        let bleed = &predicted_bleed(&[&snare], &[&hat.sparse()], &[])[0];
+        let bleed = &predicted_bleed(&[&snare], &[&hat], &[])[0];
         for t in (411..19_000).step_by(400) {
             assert!(bleed.at(t)[5] < 0.05 * snare.rows()[t][5], "frame {t}");
         }
@@ -548,7 +548,7 @@ mod tests {
         // The other mic hears the hat softly and the drum well: by the hat alone it would explain every stroke.
         let (hat, strokes) = (pulses(20_000, 16, 3, 1.0), pulses(20_000, 400, 11, 1.0));
         let own = mix(&strokes, 1.0, &hat, 0.02);
-        let heard = mix(&strokes, 0.5, &hat, 0.01).sparse();
+        let heard = mix(&strokes, 0.5, &hat, 0.01);
         let known: Vec<usize> = (11..19_900).step_by(400).collect();
         let share = |known: &[usize]| {
             let bleed = &predicted_bleed(&[&own], &[&heard], known)[0];

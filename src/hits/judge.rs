@@ -3,7 +3,7 @@
 //! In: powers, floor, predicted bleed and ring of a drum's own mics, candidate frames. Out: one row of [`FEATURES`]
 //! numbers and one [`KitVerdict`] a candidate, for the model that tells own strokes from bleed.
 
-use super::bands::{BANDS, Bands, Row, SPARSE, filled};
+use super::bands::{BANDS, Bands, Every, Row, SPARSE, filled};
 use super::bleed::Expected;
 use super::decibel::db;
 use super::novelty::{BLEED_MARGIN, CEILING, LAG, LEAD, PAST_MARGIN, Ring};
@@ -68,12 +68,8 @@ fn row(rows: &[[f32; BANDS]], t: isize) -> &[f32; BANDS] {
 /// Highest power of each band in the first eight frames from one before `t`.
 #[must_use]
 pub fn head(power: &Bands, t: usize) -> [f32; BANDS] {
-    highest(power.rows(), t.saturating_sub(1), t + HEAD)
-}
-
-fn highest(rows: &[[f32; BANDS]], from: usize, to: usize) -> [f32; BANDS] {
-    let mut top = [0.0f32; BANDS];
-    for r in &rows[from.min(rows.len())..to.min(rows.len())] {
+    let (rows, mut top) = (power.rows(), [0.0f32; BANDS]);
+    for r in &rows[t.saturating_sub(1).min(rows.len())..(t + HEAD).min(rows.len())] {
         for b in 0..BANDS {
             top[b] = top[b].max(r[b]);
         }
@@ -173,7 +169,7 @@ pub struct Elsewhere<'a> {
 }
 
 impl<'a> Elsewhere<'a> {
-    /// From frames of sure strokes of the drum of mic `main`; of the `others` every second frame is given, as
+    /// From frames of sure strokes of the drum of mic `main`; of the `others` every second frame counts, as
     /// [`SPARSE`] says. The lower quartile of the louder half of the strokes counts, in which nothing else sounds. `None` where
     /// there are no strokes or no others.
     #[must_use]
@@ -184,7 +180,7 @@ impl<'a> Elsewhere<'a> {
         let middle = *sorted.get(sorted.len() / 2)?;
         let loud: Vec<usize> = sure.iter().zip(own).filter(|(_, l)| *l >= middle).map(|(&t, _)| t).collect();
         let usual = |other: &'a Bands| {
-            let apart = |&t: &usize| low_rise(other, t, SPARSE) - low_rise(main, t, 1);
+            let apart = |&t: &usize| low_rise(other.sparse(), t, SPARSE) - low_rise(main.every(), t, 1);
             let mut apart: Vec<f32> = loud.iter().map(apart).collect();
             apart.sort_unstable_by(f32::total_cmp);
             (other, apart.get(apart.len().saturating_sub(1) / 4).copied().unwrap_or(0.0))
@@ -197,8 +193,9 @@ impl<'a> Elsewhere<'a> {
     /// −15..=20.
     #[must_use]
     pub fn louder(&self, t: usize) -> f32 {
-        let own = low_rise(self.main, t, 1);
-        let least = self.others.iter().map(|(o, usual)| low_rise(o, t, SPARSE) - own - usual).fold(f32::MAX, f32::min);
+        let own = low_rise(self.main.every(), t, 1);
+        let above = |(other, usual): &(&Bands, f32)| low_rise(other.sparse(), t, SPARSE) - own - usual;
+        let least = self.others.iter().map(above).fold(f32::MAX, f32::min);
         least.clamp(-15.0, 20.0)
     }
 }
@@ -208,9 +205,16 @@ const HEARD: f32 = 0.1;
 
 /// Power by which the lowest bands rise at frame `t` over what was there 7 ms before, dB, in a mic of which every so many
 /// frames are known. Less than can be heard counts as just that.
-fn low_rise(power: &Bands, t: usize, every: usize) -> f32 {
-    let top = highest(power.rows(), t.saturating_sub(1).div_ceil(every), (t + HEAD).div_ceil(every));
-    let past = row(power.rows(), (t as isize - LAG as isize).div_euclid(every as isize));
+fn low_rise(power: Every, t: usize, every: usize) -> f32 {
+    let mut top = [0.0f32; LOW];
+    for k in t.saturating_sub(1).div_ceil(every)..(t + HEAD).div_ceil(every).min(power.len()) {
+        let row = power.row(k);
+        for b in 0..LOW {
+            top[b] = top[b].max(row[b]);
+        }
+    }
+    let past = (t as isize - LAG as isize).div_euclid(every as isize);
+    let past = power.row(past.clamp(0, power.len() as isize - 1) as usize);
     db((0..LOW).map(|b| (top[b] - past[b]).max(HEARD * past[b])).sum())
 }
 
@@ -339,7 +343,6 @@ mod tests {
     fn what_another_mic_hears_louder_than_usual_comes_from_elsewhere() {
         for (own, other) in [(1.0, 1.0), (0.01, 1.0), (1.0, 0.001)] {
             let (main, kit) = two_mics(own, other);
-            let kit = kit.sparse();
             let elsewhere = Elsewhere::learn(&main, &[&kit], &STROKES).unwrap();
             for t in STROKES {
                 assert!(elsewhere.louder(t).abs() < 0.5, "stroke at frame {t}");
@@ -353,8 +356,7 @@ mod tests {
     #[test]
     fn a_mic_that_hears_it_no_louder_speaks_for_the_drum() {
         let (main, kit) = two_mics(1.0, 1.0);
-        let others = [kit.sparse(), main.sparse()];
-        let elsewhere = Elsewhere::learn(&main, &[&others[0], &others[1]], &STROKES).unwrap();
+        let elsewhere = Elsewhere::learn(&main, &[&kit, &main], &STROKES).unwrap();
         assert!(TOMS.iter().all(|&t| elsewhere.louder(t).abs() < 0.5));
     }
 
@@ -367,7 +369,7 @@ mod tests {
             Some(_) => 0.9e-6,
             None => 1e-6,
         };
-        let noise = Bands::from_rows((0..700).map(|t| [level(t); BANDS]).collect()).sparse();
+        let noise = Bands::from_rows((0..700).map(|t| [level(t); BANDS]).collect());
         let elsewhere = Elsewhere::learn(&main, &[&noise], &STROKES).unwrap();
         assert!(STROKES.iter().all(|&t| elsewhere.louder(t) < 1.0));
     }

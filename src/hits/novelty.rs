@@ -232,7 +232,7 @@ mod tests {
     #[test]
     fn a_rise_that_the_bleed_explains_is_no_novelty() {
         let heard = with_stroke(200, 90, 0.01);
-        let bleed = Expected::from_rows(heard.sparse().rows().to_vec());
+        let bleed = Expected::from_rows(heard.rows().iter().step_by(2).copied().collect());
         assert!(novelty(&[Listened { power: &heard, bleed: &bleed }]).iter().all(|&v| v == 0.0));
     }
 

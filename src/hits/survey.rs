@@ -47,7 +47,7 @@ pub struct Survey<'a> {
     pub others: Others,
     /// Kinds of drums, cymbals and places among these mics.
     pub kinds: usize,
-    /// Powers of the mics of other drums, every second frame.
+    /// Powers of the mics of other drums.
     kit: Vec<&'a Bands>,
     /// Floor of the main mic: what is expected of it without other mics.
     floor: [f32; BANDS],
@@ -60,7 +60,7 @@ impl<'a> Survey<'a> {
         let power: Vec<&Bands> = own.iter().map(|&i| &stretch.bands[i]).collect();
         let drum = own.first().map_or(Drum::Kick, |&i| mics[i].drum);
         let kit: Vec<&Bands> =
-            mics.iter().zip(&stretch.sparse).filter(|(m, _)| m.drum != drum).map(|(_, b)| b).collect();
+            mics.iter().zip(&stretch.bands).filter(|(m, _)| m.drum != drum).map(|(_, b)| b).collect();
         let mut kinds: Vec<Drum> = mics.iter().map(|m| m.drum).filter(|d| *d != drum).collect();
         kinds.sort_unstable();
         kinds.dedup();
@@ -240,9 +240,8 @@ mod tests {
             Bands::from_rows(both.collect())
         };
         let bands = vec![of(0.1, 0.1), of(0.001, 3.0)];
-        let sparse = bands.iter().map(|b| b.clone().sparse_in(Vec::new())).collect();
         let end = 64 * frames as u64;
-        let stretch = Stretch { range: 0..end, start: 0, end, bands, sparse, rest: vec![Rest::default(); 2] };
+        let stretch = Stretch { range: 0..end, start: 0, end, bands, rest: vec![Rest::default(); 2] };
         let survey = Survey::new(&mics, &stretch, &[0]);
         let highest = |at: &[usize]| -> f32 {
             let near = |t: usize| at.iter().any(|&x| x.abs_diff(t) <= 8);

@@ -13,8 +13,7 @@ use crate::song::{Drum, Mic};
 use rayon::prelude::*;
 use std::ops::Range;
 
-/// Most that the band powers of one stretch take up, were every mic heard at every frame; the sparse rows of the mics that
-/// are searched come on top.
+/// Most that the band powers of one stretch take up, were every mic heard at every frame.
 const MEMORY: u64 = 128 << 20;
 /// Longest and shortest stretch, seconds.
 const LONGEST_S: u64 = 200;
@@ -45,16 +44,15 @@ pub struct Watcher {
     pub outline: Option<Outline>,
     /// Where it rests, once that is known.
     rest: Option<Rest>,
-    /// Room for the powers of every frame and of every second one, to be used again: what an allocator keeps of a hundred
-    /// stretches would else grow with the take.
-    room: [Vec<[f32; BANDS]>; 2],
+    /// Room for the powers, to be used again: what an allocator keeps of a hundred stretches would else grow with the take.
+    room: Vec<[f32; BANDS]>,
 }
 
 impl Watcher {
     /// For a mic of which nothing is known yet.
     #[must_use]
     pub fn new(mic: &Mic, outline: Option<Outline>) -> Self {
-        Self { meter: LevelMeter::new(1, mic.info.format, SOUND_FLOOR), outline, rest: None, room: Default::default() }
+        Self { meter: LevelMeter::new(1, mic.info.format, SOUND_FLOOR), outline, rest: None, room: Vec::new() }
     }
 
     /// Puts the powers of a mic's frames from sample `span.start` to `span.end` into `rows`, and tells where the mic rests.
@@ -146,10 +144,9 @@ pub struct Stretch {
     pub start: u64,
     /// Sample after the last that was read.
     pub end: u64,
-    /// One for each mic, in the song's order, all of the same length; empty for a mic of none of the drums that are found.
+    /// One for each mic, in the song's order: every frame of the mics of drums that are found, every second one of all others,
+    /// which only tell what bleeds.
     pub bands: Vec<Bands>,
-    /// The same for all mics, every second frame only: what each tells of the others' bleed.
-    pub sparse: Vec<Bands>,
     /// Where each mic's waveform rests when nothing sounds; taken off before anything is heard.
     pub rest: Vec<Rest>,
 }
@@ -180,26 +177,22 @@ impl Stretch {
                 let framing = if found { framing } else { framing.sparse() };
                 let frames = framing.frames(end - start);
                 // The analyser ends half a window after the last frame.
-                let [mut rows, second] = std::mem::take(&mut watcher.room);
+                let mut rows = std::mem::take(&mut watcher.room);
                 rows.clear();
                 rows.reserve_exact(frames + framing.window / framing.hop + 2);
                 let rest = watcher.hear(mic, (&(start..end), &range), framing, &mut rows, progress)?;
                 rows.resize(frames, [0.0; BANDS]);
-                let heard = Bands::from_rows(rows);
-                let (bands, sparse) =
-                    if found { (heard.clone(), heard.sparse_in(second)) } else { (Bands::default(), heard) };
-                Ok((bands, (sparse, rest)))
+                Ok((if found { Bands::from_rows(rows) } else { Bands::from_sparse_rows(rows) }, rest))
             })
             .collect::<Result<Vec<_>>>()?;
-        let (bands, (sparse, rest)) = heard.into_iter().unzip();
-        Ok(Self { range, start, end, bands, sparse, rest })
+        let (bands, rest) = heard.into_iter().unzip();
+        Ok(Self { range, start, end, bands, rest })
     }
 
     /// Leaves the room that the powers took to the watchers, for the next stretch.
     pub fn clear(self, watchers: &mut [Watcher]) {
-        for ((watcher, bands), sparse) in watchers.iter_mut().zip(self.bands).zip(self.sparse) {
-            let (bands, sparse) = (bands.into_rows(), sparse.into_rows());
-            watcher.room = if bands.capacity() > 0 { [bands, sparse] } else { [sparse, bands] };
+        for (watcher, bands) in watchers.iter_mut().zip(self.bands) {
+            watcher.room = bands.into_rows();
         }
     }
 
@@ -211,11 +204,8 @@ impl Stretch {
         }
         let mut out = self.clone();
         if end < self.end {
-            let cut = |all: &mut [Bands], framing: Framing| {
-                all.iter_mut().for_each(|b| *b = b.first(framing.frames(end - self.start)));
-            };
-            cut(&mut out.bands, framing);
-            cut(&mut out.sparse, framing.sparse());
+            let frames = framing.frames(end - self.start);
+            out.bands.iter_mut().for_each(|bands| *bands = bands.first(frames));
             out.end = end;
             out.range.end = out.range.end.min(end);
             out.range.start = out.range.start.min(out.range.end);
@@ -296,12 +286,9 @@ mod tests {
         let mut rooms = Vec::new();
         for range in [96_000..192_000, 192_000..288_000, 288_000..384_000] {
             let stretch = Stretch::read(&mics, range, 480_000, framing, &mut watchers, &Quiet).unwrap();
-            let all = stretch.bands.iter().chain(&stretch.sparse).filter(|b| !b.is_empty());
-            rooms.push(all.map(|b| b.rows().as_ptr()).collect::<Vec<_>>());
+            rooms.push(stretch.bands.iter().map(|b| b.rows().as_ptr()).collect::<Vec<_>>());
             stretch.clear(&mut watchers);
         }
-        // Every frame of the snare, every second one of both.
-        assert_eq!(rooms[0].len(), 3);
         assert!(rooms.iter().all(|room| *room == rooms[0]));
     }
 }

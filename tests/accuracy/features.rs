@@ -101,15 +101,13 @@ fn main() -> Anyhow<()> {
         let known = truth(dir, framing)?;
         for (set, members) in SETS {
             let mics: Vec<Mic> = members.iter().map(|&i| all[i].clone()).collect();
-            let of = |all: &[Bands]| -> Vec<Bands> { members.iter().map(|&i| all[i].clone()).collect() };
-            let (bands, sparse) = (of(&whole.bands), of(&whole.sparse));
+            let bands: Vec<Bands> = members.iter().map(|&i| whole.bands[i].clone()).collect();
             let stretch = Stretch {
                 range: 0..samples,
                 start: 0,
                 end: samples,
                 rest: vec![Rest::default(); bands.len()],
                 bands,
-                sparse,
             };
             for drum in Drum::FOUND {
                 let own = own_mics(&mics, drum);

@@ -103,7 +103,6 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
         own.iter().zip(&noise).map(|(o, noise)| Fit::of(o, noise, 2 * others.len() + 1, &free)).collect();
 
     for (j, (other, floor)) in others.iter().zip(&floors).enumerate() {
-        let mut at = vec![[0usize; BANDS]; own.len()];
         let mut rows = Regressors::new(other, floor);
         while let Some(tile) = rows.next_tile(arch) {
             let height = |s: usize| (s + STROKE_HEIGHT) / SPARSE;
@@ -117,9 +116,9 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
                     }
                 }
             }
-            for (fits, at) in fits.iter_mut().zip(&mut at) {
+            for fits in &mut fits {
                 for (b, fit) in fits.iter_mut().enumerate() {
-                    at[b] = fit.take(j, b, &tile, at[b]);
+                    fit.take(j, b, &tile);
                 }
             }
         }
@@ -309,33 +308,31 @@ impl Fit {
             let kept = above[..counts[b]].iter().map(|frames| frames[b]);
             let chosen: Vec<u32> = if step == 0 { Vec::new() } else { kept.step_by(step).collect() };
             let power = chosen.iter().map(|&k| rows[SPARSE * k as usize][b]).collect();
-            let mut cols = vec![vec![0.0; chosen.len()]; columns];
-            cols[columns - 1].fill(noise[b]);
+            let mut cols: Vec<Vec<f32>> = (1..columns).map(|_| Vec::with_capacity(chosen.len())).collect();
+            cols.push(vec![noise[b]; chosen.len()]);
             Self { chosen, power, columns: cols, caps: vec![f32::MAX; columns], shares: Vec::new() }
         };
         (0..BANDS).map(of_band).collect()
     }
 
-    /// Takes from a tile of another mic the regressors of band `b` at the frames chosen, which are `from` the given one on; gives
-    /// where the next tile goes on.
-    fn take(&mut self, mic: usize, b: usize, tile: &Tile, from: usize) -> usize {
+    /// Takes from the next tile of another mic the regressors of band `b` at the frames chosen.
+    fn take(&mut self, mic: usize, b: usize, tile: &Tile) {
         let end = tile.start + tile.spread.len();
-        let chosen = self.chosen.get(from..).unwrap_or_default();
-        let count = chosen.iter().take_while(|&&t| (t as usize) < end).count();
         let Some([spreads, holds]) = self.columns.get_mut(2 * mic..).and_then(|c| c.first_chunk_mut::<2>()) else {
-            return from;
+            return;
         };
-        let places = spreads[from..from + count].iter_mut().zip(&mut holds[from..from + count]);
-        for (&t, (spread, hold)) in chosen.iter().zip(places) {
-            let row = t as usize - tile.start;
-            (*spread, *hold) = (tile.spread[row][b], tile.hold[row][b]);
-        }
-        from + count
+        let chosen = self.chosen.get(spreads.len()..).unwrap_or_default();
+        let count = chosen.iter().take_while(|&&t| (t as usize) < end).count();
+        let rows = || chosen[..count].iter().map(|&t| t as usize - tile.start);
+        spreads.extend(rows().map(|row| tile.spread[row][b]));
+        holds.extend(rows().map(|row| tile.hold[row][b]));
     }
 
-    /// Closes the reading of another mic: the median over the known strokes is the most its weights may reach.
+    /// Closes the reading of another mic, silent beyond its end: the median over the known strokes is the most its weights may
+    /// reach.
     fn cap(&mut self, mic: usize) {
         for k in 0..2 {
+            self.columns[2 * mic + k].resize(self.chosen.len(), 0.0);
             let mut limits: Vec<f32> = self.shares.iter().map(|s| s[k]).collect();
             if !limits.is_empty() {
                 let middle = limits.len() / 2;

@@ -288,26 +288,22 @@ impl Exemplars {
             compared.matches.push(Match { score: scores[k], begins, exemplar, from: first + k - before, aside });
         };
         type Rows = [Vec<f32>; BANDS];
-        let mut scores = [vec![0.0f32; lags], vec![0.0f32; lags]];
-        let mut others = self.all.iter().filter(|e| e.number != itself);
-        while let Some(one) = others.next() {
-            // Two side by side share what is loaded of the sketch.
-            let other = others.next();
-            let templates = [&one.bands, other.map_or(&one.bands, |e| &e.bands)];
+        let mut scores: [Vec<f32>; TEMPLATES] = std::array::from_fn(|_| vec![0.0f32; lags]);
+        let others: Vec<&Exemplar> = self.all.iter().filter(|e| e.number != itself).collect();
+        for some in others.chunks(TEMPLATES) {
+            // Places that are left over are filled with the first, and not asked for their scores.
+            let templates: [&Rows; TEMPLATES] = std::array::from_fn(|k| &some.get(k).unwrap_or(&some[0]).bands);
             scores.iter_mut().for_each(|s| s.fill(0.0));
             wide!(
                 self.arch,
                 correlate(
                     pieces: &'a Rows = &pieces,
-                    templates: [&'a Rows; 2] = templates,
+                    templates: [&'a Rows; TEMPLATES] = templates,
                     scale: &'a Rows = &scale,
-                    scores: &'a mut [Vec<f32>; 2] = &mut scores,
+                    scores: &'a mut [Vec<f32>; TEMPLATES] = &mut scores,
                 )
             );
-            add(one, &scores[0]);
-            if let Some(other) = other {
-                add(other, &scores[1]);
-            }
+            some.iter().zip(&scores).for_each(|(exemplar, scores)| add(exemplar, scores));
         }
         compared
     }
@@ -360,8 +356,9 @@ fn vertex([a, b, c]: [f32; 3]) -> f32 {
     if bend < 0.0 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 }
 }
 
-/// Lags that are worked on at once.
-const TOGETHER: usize = 32;
+/// Lags that are worked on at once, and templates: they share what is loaded of the sketch, and their sums fit the registers.
+const TOGETHER: usize = 16;
+const TEMPLATES: usize = 4;
 
 /// A stretch of a band, with room behind it for the last lags that are worked on together.
 fn padded(stretch: &[f32], length: usize, lags: usize) -> Vec<f32> {
@@ -392,14 +389,14 @@ fn over_roots(energies: &[f64], share: f32, out: &mut [f32]) {
     }
 }
 
-/// Adds to the score of every lag the scaled correlations of all bands with those of two templates. Every lag's sum is taken
+/// Adds to the score of every lag the scaled correlations of all bands with those of some templates. Every lag's sum is taken
 /// in the template's order, whatever the width of the machine's registers.
 #[inline(always)]
 fn correlate(
     pieces: &[Vec<f32>; BANDS],
-    templates: [&[Vec<f32>; BANDS]; 2],
+    templates: [&[Vec<f32>; BANDS]; TEMPLATES],
     scale: &[Vec<f32>; BANDS],
-    scores: &mut [Vec<f32>; 2],
+    scores: &mut [Vec<f32>; TEMPLATES],
 ) {
     for v in 0..BANDS {
         correlate_band(&pieces[v], templates.map(|t| &t[v][..]), &scale[v], scores);
@@ -407,14 +404,22 @@ fn correlate(
 }
 
 #[inline(always)]
-fn correlate_band(piece: &[f32], [one, other]: [&[f32]; 2], scale: &[f32], scores: &mut [Vec<f32>; 2]) {
+fn correlate_band(
+    piece: &[f32],
+    [one, two, three, four]: [&[f32]; TEMPLATES],
+    scale: &[f32],
+    scores: &mut [Vec<f32>; TEMPLATES],
+) {
     for (block, scale) in scale.chunks(TOGETHER).enumerate() {
-        let mut sums = [[0.0f32; TOGETHER]; 2];
+        let mut sums = [[0.0f32; TOGETHER]; TEMPLATES];
         let start = block * TOGETHER;
-        for ((x, s), t) in piece[start..].windows(TOGETHER).zip(one).zip(other) {
+        let templates = one.iter().zip(two).zip(three.iter().zip(four));
+        for (x, ((a, b), (c, d))) in piece[start..].windows(TOGETHER).zip(templates) {
             for i in 0..TOGETHER {
-                sums[0][i] += x[i] * s;
-                sums[1][i] += x[i] * t;
+                sums[0][i] += x[i] * a;
+                sums[1][i] += x[i] * b;
+                sums[2][i] += x[i] * c;
+                sums[3][i] += x[i] * d;
             }
         }
         for (scores, sums) in scores.iter_mut().zip(sums) {

@@ -3,14 +3,16 @@
 //! In: a [`Survey`]. Out: the log-odds that each candidate is the drum's own stroke, and which are kept.
 
 use super::attack::median;
-use super::judge::{SHAPE, shape, total_level};
+use super::judge::{SHAPE, total_level};
 use super::model::Model;
 use super::pick::threshold;
-use super::survey::{Others, Survey};
+use super::survey::{Others, Survey, Witness};
 use crate::song::Drum;
 
 /// Log-odds above which a candidate is sure enough to teach the second round what this drum sounds like.
 const SURE: f32 = 2.0;
+/// Log-odds below which a first impression stays: no closer look makes a stroke of it.
+const SETTLED: f32 = -6.0;
 /// Fewest that are, and how far in log-odds below the likely ones all else lies where there are fewer.
 const FEWEST_SURE: usize = 4;
 const APART: f32 = 3.0;
@@ -54,7 +56,7 @@ const ONE_STROKE: usize = 8;
 pub struct Opinion {
     /// Log-odds that it is the drum's own stroke, natural logarithm.
     pub odds: Vec<f32>,
-    /// Its [`shape`]; of a snare only, for of other drums nobody asks.
+    /// Its shape; of a snare only, for of other drums nobody asks.
     pub shapes: Vec<[f32; SHAPE]>,
 }
 
@@ -63,43 +65,41 @@ pub struct Opinion {
 /// Where the prior disowns what stands clear of all bleed, it meets a sound that it knows nothing of, and the height of
 /// the novelty decides alone.
 ///
-/// Two rounds: the first compares every candidate with the strokes that are sure at sight, the second with those
-/// that the first found sure, so that a wrong first impression does not stay.
+/// Two rounds: the first compares every candidate with the strokes that are sure at sight, the second those that may be
+/// strokes with the ones that the first found sure, so that a wrong first impression does not stay.
 #[must_use]
 pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
     let (model, count) = (Model::of(drum), survey.candidates.len());
-    let weigh = |sure: &[usize], shaped: bool| -> Opinion {
-        let mut opinion = Opinion { odds: Vec::with_capacity(count), shapes: Vec::new() };
-        let Some(witness) = survey.witness(sure, model.asks_elsewhere()) else { return opinion };
-        let mut some = Vec::with_capacity(TOGETHER.min(count));
-        for start in (0..count).step_by(TOGETHER) {
+    let witness = |sure: &[usize]| survey.witness(sure, model.asks_elsewhere());
+    let weigh = |witness: &Witness, asked: &[usize], odds: &mut [f32]| {
+        let mut some = Vec::with_capacity(TOGETHER.min(asked.len()));
+        for asked in asked.chunks(TOGETHER) {
             some.clear();
-            some.extend((start..count.min(start + TOGETHER)).map(|i| witness.features(i)));
-            opinion.odds.extend(model.log_odds(&some));
-            if shaped {
-                opinion.shapes.reserve_exact(count - opinion.shapes.len());
-                opinion.shapes.extend(some.iter().map(|(alone, _)| shape(alone)));
-            }
+            some.extend(asked.iter().map(|&i| witness.features(i)));
+            asked.iter().zip(model.log_odds(&some)).for_each(|(&i, weighed)| odds[i] = weighed);
         }
-        opinion
+    };
+    // Shapes take the most room, and those of one round are enough.
+    let shapes = |witness: &Witness| -> Vec<[f32; SHAPE]> {
+        if drum == Drum::Snare { (0..count).map(|i| witness.shape(i)).collect() } else { Vec::new() }
     };
     let at_sight = survey.sure_at_sight();
-    // Shapes take the most room, and the first round's are hardly ever wanted.
-    let shaped = drum == Drum::Snare;
-    let first = weigh(&at_sight, false);
-    let first_shapes = || if shaped { weigh(&at_sight, true).shapes } else { Vec::new() };
-    if let Some(cut) = overruled(survey, drum, &at_sight, &first.odds) {
+    let mut odds = vec![0.0; count];
+    let Some(first) = witness(&at_sight) else { return Opinion { odds, shapes: Vec::new() } };
+    weigh(&first, &(0..count).collect::<Vec<_>>(), &mut odds);
+    if let Some(cut) = overruled(survey, drum, &at_sight, &odds) {
         let by_height = |h: &f32| (h - cut).clamp(-MOST_BY_HEIGHT, MOST_BY_HEIGHT);
-        return Opinion { odds: survey.heights.iter().map(by_height).collect(), shapes: first_shapes() };
+        return Opinion { odds: survey.heights.iter().map(by_height).collect(), shapes: shapes(&first) };
     }
-    let least = sure_from(&first.odds);
+    let least = sure_from(&odds);
     let sure: Vec<usize> =
-        survey.candidates.iter().zip(&first.odds).filter(|(_, odds)| **odds > least).map(|(&t, _)| t).collect();
-    let mut opinion = if sure.is_empty() {
-        Opinion { shapes: first_shapes(), ..first }
-    } else {
-        weigh(&loud_ones(survey, &sure), shaped)
-    };
+        survey.candidates.iter().zip(&odds).filter(|(_, odds)| **odds > least).map(|(&t, _)| t).collect();
+    let second = if sure.is_empty() { None } else { witness(&loud_ones(survey, &sure)) };
+    if let Some(second) = &second {
+        let doubtful: Vec<usize> = (0..count).filter(|&i| odds[i] >= SETTLED).collect();
+        weigh(second, &doubtful, &mut odds);
+    }
+    let mut opinion = Opinion { odds, shapes: shapes(second.as_ref().unwrap_or(&first)) };
     // What stands clear of all bleed needs no more; and a snare's mic alone may hold a drum that the prior hardly knows,
     // with nothing to vouch for it.
     let alone = survey.others == Others::None && drum == Drum::Snare;

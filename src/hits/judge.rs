@@ -21,15 +21,8 @@ pub const FEATURES: usize = 1 + LOOKS.len() * BANDS + AGAINST_FLOOR.len() * BAND
 
 /// Looks before the candidate begins.
 const BEFORE: usize = 3;
-/// Numbers of a [`shape`].
+/// Numbers of a [`shape`](Alone::shape).
 pub const SHAPE: usize = (LOOKS.len() - BEFORE) * BANDS;
-
-/// The main mic's bands from the candidate's beginning to 60 ms later, free of level: a part of its features.
-#[must_use]
-pub fn shape(features: &[f32; FEATURES]) -> [f32; SHAPE] {
-    const { assert!(1 + BEFORE * BANDS + SHAPE <= FEATURES) }
-    std::array::from_fn(|k| features[1 + BEFORE * BANDS + k])
-}
 
 /// What the rest of the kit says of a candidate.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -142,6 +135,24 @@ impl<'a> Alone<'a> {
         );
         look_around(self.candidates, self.heights, &self.levels, i, &mut f);
         debug_assert_eq!(f.next, FEATURES);
+        std::array::from_fn(|k| f.values[k])
+    }
+
+    /// Its bands from the beginning of candidate number `i` to 60 ms later, free of level: a part of its features.
+    #[must_use]
+    pub fn shape(&self, i: usize) -> [f32; SHAPE] {
+        let mut f = Numbers { values: [0.0; FEATURES + SPARE], next: 0 };
+        wide!(
+            self.arch,
+            look_at(
+                mic: &'a OwnMic<'a> = &self.main,
+                t: isize = self.candidates[i] as isize,
+                level: f32 = self.levels[i],
+                looks: &'a [isize] = &LOOKS[BEFORE..],
+                f: &'a mut Numbers = &mut f,
+            )
+        );
+        debug_assert_eq!(f.next, SHAPE);
         std::array::from_fn(|k| f.values[k])
     }
 }
@@ -257,19 +268,31 @@ impl Numbers {
     }
 }
 
+/// A row of bands, filled up with ones.
 #[inline(always)]
-fn look_at_main(mic: &OwnMic, t: isize, level: f32, f: &mut Numbers) {
-    let p = mic.power.rows();
-    let at = |t: isize| filled(p, t.clamp(0, p.len() as isize - 1) as usize);
-    let fill = |row: &[f32; BANDS]| -> Row { std::array::from_fn(|l| row.get(l).copied().unwrap_or(1.0)) };
-    let (loud, floor) = (fill(&mic.loud), fill(&mic.floor));
-    f.put(level / 20.0);
-    for k in LOOKS {
-        let now = at(t + k);
+fn fill(row: &[f32; BANDS]) -> Row {
+    std::array::from_fn(|l| row.get(l).copied().unwrap_or(1.0))
+}
+
+/// The bands at some frames after `t` against those of a loud stroke, free of level.
+#[inline(always)]
+fn look_at(mic: &OwnMic, t: isize, level: f32, looks: &[isize], f: &mut Numbers) {
+    let (p, loud) = (mic.power.rows(), fill(&mic.loud));
+    for k in looks {
+        let now = filled(p, (t + k).clamp(0, p.len() as isize - 1) as usize);
         f.put_bands(std::array::from_fn(|l| {
             (db(now[l] / loud[l]).clamp(-70.0, 15.0) - level).clamp(-35.0, 25.0) / 15.0
         }));
     }
+}
+
+#[inline(always)]
+fn look_at_main(mic: &OwnMic, t: isize, level: f32, f: &mut Numbers) {
+    let p = mic.power.rows();
+    let at = |t: isize| filled(p, t.clamp(0, p.len() as isize - 1) as usize);
+    let (loud, floor) = (fill(&mic.loud), fill(&mic.floor));
+    f.put(level / 20.0);
+    look_at(mic, t, level, &LOOKS, f);
     for k in AGAINST_FLOOR {
         let now = at(t + k);
         f.put_bands(std::array::from_fn(|l| db(now[l] / floor[l].max(1e-14)).clamp(-10.0, 30.0) / 15.0));

@@ -4,7 +4,7 @@
 
 use super::bands::{BANDS, Bands};
 use super::bleed::{Expected, floor, predicted_bleed};
-use super::judge::{Alone, Elsewhere, FEATURES, KitVerdict, OwnMic, ask_the_kit, loud_stroke, total_level};
+use super::judge::{Alone, Elsewhere, FEATURES, KitVerdict, OwnMic, SHAPE, ask_the_kit, loud_stroke, total_level};
 use super::novelty::{Listened, Ring, maxima, novelty};
 use super::take::Stretch;
 use crate::song::{Drum, Mic};
@@ -136,6 +136,12 @@ impl Witness<'_> {
         let kit = ask_the_kit((self.main, self.bleed), survey.others != Others::None, t, height, plain);
         let elsewhere = self.elsewhere.as_ref().map_or(0.0, |e| e.louder(t));
         (self.alone.features(i), KitVerdict { elsewhere, ..kit })
+    }
+
+    /// The shape of candidate number `i`, see [`Alone::shape`].
+    #[must_use]
+    pub fn shape(&self, i: usize) -> [f32; SHAPE] {
+        self.alone.shape(i)
     }
 }
 

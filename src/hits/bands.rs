@@ -12,8 +12,8 @@ use std::sync::{Arc, OnceLock};
 /// Bands a frame.
 pub const BANDS: usize = 11;
 
-/// A mic that only tells what bleeds is heard at every so many frames: its row `k` is frame `k·SPARSE`. A window is eight
-/// hops long, so that nothing falls between two rows.
+/// A mic that only bears witness, of what bleeds or of a drum that another is nearer to, is heard at every so many frames: its
+/// row `k` is frame `k·SPARSE`. A window is eight hops long, so that nothing falls between two rows.
 pub const SPARSE: usize = 2;
 
 /// Band edges in Hz; band `b` reaches from edge `b` to edge `b + 1`.
@@ -42,7 +42,7 @@ impl Framing {
         Self { rate, window, hop }
     }
 
-    /// The same with every second frame only, for mics that tell what bleeds.
+    /// The same with every second frame only, for mics that only bear witness.
     #[must_use]
     pub fn sparse(self) -> Self {
         Self { hop: SPARSE * self.hop, ..self }
@@ -161,6 +161,13 @@ impl Bands {
     pub fn first(&self, frames: usize) -> Self {
         let rows = if self.sparse { frames.div_ceil(SPARSE) } else { frames };
         Self { sparse: self.sparse, ..Self::from_rows(self.rows()[..rows.min(self.len())].to_vec()) }
+    }
+
+    /// Powers at frame `t`, filled up; between two frames that are known their mean, and the last from there on.
+    #[inline(always)]
+    #[must_use]
+    pub fn row_at(&self, t: usize) -> Row {
+        if self.sparse { between(self.rows(), t) } else { filled(self.rows(), t.min(self.len().saturating_sub(1))) }
     }
 
     /// What is known of every [`SPARSE`]th frame.
@@ -297,6 +304,20 @@ pub fn filled(rows: &[[f32; BANDS]], t: usize) -> Row {
         Some(row) => *row,
         None => std::array::from_fn(|l| from.get(l).copied().unwrap_or(1.0)),
     }
+}
+
+/// The row of frame `t` where there is one for every [`SPARSE`]th frame only: between two of them their mean, and the last from
+/// there on; zeros where there is none.
+#[inline(always)]
+#[must_use]
+pub fn between(rows: &[[f32; BANDS]], t: usize) -> Row {
+    let Some(last) = rows.len().checked_sub(1) else { return [0.0; 16] };
+    let before = filled(rows, (t / SPARSE).min(last));
+    if t.is_multiple_of(SPARSE) {
+        return before;
+    }
+    let after = filled(rows, t.div_ceil(SPARSE).min(last));
+    std::array::from_fn(|l| 0.5 * (before[l] + after[l]))
 }
 
 /// Turns samples into rows of band powers, streaming.

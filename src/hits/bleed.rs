@@ -3,7 +3,7 @@
 //! In: band powers of a drum's own mics and of all others. Out: for each own mic the power that the
 //! rest of the kit explains, frame by frame and band by band.
 
-use super::bands::{BANDS, Bands, Every, Row, SPARSE, filled};
+use super::bands::{BANDS, Bands, Every, Row, SPARSE, between};
 use crate::wide::wide;
 use pulp::{Arch, Simd, WithSimd};
 
@@ -38,13 +38,7 @@ impl Expected {
     #[must_use]
     #[inline(always)]
     pub fn row_at(&self, t: usize) -> Row {
-        let Some(last) = self.rows.len().checked_sub(1) else { return [0.0; 16] };
-        let before = filled(&self.rows, (t / SPARSE).min(last));
-        if t.is_multiple_of(SPARSE) {
-            return before;
-        }
-        let after = filled(&self.rows, t.div_ceil(SPARSE).min(last));
-        std::array::from_fn(|l| 0.5 * (before[l] + after[l]))
+        between(&self.rows, t)
     }
 }
 
@@ -87,11 +81,11 @@ const HOLD_DECAY: f32 = 0.630_957_3;
 /// between two the prediction is their mean. Cost: frames × mics × bands, plus the fit.
 #[must_use]
 pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> Vec<Expected> {
-    let frames = own.first().map_or(0, |o| o.len());
-    let mut free = vec![true; frames];
+    let sparse = own.first().map_or(0, |o| o.sparse().len());
+    let mut free = vec![true; sparse];
     for &t in strokes {
-        let end = (t + STROKE_FRAMES).min(free.len());
-        free[t.saturating_sub(STROKE_LEAD).min(end)..end].fill(false);
+        let end = (t + STROKE_FRAMES).div_ceil(SPARSE).min(free.len());
+        free[t.saturating_sub(STROKE_LEAD).div_ceil(SPARSE).min(end)..end].fill(false);
     }
     let noise: Vec<[f32; BANDS]> = own.iter().map(|o| floor(o)).collect();
     if others.is_empty() {
@@ -111,7 +105,7 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
                 let k = height(s) - tile.start;
                 for (fits, o) in fits.iter_mut().zip(own) {
                     for (b, fit) in fits.iter_mut().enumerate() {
-                        let power = MOST_OF_A_STROKE * o.rows()[SPARSE * height(s)][b];
+                        let power = MOST_OF_A_STROKE * o.sparse().row(height(s))[b];
                         fit.shares.push([power / (tile.spread[k][b] + 1e-14), power / (tile.hold[k][b] + 1e-14)]);
                     }
                 }
@@ -130,7 +124,6 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
     let weights: Vec<Vec<Vec<f32>>> =
         fits.into_iter().map(|fits| fits.into_iter().map(|fit| fit.solve(arch)).collect::<Vec<_>>()).collect();
 
-    let sparse = frames.div_ceil(SPARSE);
     let mut out: Vec<Vec<[f32; BANDS]>> = own.iter().map(|_| Vec::with_capacity(sparse)).collect();
     let wide = |w: &[Vec<f32>], k: usize| -> Row { std::array::from_fn(|b| w.get(b).map_or(0.0, |w| w[k])) };
     let mut all: Vec<Regressors> =
@@ -293,11 +286,11 @@ struct Fit {
 impl Fit {
     /// One fit a band. Of the frames in which the mic stands above its noise, at most so many are looked at.
     fn of(own: &Bands, noise: &[f32; BANDS], columns: usize, free: &[bool]) -> Vec<Self> {
-        let rows = own.rows();
-        let sparse = rows.len().div_ceil(SPARSE);
+        let rows = own.sparse();
         // Every frame is put down, and stays where it is to be kept: without a branch that cannot be foreseen.
-        let (mut above, mut counts) = (vec![[0u32; BANDS]; sparse], [0usize; BANDS]);
-        for (k, (row, free)) in rows.iter().zip(free).step_by(SPARSE).enumerate() {
+        let (mut above, mut counts) = (vec![[0u32; BANDS]; rows.len()], [0usize; BANDS]);
+        for (k, free) in free.iter().enumerate().take(rows.len()) {
+            let row = rows.row(k);
             for b in 0..BANDS {
                 above[counts[b]][b] = k as u32;
                 counts[b] += usize::from(*free && row[b] > ABOVE_NOISE * noise[b]);
@@ -307,7 +300,7 @@ impl Fit {
             let step = if counts[b] < LEAST_FRAMES || columns == 1 { 0 } else { counts[b].div_ceil(FIT_FRAMES) };
             let kept = above[..counts[b]].iter().map(|frames| frames[b]);
             let chosen: Vec<u32> = if step == 0 { Vec::new() } else { kept.step_by(step).collect() };
-            let power = chosen.iter().map(|&k| rows[SPARSE * k as usize][b]).collect();
+            let power = chosen.iter().map(|&k| rows.row(k as usize)[b]).collect();
             let mut cols: Vec<Vec<f32>> = (1..columns).map(|_| Vec::with_capacity(chosen.len())).collect();
             cols.push(vec![noise[b]; chosen.len()]);
             Self { chosen, power, columns: cols, caps: vec![f32::MAX; columns], shares: Vec::new() }

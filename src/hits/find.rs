@@ -8,14 +8,14 @@ use super::evidence::{Columns, Evidence, Outline, highest};
 use super::kind::kinds;
 use super::measure::{Glass, Lesson};
 use super::survey::Survey;
-use super::take::{BLOCK, Stretch, Watcher, stretches};
+use super::take::{BLOCK, Stretch, Watcher, own_mics, stretches};
 use super::valley::valley;
 use super::{Hit, HitList, State, velocities};
 use crate::audio::MonoReader;
 use crate::error::{Error, Result};
 use crate::finding::Finding;
 use crate::progress::Progress;
-use crate::song::{Drum, Mic, MicSettings, Place, Song};
+use crate::song::{Drum, Mic, MicSettings, Song};
 use crate::units::{Dbfs, SamplePos, SampleRate, Seconds};
 use rayon::prelude::*;
 use serde::Serialize;
@@ -43,19 +43,6 @@ pub struct Found {
     pub evidence: Vec<Evidence>,
     /// Things to look at (clipping, silence, no strokes, ...).
     pub findings: Vec<Finding>,
-}
-
-/// The mics of one drum as indices into the song's, the main one first.
-#[must_use]
-pub fn own_mics(mics: &[Mic], drum: Drum) -> Vec<usize> {
-    let mut own: Vec<usize> = (0..mics.len()).filter(|&i| mics[i].drum == drum).collect();
-    own.sort_by_key(|&i| match mics[i].place {
-        Place::In | Place::Top => 0,
-        Place::Close | Place::Mono | Place::Stereo => 1,
-        Place::Out | Place::Side => 2,
-        _ => 3,
-    });
-    own
 }
 
 /// A stroke before its strength is put against the others'.

@@ -34,8 +34,9 @@ pub mod valley;
 pub mod velocity;
 
 pub use evidence::Evidence;
-pub use find::{FLOOR, Found, MIN_GAP_MS, THRESHOLD, find, own_mics, waveforms};
+pub use find::{FLOOR, Found, MIN_GAP_MS, THRESHOLD, find, waveforms};
 pub use hit::{DOUBTFUL_BELOW, GridPlace, Hit, Kind, State};
 pub use list::{COLUMNS, HitList, HitListFault, ListRead};
 pub use place::place_of;
+pub use take::own_mics;
 pub use velocity::velocities;

@@ -2,7 +2,7 @@
 //!
 //! In: powers and predicted bleed of each own mic. Out: one curve in dB, 0..=20.
 
-use super::bands::{BANDS, Bands, Row, filled};
+use super::bands::{BANDS, Bands, Row};
 use super::bleed::Expected;
 use super::decibel::db;
 use super::transpose::Transposer;
@@ -34,7 +34,8 @@ pub struct Listened<'a> {
 /// half-wave-rectified spectral flux (the family of Dixon 2006, DAFx-06, and Böck and Widmer 2013, DAFx-13)
 /// against `2·bleed + 1.5·past` instead of the past alone.
 ///
-/// Value `t` compares frame `t + 2` with frame `t − 5`; the first five and last two frames are 0.
+/// Value `t` compares frame `t + 2` with frame `t − 5`; the first five and last two frames are 0. The first mic is heard at every
+/// frame.
 #[must_use]
 pub fn novelty(mics: &[Listened]) -> Vec<f32> {
     let frames = mics.first().map_or(0, |m| m.power.len());
@@ -65,13 +66,12 @@ const HALF: usize = 8;
 /// Adds the share of one mic.
 #[inline(always)]
 fn add_rises(mic: &Listened, share: f32, transposer: &Transposer, out: &mut [f32]) {
-    let rows = mic.power.rows();
-    let end = rows.len() - LEAD;
+    let end = out.len() - LEAD;
     let (mut folded, mut columns) = ([[1.0f32; HALF]; TOGETHER], [[1.0f32; TOGETHER]; HALF]);
     for (block, out) in out[LAG..end].chunks_mut(TOGETHER).enumerate() {
         for (k, folded) in folded[..out.len()].iter_mut().enumerate() {
             let t = LAG + block * TOGETHER + k;
-            *folded = rises(&filled(rows, t - LAG), &filled(rows, t + LEAD), &mic.bleed.row_at(t + LEAD));
+            *folded = rises(&mic.power.row_at(t - LAG), &mic.power.row_at(t + LEAD), &mic.bleed.row_at(t + LEAD));
         }
         // Side by side, so that what is left of a row is multiplied for many frames at once.
         transposer.transpose(folded.as_flattened(), HALF, columns.as_flattened_mut(), TOGETHER);

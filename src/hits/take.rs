@@ -9,7 +9,7 @@ use super::rest::{Rest, RestMeter};
 use crate::audio::{LevelMeter, MonoReader, SOUND_FLOOR};
 use crate::error::Result;
 use crate::progress::Progress;
-use crate::song::{Drum, Mic};
+use crate::song::{Drum, Mic, Place};
 use rayon::prelude::*;
 use std::ops::Range;
 
@@ -22,6 +22,19 @@ const SHORTEST_S: u64 = 20;
 const CONTEXT_S: u64 = 1;
 /// Samples that are read at once.
 pub(super) const BLOCK: usize = 1 << 14;
+
+/// The mics of one drum as indices into the song's, the main one first.
+#[must_use]
+pub fn own_mics(mics: &[Mic], drum: Drum) -> Vec<usize> {
+    let mut own: Vec<usize> = (0..mics.len()).filter(|&i| mics[i].drum == drum).collect();
+    own.sort_by_key(|&i| match mics[i].place {
+        Place::In | Place::Top => 0,
+        Place::Close | Place::Mono | Place::Stereo => 1,
+        Place::Out | Place::Side => 2,
+        _ => 3,
+    });
+    own
+}
 
 /// Cuts a take into stretches of equal length: the ranges of samples that each is answerable for.
 /// Every boundary is a whole frame.
@@ -144,8 +157,8 @@ pub struct Stretch {
     pub start: u64,
     /// Sample after the last that was read.
     pub end: u64,
-    /// One for each mic, in the song's order: every frame of the mics of drums that are found, every second one of all others,
-    /// which only tell what bleeds.
+    /// One for each mic, in the song's order: every frame of the main mics of drums that are found, every second one of all
+    /// others, which only bear witness.
     pub bands: Vec<Bands>,
     /// Where each mic's waveform rests when nothing sounds; taken off before anything is heard.
     pub rest: Vec<Rest>,
@@ -169,12 +182,15 @@ impl Stretch {
         let context = CONTEXT_S * u64::from(framing.rate.hz()) / hop * hop;
         let start = range.start.saturating_sub(context);
         let end = (range.end + context).min(samples);
+        let mains: Vec<usize> =
+            Drum::FOUND.into_iter().filter_map(|drum| own_mics(mics, drum).first().copied()).collect();
         let heard = mics
             .par_iter()
             .zip(watchers.par_iter_mut())
-            .map(|(mic, watcher)| {
-                let found = Drum::FOUND.contains(&mic.drum);
-                let framing = if found { framing } else { framing.sparse() };
+            .enumerate()
+            .map(|(i, (mic, watcher))| {
+                let main = mains.contains(&i);
+                let framing = if main { framing } else { framing.sparse() };
                 let frames = framing.frames(end - start);
                 // The analyser ends half a window after the last frame.
                 let mut rows = std::mem::take(&mut watcher.room);
@@ -182,7 +198,7 @@ impl Stretch {
                 rows.reserve_exact(frames + framing.window / framing.hop + 2);
                 let rest = watcher.hear(mic, (&(start..end), &range), framing, &mut rows, progress)?;
                 rows.resize(frames, [0.0; BANDS]);
-                Ok((if found { Bands::from_rows(rows) } else { Bands::from_sparse_rows(rows) }, rest))
+                Ok((if main { Bands::from_rows(rows) } else { Bands::from_sparse_rows(rows) }, rest))
             })
             .collect::<Result<Vec<_>>>()?;
         let (bands, rest) = heard.into_iter().unzip();

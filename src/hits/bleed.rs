@@ -160,7 +160,7 @@ pub fn floor(own: &Bands) -> [f32; BANDS] {
 }
 
 /// Frames that are worked on at once, so that they stay in the processor's first caches.
-const TILE: usize = 64;
+const TILE: usize = 128;
 
 /// Adds two weighted regressors to every row.
 struct MixIn<'a> {
@@ -310,15 +310,15 @@ impl Fit {
 
     /// Takes from the next tile of another mic the regressors of band `b` at the frames chosen.
     fn take(&mut self, mic: usize, b: usize, tile: &Tile) {
-        let end = tile.start + tile.spread.len();
         let Some([spreads, holds]) = self.columns.get_mut(2 * mic..).and_then(|c| c.first_chunk_mut::<2>()) else {
             return;
         };
-        let chosen = self.chosen.get(spreads.len()..).unwrap_or_default();
-        let count = chosen.iter().take_while(|&&t| (t as usize) < end).count();
-        let rows = || chosen[..count].iter().map(|&t| t as usize - tile.start);
-        spreads.extend(rows().map(|row| tile.spread[row][b]));
-        holds.extend(rows().map(|row| tile.hold[row][b]));
+        for &t in self.chosen.get(spreads.len()..).unwrap_or_default() {
+            let row = t as usize - tile.start;
+            let (Some(spread), Some(hold)) = (tile.spread.get(row), tile.hold.get(row)) else { break };
+            spreads.push(spread[b]);
+            holds.push(hold[b]);
+        }
     }
 
     /// Closes the reading of another mic, silent beyond its end: the median over the known strokes is the most its weights may

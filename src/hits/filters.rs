@@ -45,11 +45,12 @@ pub struct Bank {
     sections: [Side; 2],
 }
 
-/// One section of every lane.
+/// One section of every lane. Numbers of 32 bits are enough: corners are 150 Hz and higher, where what rounding adds stays 80 dB
+/// below a stretch's loudest (60 dB at 192 kHz), and crossings are looked for down to 26 dB below a peak.
 #[derive(Clone, Copy)]
 struct Side {
-    b: [[f64; LANES]; 3],
-    a: [[f64; LANES]; 2],
+    b: [[f32; LANES]; 3],
+    a: [[f32; LANES]; 2],
 }
 
 impl Bank {
@@ -57,8 +58,8 @@ impl Bank {
     #[must_use]
     pub fn new(lanes: &[[Section; 2]; LANES]) -> Self {
         let side = |k: usize| Side {
-            b: std::array::from_fn(|i| lanes.map(|sections| sections[k].b[i])),
-            a: std::array::from_fn(|i| lanes.map(|sections| sections[k].a[i])),
+            b: std::array::from_fn(|i| lanes.map(|sections| sections[k].b[i] as f32)),
+            a: std::array::from_fn(|i| lanes.map(|sections| sections[k].a[i] as f32)),
         };
         Self { arch: Arch::new(), sections: [side(0), side(1)] }
     }
@@ -78,17 +79,17 @@ fn there_and_back(sections: &[Side; 2], x: &mut [[f32; LANES]]) {
 /// Both sections in one go: while one waits for its last output, the processor is busy with the other.
 #[inline(always)]
 fn run<'a>(sections: &[Side; 2], x: impl Iterator<Item = &'a mut [f32; LANES]>) {
-    let [mut first, mut second] = [[[0.0f64; LANES]; 2]; 2];
+    let [mut first, mut second] = [[[0.0f32; LANES]; 2]; 2];
     for row in x {
-        let between = step(&sections[0], &mut first, row.map(f64::from));
-        *row = step(&sections[1], &mut second, between).map(|y| y as f32);
+        let between = step(&sections[0], &mut first, *row);
+        *row = step(&sections[1], &mut second, between);
     }
 }
 
 #[inline(always)]
-fn step(side: &Side, [z1, z2]: &mut [[f64; LANES]; 2], input: [f64; LANES]) -> [f64; LANES] {
+fn step(side: &Side, [z1, z2]: &mut [[f32; LANES]; 2], input: [f32; LANES]) -> [f32; LANES] {
     let Side { b: [b0, b1, b2], a: [a1, a2] } = side;
-    let mut output = [0.0f64; LANES];
+    let mut output = [0.0f32; LANES];
     for l in 0..LANES {
         let y = b0[l].mul_add(input[l], z1[l]);
         // What does not wait for the output comes first: the next output waits for one product only.
@@ -124,6 +125,33 @@ mod tests {
             for (at, expected) in at.iter().zip(expected) {
                 assert!((at[lane] - expected).abs() < 0.012, "lane {lane}: {} for {expected}", at[lane]);
             }
+        }
+    }
+
+    #[test]
+    fn what_rounding_to_32_bits_adds_lies_80_db_below_the_loudest_and_60_at_the_highest_rate() {
+        // A low note beside noise, as an attack is looked at, at the usual rate and the highest.
+        for (hz, most) in [(48_000, 1e-4), (192_000, 1e-3)] {
+            let rate = SampleRate::new(hz).unwrap();
+            let sections = bandpass(148.5, 500.0, rate);
+            let noise = |i: usize| ((i * 7919) % 2_003) as f32 / 20_030.0;
+            let x: Vec<f32> = (0..4_000).map(|i| (i as f32 * 0.01).sin() + noise(i)).collect();
+            let mut narrow: Vec<[f32; LANES]> = x.iter().map(|&x| [x; LANES]).collect();
+            Bank::new(&[sections; LANES]).zero_phase(&mut narrow);
+            let mut wide: Vec<f64> = x.iter().map(|&x| f64::from(x)).collect();
+            for _ in 0..2 {
+                for Section { b, a } in sections {
+                    let [mut z1, mut z2] = [0.0; 2];
+                    for x in &mut wide {
+                        let y = b[0] * *x + z1;
+                        (z1, z2) = (b[1] * *x - a[0] * y + z2, b[2] * *x - a[1] * y);
+                        *x = y;
+                    }
+                }
+                wide.reverse();
+            }
+            let apart = narrow.iter().zip(&wide).fold(0.0f64, |m, (n, w)| m.max((f64::from(n[0]) - w).abs()));
+            assert!(apart < most, "{hz} Hz: {apart}");
         }
     }
 

@@ -54,10 +54,6 @@ pub struct OwnMic<'a> {
     pub loud: [f32; BANDS],
 }
 
-fn row(rows: &[[f32; BANDS]], t: isize) -> &[f32; BANDS] {
-    &rows[t.clamp(0, rows.len() as isize - 1) as usize]
-}
-
 /// Highest power of each band in the first eight frames from one before `t`.
 #[must_use]
 pub fn head(power: &Bands, t: usize) -> [f32; BANDS] {
@@ -74,11 +70,21 @@ pub fn head(power: &Bands, t: usize) -> [f32; BANDS] {
 #[must_use]
 pub fn relative_level(power: &Bands, loud: &[f32; BANDS], t: usize) -> f32 {
     let top = head(power, t);
-    let mut sum = 0.0;
-    for b in 0..BANDS {
-        sum += db(top[b] / loud[b].max(1e-14)).clamp(-50.0, 10.0);
-    }
-    sum / BANDS as f32
+    let levels = levels_within(&fill(&top), &fill(loud), (-50.0, 10.0));
+    levels[..BANDS].iter().sum::<f32>() / BANDS as f32
+}
+
+/// Level of each band against another power, dB, held within a range.
+fn levels_within(power: &Row, against: &Row, range: (f32, f32)) -> Row {
+    wide!(
+        Arch::new(),
+        levels(power: &'a Row = power, against: &'a Row = against, range: (f32, f32) = range) -> Row
+    )
+}
+
+#[inline(always)]
+fn levels(power: &Row, against: &Row, (least, most): (f32, f32)) -> Row {
+    std::array::from_fn(|l| db(power[l] / against[l].max(1e-14)).clamp(least, most))
 }
 
 /// Level of a candidate in its mic, dB: the power of all bands together, so that the drum's own weight counts and not
@@ -232,15 +238,10 @@ fn low_rise(power: Every, t: usize, every: usize) -> f32 {
 /// How far a candidate stands above the predicted bleed: mean over the bands in dB, each within −10..=30, and the
 /// share of bands more than 6 dB above.
 fn above_bleed(power: &Bands, bleed: &Expected, t: usize) -> (f32, f32) {
-    let at = t + LEAD;
-    let (now, bleed) = (row(power.rows(), at as isize), bleed.at(at));
-    let (mut sum, mut clear) = (0.0, 0.0);
-    for b in 0..BANDS {
-        let above = db(now[b] / bleed[b].max(1e-14)).clamp(-10.0, 30.0);
-        sum += above;
-        clear += if above > 6.0 { 1.0 } else { 0.0 };
-    }
-    (sum / BANDS as f32, clear / BANDS as f32)
+    let above = levels_within(&power.row_at(t + LEAD), &bleed.row_at(t + LEAD), (-10.0, 30.0));
+    let above = &above[..BANDS];
+    let clear = above.iter().filter(|above| **above > 6.0).count();
+    (above.iter().sum::<f32>() / BANDS as f32, clear as f32 / BANDS as f32)
 }
 
 /// Room behind the features, for a row is put down whole.

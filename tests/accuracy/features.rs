@@ -102,13 +102,8 @@ fn main() -> Anyhow<()> {
         for (set, members) in SETS {
             let mics: Vec<Mic> = members.iter().map(|&i| all[i].clone()).collect();
             let bands: Vec<Bands> = members.iter().map(|&i| whole.bands[i].clone()).collect();
-            let stretch = Stretch {
-                range: 0..samples,
-                start: 0,
-                end: samples,
-                rest: vec![Rest::default(); bands.len()],
-                bands,
-            };
+            let stretch =
+                Stretch { range: 0..samples, start: 0, end: samples, rest: vec![Rest::default(); bands.len()], bands };
             for drum in Drum::FOUND {
                 let own = own_mics(&mics, drum);
                 if own.is_empty() {

@@ -3,7 +3,7 @@
 //! In: band powers of a drum's own mics and of all others. Out: for each own mic the power that the
 //! rest of the kit explains, frame by frame and band by band.
 
-use super::bands::{BANDS, Bands, Every, Row, SPARSE, between};
+use super::bands::{BANDS, Bands, Every, Row, SPARSE, between, filled};
 use crate::wide::wide;
 use pulp::{Arch, Simd, WithSimd};
 
@@ -12,19 +12,22 @@ use pulp::{Arch, Simd, WithSimd};
 #[derive(Clone, Debug)]
 pub struct Expected {
     rows: Vec<[f32; BANDS]>,
+    /// The last, filled up: at hand, for without other mics it is all that there is.
+    last: Row,
 }
 
 impl Expected {
     /// From a row for every second frame.
     #[must_use]
     pub fn from_rows(rows: Vec<[f32; BANDS]>) -> Self {
-        Self { rows }
+        let last = rows.len().checked_sub(1).map_or([0.0; 16], |last| filled(&rows, last));
+        Self { rows, last }
     }
 
     /// The same at every frame.
     #[must_use]
     pub fn steady(row: [f32; BANDS]) -> Self {
-        Self { rows: vec![row] }
+        Self::from_rows(vec![row])
     }
 
     /// Powers expected at frame `t`.
@@ -38,7 +41,7 @@ impl Expected {
     #[must_use]
     #[inline(always)]
     pub fn row_at(&self, t: usize) -> Row {
-        between(&self.rows, t)
+        if t / SPARSE + 1 < self.rows.len() { between(&self.rows, t) } else { self.last }
     }
 }
 

@@ -145,6 +145,14 @@ impl LevelMeter {
         Self { channels: vec![meter; usize::from(channels.max(1))], one: Vec::new(), same: channels > 1 }
     }
 
+    /// The same without the root mean square, which no finding asks for: it stays at silence.
+    #[must_use]
+    pub fn for_findings(channels: u16, format: SampleFormat, floor: Dbfs) -> Self {
+        let mut meter = Self::new(channels, format, floor);
+        meter.channels.iter_mut().for_each(|channel| channel.unsquared = true);
+        meter
+    }
+
     /// Takes the next samples, interleaved, whole frames. Cost: about a nanosecond a sample.
     pub fn push(&mut self, samples: &[f32]) {
         let n = self.channels.len();
@@ -221,6 +229,8 @@ struct ChannelMeter {
     peak_at: u64,
     sums: [f64; LANES],
     squares: [f64; LANES],
+    /// Whether squares are left out.
+    unsquared: bool,
     clipping: Clipping,
     run: u64,
     sound: Option<(u64, u64)>,
@@ -257,7 +267,11 @@ impl ChannelMeter {
         let (eights, tail) = rest.as_chunks::<LANES>();
         let mut peaks = [0.0; LANES];
         let totals = (&mut self.sums, &mut self.squares, &mut peaks);
-        wide!(Arch::new(), add_up(eights: &'a [[f32; LANES]] = eights, totals: Totals<'a> = totals));
+        let squared = !self.unsquared;
+        wide!(
+            Arch::new(),
+            add_up(eights: &'a [[f32; LANES]] = eights, totals: Totals<'a> = totals, squared: bool = squared)
+        );
         for (l, s) in tail.iter().enumerate() {
             self.add(*s, l);
         }
@@ -268,7 +282,7 @@ impl ChannelMeter {
         let x = f64::from(sample);
         if let (Some(sum), Some(square)) = (self.sums.get_mut(lane), self.squares.get_mut(lane)) {
             *sum += x;
-            *square += x * x;
+            *square += if self.unsquared { 0.0 } else { x * x };
         }
     }
 
@@ -319,15 +333,17 @@ fn block_peak(block: &[f32]) -> f32 {
 /// Sums, sums of squares and highest absolute values, lane by lane.
 type Totals<'a> = (&'a mut [f64; LANES], &'a mut [f64; LANES], &'a mut [f32; LANES]);
 
-/// Adds samples and their squares, lane by lane, and keeps the highest.
+/// Adds samples and, where wanted, their squares, lane by lane, and keeps the highest.
 #[inline(always)]
-fn add_up(eights: &[[f32; LANES]], (all_sums, all_squares, all_peaks): Totals<'_>) {
+fn add_up(eights: &[[f32; LANES]], (all_sums, all_squares, all_peaks): Totals<'_>, squared: bool) {
     let (mut sums, mut squares, mut peaks) = (*all_sums, *all_squares, *all_peaks);
     for eight in eights {
         for l in 0..LANES {
             let (x, size) = (f64::from(eight[l]), eight[l].abs());
             sums[l] += x;
-            squares[l] += x * x;
+            if squared {
+                squares[l] += x * x;
+            }
             peaks[l] = if size > peaks[l] { size } else { peaks[l] };
         }
     }

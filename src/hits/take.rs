@@ -65,7 +65,7 @@ impl Watcher {
     /// For a mic of which nothing is known yet.
     #[must_use]
     pub fn new(mic: &Mic, outline: Option<Outline>) -> Self {
-        Self { meter: LevelMeter::new(1, mic.info.format, SOUND_FLOOR), outline, rest: None, room: Vec::new() }
+        Self { meter: LevelMeter::for_findings(1, mic.info.format, SOUND_FLOOR), outline, rest: None, room: Vec::new() }
     }
 
     /// Puts the powers of a mic's frames from sample `span.start` to `span.end` into `rows`, and tells where the mic rests.

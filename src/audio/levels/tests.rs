@@ -151,3 +151,16 @@ proptest! {
         prop_assert_eq!(super::last_above(&block, floor), plain);
     }
 }
+
+#[test]
+fn what_is_measured_for_findings_is_the_same_but_for_the_root_mean_square() {
+    let x: Vec<f32> = (0..10_001).map(|i| if i % 900 < 5 { 1.0 } else { (i % 77) as f32 / 80.0 - 0.3 }).collect();
+    let measured = |mut meter: LevelMeter| {
+        x.chunks(333).for_each(|block| meter.push(block));
+        meter.finish()
+    };
+    let whole = measured(LevelMeter::new(1, SampleFormat::Int24, SOUND_FLOOR));
+    let found = measured(LevelMeter::for_findings(1, SampleFormat::Int24, SOUND_FLOOR));
+    assert!(whole.clipping.runs > 0 && whole.rms.0 > -20.0 && found.rms == Dbfs::SILENCE);
+    assert_eq!(Levels { rms: whole.rms, ..found }, whole);
+}

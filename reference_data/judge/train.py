@@ -2,12 +2,12 @@
 """Train the model that tells a drum's own strokes from bleed.
 
   train.py TRAIN_PREFIXES HELD_PREFIXES OUT.bin DRUM [--hidden 64] [--epochs 12] [--drop 0.4] [--noise 0.05] [--seed 0]
-           [--keep-second OLD.bin] [--beside OLD.bin]
+           [--keep-second OLD.bin] [--beside OLD.bin [--from N]]
 
 Reads the rows that `tests/accuracy/features.rs` wrote (PREFIX_SET_DRUM.bin: float32 rows of label, timing error, session,
 frame, then the features), trains a small network (features -> tanh -> tanh -> log-odds) with Adam (Kingma & Ba 2015),
 weight decay, dropout and noise on its inputs, and writes its weights; with --keep-second the second step's are taken over
-from an earlier file, and with --beside its networks too, whose log-odds are averaged with the new one's. Prefixes are
+from an earlier file, and with --beside its networks too (from number N on), whose log-odds are averaged with the new one's. Prefixes are
 separated by commas. Deterministic for given inputs. Needs numpy alone.
 """
 import argparse, os, sys
@@ -146,9 +146,10 @@ def networks(path):
     return mean, scale, [[(take(*l), take(l[1])) for l in layers] for _ in range(count)]
 
 
-def write_beside(old, ear, f):
-    """the networks of an old file and the new ones, in the old one's scaling and with as many units as the larger"""
+def write_beside(old, first, ear, f):
+    """the networks of an old file from number `first` on and the new ones, in the old one's scaling and with as many units as the larger"""
     mean, scale, nets = networks(old)
+    nets = nets[first:]
     for n in ear.nets:
         (w, *others), (b, *biases) = n.w, n.b
         own = (1 / ear.std).astype(np.float32)
@@ -167,7 +168,8 @@ def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("train", help="prefixes, comma separated"); ap.add_argument("held", help="prefixes, comma separated")
     ap.add_argument("out"); ap.add_argument("drum"); ap.add_argument("--keep-second", metavar="OLD.bin")
-    ap.add_argument("--beside", metavar="OLD.bin"); ap.add_argument("--seed", type=int, default=0)
+    ap.add_argument("--beside", metavar="OLD.bin"); ap.add_argument("--from", type=int, default=0, dest="first")
+    ap.add_argument("--seed", type=int, default=0)
     ap.add_argument("--hidden", type=int, default=64); ap.add_argument("--epochs", type=int, default=12); ap.add_argument("--nets", type=int, default=1)
     ap.add_argument("--drop", type=float, default=0.4); ap.add_argument("--noise", type=float, default=0.05)
     ap.add_argument("--mics", default="9,2", help="sets of mics to learn from; what the main mic alone says is the same in all")
@@ -202,7 +204,7 @@ def main():
             best = max((f_of(l, yy, c), c) for c in np.linspace(-3, 3, 25))
             print(f"{os.path.basename(prefix)} {m} {a.drum}: ear {f_of(e, yy):.4f} F {f_of(l, yy):.4f} best {best[0]:.4f}@{best[1]:.2f} false {(kk & ~yy).sum()} missed {(~kk & yy).sum()} kinds {by} false by session {np.bincount(r[kk & ~yy, 2].astype(int)).tolist()}", flush=True)
     with open(a.out, "wb") as f:
-        write_beside(a.beside, ear, f) if a.beside else ear.write(f)
+        write_beside(a.beside, a.first, ear, f) if a.beside else ear.write(f)
         w.astype("<f4").tofile(f)
 
 

@@ -33,6 +33,9 @@ const MOST_BY_HEIGHT: f32 = 3.0;
 /// Log-odds that the likeliest strokes of a drum that is struck reach, and how many likelier ones are left out.
 const UNMISTAKABLE: f32 = 3.5;
 const LIKELIEST: usize = 5;
+/// Log-odds that the only stroke of a take reaches, and how far everything else then lies below it.
+const SINGLE: f32 = 3.0;
+const SINGLE_APART: f32 = 2.5;
 /// Most log-odds that the lack of such strokes takes: a drum that is struck but once or twice keeps its strokes.
 const MOST_SOBERED: f32 = 2.0;
 /// Fewest sure strokes, and fewest sure bleed, whose likenesses mean anything.
@@ -177,7 +180,7 @@ fn knows(odds: &[f32]) -> bool {
             second = second.max(o);
         }
     }
-    second >= UNMISTAKABLE || (first >= UNMISTAKABLE && first - second >= UNMISTAKABLE)
+    second >= UNMISTAKABLE || (first >= SINGLE && first - second >= SINGLE_APART)
 }
 
 /// Whether the prior calls bleed what stands clear of all bleed, or cannot tell: most strokes that are sure at sight
@@ -360,7 +363,9 @@ mod tests {
         assert!(knows(&[[5.0; 2].as_slice(), &[1.0; 9], &[-3.0; 90]].concat()));
         assert!(knows(&[[5.0].as_slice(), &[-0.1; 90]].concat()));
         assert!(knows(&[[5.0].as_slice(), &[0.4], &[-3.0; 90]].concat()));
-        assert!(!knows(&[[5.0].as_slice(), &[1.6], &[-3.0; 90]].concat()));
+        assert!(knows(&[[3.1].as_slice(), &[0.5], &[-3.0; 90]].concat()));
+        assert!(!knows(&[[5.0].as_slice(), &[2.6], &[-3.0; 90]].concat()));
+        assert!(!knows(&[[2.9].as_slice(), &[-4.0; 90]].concat()));
         assert!(!knows(&[3.4; 9]) && !knows(&[]));
     }
 

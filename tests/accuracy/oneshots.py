@@ -9,6 +9,10 @@ ride, crash. Data only is taken from the packages (apt-get download, dpkg -x); n
   avldrums.lv2-soundfont   CC-BY-SA-3.0
   fluid-soundfont-gm       MIT
   musescore-general-soundfont-lossless   MIT
+  timgm6mb-soundfont       GPL-2
+  csound-soundfont         LGPL-2.1+
+  sonic-pi-samples         CC0 (the drums)
+  lmms-common              GPL-2+
 
 The kit that the project's held-out sessions are rendered from (the set with the most layers of kick and
 snare in hydrogen-drumkits, BJA_Pacific) is left out here.
@@ -19,14 +23,15 @@ import argparse, glob, os, re, subprocess, sys, xml.etree.ElementTree as ET
 import numpy as np, soundfile as sf, soxr
 
 RATE = 48000
-PACKAGES = ("hydrogen-drumkits", "avldrums.lv2-soundfont", "fluid-soundfont-gm", "musescore-general-soundfont-lossless")
+PACKAGES = ("hydrogen-drumkits", "avldrums.lv2-soundfont", "fluid-soundfont-gm", "musescore-general-soundfont-lossless",
+            "timgm6mb-soundfont", "csound-soundfont", "sonic-pi-samples", "lmms-common")
 HELD_OUT = {"BJA_Pacific"}
-NOT_ACOUSTIC = re.compile(r"electro|electric|808|hand|afrique|break", re.I)
+NOT_ACOUSTIC = re.compile(r"electro|electric|808|hand|afrique|break|distort|hardcore|harsh|nasty|hiphop", re.I)
 # instrument name -> drum, first match wins
-WORDS = ((r"rim ?click|side ?stick|^stick|\bstick\b", "rim"), (r"rim ?shot", "snare"), (r"snare roll|roll", None), (r"kick|bass ?drum", "kick"),
-         (r"snare", "snare"), (r"(closed|pedal).*(hh|hat)|(hh|hat|hi-hat).*(closed|pedal)", "hat_closed"),
-         (r"(open|semi|free|swish).*(hh|hat)|(hh|hat|hi-hat).*(open|semi|free|swish)", "hat_open"),
-         (r"(floor|low).*\btom|\btom.*(floor|low)", "tom_floor"), (r"\btom", "tom_high"), (r"bell|cup", None), (r"ride", "ride"),
+WORDS = ((r"rim ?click|side ?stick|^stick|\bstick\b", "rim"), (r"rim ?shot", "snare"), (r"snare roll|roll", None), (r"kick|bass ?drum|drum_bass", "kick"),
+         (r"snare", "snare"), (r"(closed|pedal).*(hh|hat)|(hh|hat|hi-hat|drum_cymbal).*(closed|pedal)", "hat_closed"),
+         (r"(open|semi|free|swish).*(hh|hat)|(hh|hat|hi-hat|drum_cymbal).*(open|semi|free|swish)", "hat_open"),
+         (r"(floor|low).*\btom|\btom.*(floor|low)|(_|\b)tom_lo", "tom_floor"), (r"(_|\b)tom", "tom_high"), (r"bell|cup", None), (r"ride", "ride"),
          (r"crash|splash|china|cymbal", "crash"))
 KEYS = {35: "kick", 36: "kick", 37: "rim", 38: "snare", 40: "snare", 42: "hat_closed", 44: "hat_closed", 46: "hat_open", 48: "tom_high",
         50: "tom_high", 47: "tom_high", 41: "tom_floor", 43: "tom_floor", 51: "ride", 59: "ride", 49: "crash", 57: "crash"}
@@ -79,7 +84,7 @@ def soundfonts(root):
             font = Sf2File(fh)
             seen = set()
             for p in font.presets:
-                if not hasattr(p, "bank") or not (whole_kit or p.bank == 128) or re.search(r"808|electro|orchestra|march|metro", p.name, re.I):
+                if not hasattr(p, "bank") or not (whole_kit or p.bank == 128) or re.search(r"808|electro|orchestra|march|metro|sfx", p.name, re.I):
                     continue
                 for bag in p.bags:
                     if bag.instrument is None:
@@ -98,6 +103,21 @@ def soundfonts(root):
                         yield kit, drum, f"{bag.instrument.name} {keys}", mono48(raw, s.sample_rate)
 
 
+def files(root):
+    """folders of single sounds, named for what they are; sounds that differ in `soft` or `hard` alone are one drum's"""
+    for kit, pattern in (("Sonic_Pi", "usr/share/sonic-pi/samples/drum_*.flac"), ("Lmms", "usr/share/lmms/samples/drums/*.ogg")):
+        for path in sorted(glob.glob(f"{root}/{pattern}")):
+            name = os.path.splitext(os.path.basename(path))[0]
+            drum = drum_of(name)
+            if drum and not NOT_ACOUSTIC.search(name):
+                try:
+                    x, rate = sf.read(path, dtype="float32")
+                except sf.LibsndfileError as e:
+                    print("left out:", os.path.basename(path), e.error_string)
+                    continue
+                yield kit, drum, re.sub("_(soft|hard)$", "", name), mono48(x, rate)
+
+
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("out"); ap.add_argument("--work", default="packages")
@@ -110,7 +130,7 @@ def main():
             subprocess.run(["dpkg", "-x", glob.glob(f"{a.work}/{p}_*.deb")[0], f"{a.work}/x"], check=True)
             open(f"{a.work}/x/{p}.done", "w").close()
     sets = {}
-    for source in (xml_kits, soundfonts):
+    for source in (xml_kits, soundfonts, files):
         for kit, drum, ins, x in source(f"{a.work}/x"):
             if not usable(x):
                 continue

@@ -19,7 +19,7 @@ import argparse, csv, glob, os, re
 import numpy as np, soundfile as sf
 from scipy.signal import lfilter, fftconvolve
 
-HELD_OUT = re.compile(r"Audiophob|Millo|Red_|_Jazz$")
+HELD_OUT = re.compile(r"Audiophob|Millo|Red_|(R3|General).*_Jazz$")
 RATE = 48000
 SOUND = 343.2
 MICS = ("kick_in", "snare_top", "snare_bottom", "hat", "tom_high", "tom_floor", "overhead_l", "overhead_r", "room")

@@ -33,9 +33,9 @@ const MOST_BY_HEIGHT: f32 = 3.0;
 /// Log-odds that the likeliest strokes of a drum that is struck reach, and how many likelier ones are left out.
 const UNMISTAKABLE: f32 = 3.5;
 const LIKELIEST: usize = 5;
-/// Log-odds that the only stroke of a take reaches, and how far everything else then lies below it.
+/// Log-odds that the only stroke of a take reaches, and how far below it everything then lies but for one sound at most.
 const SINGLE: f32 = 3.0;
-const SINGLE_APART: f32 = 2.5;
+const SINGLE_APART: f32 = 3.5;
 /// Most log-odds that the lack of such strokes takes: a drum that is struck but once or twice keeps its strokes.
 const MOST_SOBERED: f32 = 2.0;
 /// Fewest sure strokes, and fewest sure bleed, whose likenesses mean anything.
@@ -169,18 +169,19 @@ fn overruled(survey: &Survey, drum: Drum, at_sight: &[usize], odds: &[f32]) -> O
     Some(if survey.others == Others::Kit { threshold(&survey.heights) } else { MOST_OF_CLEAR * middle })
 }
 
-/// Whether the prior knows the drum: it finds unmistakable strokes, two at least or a single one that nothing else comes near.
-/// Then what else stands high is bleed, however rare the strokes are.
+/// Whether the prior knows the drum: it finds unmistakable strokes, two at least, or a single one that no more than one other
+/// sound comes near. Then what else stands high is bleed, however rare the strokes are.
 fn knows(odds: &[f32]) -> bool {
-    let (mut first, mut second) = (f32::MIN, f32::MIN);
+    let mut highest = [f32::MIN; 3];
     for &o in odds {
-        if o > first {
-            (first, second) = (o, first);
-        } else {
-            second = second.max(o);
+        let place = highest.partition_point(|&h| h >= o);
+        if let Some(lower) = highest.get_mut(place..).filter(|lower| !lower.is_empty()) {
+            lower.rotate_right(1);
+            lower[0] = o;
         }
     }
-    second >= UNMISTAKABLE || (first >= SINGLE && first - second >= SINGLE_APART)
+    let [first, second, third] = highest;
+    second >= UNMISTAKABLE || (first >= SINGLE && first - third >= SINGLE_APART)
 }
 
 /// Whether the prior calls bleed what stands clear of all bleed, or cannot tell: most strokes that are sure at sight
@@ -363,8 +364,8 @@ mod tests {
         assert!(knows(&[[5.0; 2].as_slice(), &[1.0; 9], &[-3.0; 90]].concat()));
         assert!(knows(&[[5.0].as_slice(), &[-0.1; 90]].concat()));
         assert!(knows(&[[5.0].as_slice(), &[0.4], &[-3.0; 90]].concat()));
-        assert!(knows(&[[3.1].as_slice(), &[0.5], &[-3.0; 90]].concat()));
-        assert!(!knows(&[[5.0].as_slice(), &[2.6], &[-3.0; 90]].concat()));
+        assert!(knows(&[[3.1].as_slice(), &[1.4], &[-3.0; 90]].concat()));
+        assert!(!knows(&[[3.4].as_slice(), &[1.4, 1.6], &[-3.0; 90]].concat()));
         assert!(!knows(&[[2.9].as_slice(), &[-4.0; 90]].concat()));
         assert!(!knows(&[3.4; 9]) && !knows(&[]));
     }

@@ -7,9 +7,10 @@
 ONESHOTS comes from oneshots.py. OUT/NAME/ holds nine 24-bit WAV files, one a mic, `truth.csv`
 (drum, time_s, peak_dbfs, kind) and `about.txt`. Everything follows from the random seed.
 
-Some kits are held out: sessions are made either from the others (the default) or, with --hold-out, from
-those alone, so that nothing a model learnt from can be heard in what judges it. Kits that may share drums
-or sounds (one maker's versions, general sound sets derived from each other) are on the same side.
+Some kits can be held out: sessions are made either from the others (the default) or, with --hold-out, from
+those alone, so that nothing a model learnt from can be heard in what judges it. The model in use has heard them all
+(`reference_data/judge/README.md`); to judge a new one, train it without them first. Kits that may share drums or sounds
+(one maker's versions, general sound sets derived from each other) are on the same side.
 
 time_s is where the close mic of the drum first reaches 5 % of the peak of that stroke's first 30 ms,
 measured on the stroke alone; peak_dbfs is the stroke's own close-mic peak. Kinds: hit, ghost, flam

@@ -161,7 +161,7 @@ fn advice_findings(song: &Song, report: &PhaseReport, written: bool) -> Vec<Find
         match (mic.polarity, advice.recommendation) {
             (Polarity::Undecided, Recommendation::Invert) if !written => out.push(Finding::caution(
                 file,
-                format!("{} has the opposite sign, and the sheet does not decide yet: {}", mic.name, advice.why),
+                format!("{} adds up better flipped, and the sheet does not decide yet: {}", mic.name, advice.why),
                 format!(
                     "Listen, then set polarity = \"invert\" (or \"keep\") for {} in the sheet; `underlay phase --into-sheet` does it where the advice is sure, `--write` makes a flipped copy.",
                     mic.name
@@ -170,7 +170,7 @@ fn advice_findings(song: &Song, report: &PhaseReport, written: bool) -> Vec<Find
             (Polarity::Keep, Recommendation::Invert) => {
                 out.push(Finding::note(
                     file,
-                    format!("the sheet keeps {} as recorded, although it has the opposite sign: {}", mic.name, advice.why),
+                    format!("the sheet keeps {} as recorded, although it adds up better flipped: {}", mic.name, advice.why),
                 ));
             }
             (Polarity::Invert, Recommendation::Keep) => {

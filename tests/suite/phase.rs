@@ -423,7 +423,7 @@ fn the_command_advises_writes_copies_and_leaves_the_recordings_alone() {
     let (code, text, err) = run(&["phase", &sheet, "--out", &out]);
     assert_eq!((code, err.as_str()), (1, ""), "{text}");
     assert!(
-        text.contains("snare_bottom") && text.contains("has the opposite sign, and the sheet does not decide yet"),
+        text.contains("snare_bottom") && text.contains("adds up better flipped, and the sheet does not decide yet"),
         "{text}"
     );
     assert!(text.contains("--into-sheet"), "the next step names it: {text}");

@@ -31,7 +31,7 @@ const FEWEST: usize = 3;
 /// Farthest log-odds that the height alone may give: it is a poorer witness than the prior.
 const MOST_BY_HEIGHT: f32 = 3.0;
 /// Log-odds that the likeliest strokes of a drum that is struck reach, and how many likelier ones are left out.
-const UNMISTAKABLE: f32 = 3.5;
+pub(super) const UNMISTAKABLE: f32 = 3.5;
 const LIKELIEST: usize = 5;
 /// Log-odds that the only stroke of a take reaches, and how far below it everything then lies but for one sound at most.
 const SINGLE: f32 = 3.0;

@@ -4,6 +4,7 @@ use super::bands::Framing;
 use super::contrast::contrast;
 use super::decide::{Opinion, adapted, certainty, first_opinion, kept, lean};
 use super::echo::{Sound, echoes};
+use super::edge::benefit;
 use super::evidence::{Columns, Evidence, Outline, highest};
 use super::kind::kinds;
 use super::measure::{Glass, Lesson};
@@ -205,11 +206,15 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let mut glass = Glass::look(&song.mics[main], stretch.rest[main], &coarse, framing.rate)?;
     let first_kept = kept(&survey, &opinion.odds, s.threshold());
     let mut lesson = learn(&survey, &first_kept, &looked, &glass);
-    let odds = second_opinion(&survey, s.drum, opinion, &looked, &glass, &mut lesson);
-    let kept = kept(&survey, &odds, s.threshold());
-    if !teach_the_same(&first_kept, &kept) {
-        lesson = learn(&survey, &kept, &looked, &glass);
+    let mut odds = second_opinion(&survey, s.drum, &opinion, &looked, &glass, &mut lesson);
+    // What only has the benefit of the doubt teaches nothing.
+    let teachers = kept(&survey, &odds, s.threshold());
+    if !teach_the_same(&first_kept, &teachers) {
+        lesson = learn(&survey, &teachers, &looked, &glass);
     }
+    let gain = benefit(survey.others, s.drum, &opinion.odds, &odds);
+    odds.iter_mut().for_each(|odds| *odds += gain);
+    let kept = kept(&survey, &odds, s.threshold());
     // Which candidate, and its number under the glass.
     let seen: Vec<(usize, usize)> =
         kept.iter().filter_map(|&i| looked.binary_search(&i).ok().map(|number| (i, number))).collect();
@@ -240,7 +245,7 @@ fn teach_the_same(first: &[usize], second: &[usize]) -> bool {
 fn second_opinion(
     survey: &Survey,
     drum: Drum,
-    first: Opinion,
+    first: &Opinion,
     looked: &[usize],
     glass: &Glass,
     lesson: &mut Lesson,

@@ -9,6 +9,7 @@ pub mod contrast;
 mod decibel;
 pub mod decide;
 pub mod echo;
+pub mod edge;
 mod evidence;
 mod filters;
 mod find;

@@ -217,8 +217,8 @@ fn top(format: SampleFormat) -> f32 {
 }
 
 /// Sums are kept in this many lanes, by position in the file: so they vectorise, and any cut into blocks gives
-/// the same bits.
-const LANES: usize = 8;
+/// the same bits. More than a register holds, so that while one waits for its last sum the others are added to.
+const LANES: usize = 16;
 
 #[derive(Clone, Debug, Default)]
 struct ChannelMeter {
@@ -264,13 +264,13 @@ impl ChannelMeter {
         for (s, l) in head.iter().zip(lane..) {
             self.add(*s, l);
         }
-        let (eights, tail) = rest.as_chunks::<LANES>();
+        let (rows, tail) = rest.as_chunks::<LANES>();
         let mut peaks = [0.0; LANES];
         let totals = (&mut self.sums, &mut self.squares, &mut peaks);
         let squared = !self.unsquared;
         wide!(
             Arch::new(),
-            add_up(eights: &'a [[f32; LANES]] = eights, totals: Totals<'a> = totals, squared: bool = squared)
+            add_up(rows: &'a [[f32; LANES]] = rows, totals: Totals<'a> = totals, squared: bool = squared)
         );
         for (l, s) in tail.iter().enumerate() {
             self.add(*s, l);
@@ -335,11 +335,11 @@ type Totals<'a> = (&'a mut [f64; LANES], &'a mut [f64; LANES], &'a mut [f32; LAN
 
 /// Adds samples and, where wanted, their squares, lane by lane, and keeps the highest.
 #[inline(always)]
-fn add_up(eights: &[[f32; LANES]], (all_sums, all_squares, all_peaks): Totals<'_>, squared: bool) {
+fn add_up(rows: &[[f32; LANES]], (all_sums, all_squares, all_peaks): Totals<'_>, squared: bool) {
     let (mut sums, mut squares, mut peaks) = (*all_sums, *all_squares, *all_peaks);
-    for eight in eights {
+    for row in rows {
         for l in 0..LANES {
-            let (x, size) = (f64::from(eight[l]), eight[l].abs());
+            let (x, size) = (f64::from(row[l]), row[l].abs());
             sums[l] += x;
             if squared {
                 squares[l] += x * x;

@@ -17,11 +17,7 @@ pub(crate) fn to_f32(format: SampleFormat, bytes: &[u8], out: &mut Vec<f32>) -> 
         SampleFormat::Int16 => {
             out.extend(bytes.chunks_exact(2).map(|b| f32::from(int16(b)) * (1.0 / 32_768.0)));
         }
-        SampleFormat::Int24 => {
-            out.resize(start + bytes.len() / 3, 0.0);
-            let new = out.get_mut(start..).unwrap_or_default();
-            wide!(Arch::new(), floats24(bytes: &'a [u8] = bytes, out: &'a mut [f32] = new));
-        }
+        SampleFormat::Int24 => append24(bytes, out),
         SampleFormat::Int32 => {
             out.extend(bytes.chunks_exact(4).map(|b| int32(b) as f32 * (1.0 / 2_147_483_648.0)));
         }
@@ -117,6 +113,21 @@ fn put<T: Copy, const N: usize>(values: &[T], out: &mut Vec<u8>, bytes: impl Fn(
     }
 }
 
+/// Samples that are unpacked at a time.
+const SOME: usize = 1024;
+
+/// Unpacks 24-bit samples some at a time into room that stays in the processor's first cache: to fill new room with zeros first
+/// takes half as long as unpacking itself.
+fn append24(bytes: &[u8], out: &mut Vec<f32>) {
+    let (arch, mut room) = (Arch::new(), [0.0f32; SOME]);
+    out.reserve(bytes.len() / 3);
+    for bytes in bytes.chunks(3 * SOME) {
+        let Some(some) = room.get_mut(..bytes.len() / 3) else { return };
+        wide!(arch, floats24(bytes: &'a [u8] = bytes, out: &'a mut [f32] = some));
+        out.extend_from_slice(some);
+    }
+}
+
 #[inline(always)]
 fn floats24(bytes: &[u8], out: &mut [f32]) {
     unpack24(bytes, out, |top| top as f32 * (1.0 / 2_147_483_648.0));
@@ -184,6 +195,15 @@ mod tests {
         let full = [0xff, 0xff, 0x7f, 0x00, 0x00, 0x80, 0x00, 0x00, 0x00, 0x00, 0x00, 0x40, 0x01, 0x00, 0x00];
         assert_eq!(decode(SampleFormat::Int24, &full), [8_388_607.0 / 8_388_608.0, -1.0, 0.0, 0.5, 1.0 / 8_388_608.0]);
         assert_eq!(decode(SampleFormat::Int8, &[0, 128, 255]), [-1.0, 0.0, 127.0 / 128.0]);
+    }
+
+    #[test]
+    fn a_long_stretch_of_24_bits_is_unpacked_as_its_samples_one_by_one() {
+        for count in [1_023, 1_024, 1_025, 5_000] {
+            let bytes: Vec<u8> = (0..3 * count).map(|i: u32| (i.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
+            let single: Vec<f32> = bytes.chunks(3).flat_map(|b| decode(SampleFormat::Int24, b)).collect();
+            assert_eq!(decode(SampleFormat::Int24, &bytes), single);
+        }
     }
 
     #[test]

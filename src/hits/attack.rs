@@ -117,10 +117,13 @@ impl AttackTimer {
             if v == 0 {
                 out.peak = peak;
             }
+            // A higher share is not reached before a lower one.
+            let mut reached = Some(0);
             for (j, q) in SHARES.iter().enumerate() {
                 let level = q * peak;
-                let i = window.iter().position(|y| y.abs() >= level).unwrap_or(0);
-                out.at[v][j] = (start + i) as f32 - at as f32;
+                let reaches = |from: usize| Some(from + window[from..].iter().position(|y| y.abs() >= level)?);
+                reached = reached.and_then(reaches);
+                out.at[v][j] = (start + reached.unwrap_or(0)) as f32 - at as f32;
                 out.margin[v][j] = margin(level, before);
             }
         }

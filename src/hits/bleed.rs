@@ -4,6 +4,7 @@
 //! rest of the kit explains, frame by frame and band by band.
 
 use super::bands::{BANDS, Bands, Every, Row, SPARSE, between, filled};
+use super::sum::sum;
 use crate::wide::wide;
 use pulp::{Arch, Simd, WithSimd};
 
@@ -128,9 +129,13 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
         fits.into_iter().map(|fits| fits.into_iter().map(|fit| fit.solve(arch)).collect::<Vec<_>>()).collect();
 
     let mut out: Vec<Vec<[f32; BANDS]>> = own.iter().map(|_| Vec::with_capacity(sparse)).collect();
+    // Of every other mic the two weights for each own one.
     let wide = |w: &[Vec<f32>], k: usize| -> Row { std::array::from_fn(|b| w.get(b).map_or(0.0, |w| w[k])) };
-    let mut all: Vec<Regressors> =
-        others.iter().zip(&floors).map(|(other, floor)| Regressors::new(other, floor)).collect();
+    let of_own = |j: usize| weights.iter().map(|w| [wide(w, 2 * j), wide(w, 2 * j + 1)]).collect::<Vec<_>>();
+    let mut all: Vec<(Every, Row, Vec<[Row; 2]>, Row)> = Vec::with_capacity(others.len());
+    for (j, (other, floor)) in others.iter().zip(&floors).enumerate() {
+        all.push((other.sparse(), fill(floor), of_own(j), [0.0; 16]));
+    }
     let mut sums: Vec<Vec<Row>> = vec![Vec::with_capacity(TILE); own.len()];
     let mut start = 0;
     while start < sparse {
@@ -141,12 +146,8 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
             sum.clear();
             sum.resize(length, base);
         }
-        for (j, rows) in all.iter_mut().enumerate() {
-            let Some(tile) = rows.next_tile(arch) else { continue };
-            for (sum, w) in sums.iter_mut().zip(&weights) {
-                let (ws, wh) = (wide(w, 2 * j), wide(w, 2 * j + 1));
-                arch.dispatch(MixIn { sum, spread: tile.spread, hold: tile.hold, weights: [&ws, &wh] });
-            }
+        for (mic, floor, weights, hold) in &mut all {
+            arch.dispatch(MixIn { mic: *mic, start, length, floor, hold, weights, sums: &mut sums });
         }
         for (out, sum) in out.iter_mut().zip(&sums) {
             out.extend(sum.iter().map(|row| -> [f32; BANDS] { std::array::from_fn(|b| row[b]) }));
@@ -165,12 +166,18 @@ pub fn floor(own: &Bands) -> [f32; BANDS] {
 /// Frames that are worked on at once, so that they stay in the processor's first caches.
 const TILE: usize = 128;
 
-/// Adds two weighted regressors to every row.
+/// Adds the weighted regressors of a mic from frame `start` on to the sums of each own mic, as far as the mic goes; of the
+/// `length` rows of each sum the first is that of `start`. They are worked out as [`Look`] does it, but stay in registers.
+/// `hold` is that of the frame before, and then of the last.
 struct MixIn<'a> {
-    sum: &'a mut [Row],
-    spread: &'a [Row],
-    hold: &'a [Row],
-    weights: [&'a Row; 2],
+    mic: Every<'a>,
+    start: usize,
+    length: usize,
+    floor: &'a Row,
+    hold: &'a mut Row,
+    /// Weights of spread and hold, for each own mic.
+    weights: &'a [[Row; 2]],
+    sums: &'a mut [Vec<Row>],
 }
 
 impl WithSimd for MixIn<'_> {
@@ -178,18 +185,31 @@ impl WithSimd for MixIn<'_> {
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, s: S) {
-        let [spread_weights, hold_weights] = self.weights.map(|w| S::as_simd_f32s(w).0);
-        let parts = spread_weights.len();
-        let sum = S::as_mut_simd_f32s(self.sum.as_flattened_mut()).0;
-        let (spread, hold) =
-            (S::as_simd_f32s(self.spread.as_flattened()).0, S::as_simd_f32s(self.hold.as_flattened()).0);
-        let rows = sum.chunks_exact_mut(parts).zip(spread.chunks_exact(parts)).zip(hold.chunks_exact(parts));
-        for ((row, spread), hold) in rows {
-            for k in 0..parts {
-                row[k] = s.mul_add_f32s(hold[k], hold_weights[k], s.mul_add_f32s(spread[k], spread_weights[k], row[k]));
+        let Self { mic, start, length, floor, hold, weights, sums } = self;
+        let decay = s.splat_f32s(HOLD_DECAY);
+        let length = length.min(mic.len().saturating_sub(start));
+        let hold = S::as_mut_simd_f32s(hold).0;
+        for (part, (&floor, hold)) in S::as_simd_f32s(floor).0.iter().zip(hold).enumerate() {
+            let mut last = start.checked_sub(1).map_or(s.splat_f32s(0.0), |t| above::<S>(s, mic, t, part, floor));
+            let mut now = above::<S>(s, mic, start, part, floor);
+            for k in 0..length {
+                let next = above::<S>(s, mic, start + k + 1, part, floor);
+                let spread = s.max_f32s(s.max_f32s(last, now), next);
+                *hold = s.max_f32s(now, s.mul_f32s(*hold, decay));
+                for (sum, [of_spread, of_hold]) in sums.iter_mut().zip(weights) {
+                    let (of_spread, of_hold) = (S::as_simd_f32s(of_spread).0[part], S::as_simd_f32s(of_hold).0[part]);
+                    let row = &mut S::as_mut_simd_f32s(&mut sum[k]).0[part];
+                    *row = s.mul_add_f32s(*hold, of_hold, s.mul_add_f32s(spread, of_spread, *row));
+                }
+                (last, now) = (now, next);
             }
         }
     }
+}
+
+/// Powers as a row filled up with zeros.
+fn fill(powers: &[f32; BANDS]) -> Row {
+    std::array::from_fn(|b| powers.get(b).copied().unwrap_or(0.0))
 }
 
 /// The two regressors of a mic, its floor taken off, tile by tile.
@@ -210,9 +230,8 @@ struct Tile<'a> {
 
 impl<'a> Regressors<'a> {
     fn new(mic: &'a Bands, floor: &[f32; BANDS]) -> Self {
-        let floor = std::array::from_fn(|b| floor.get(b).copied().unwrap_or(0.0));
         let empty = || vec![[0.0; 16]; TILE];
-        Self { mic: mic.sparse(), floor, start: 0, spread: empty(), hold: empty() }
+        Self { mic: mic.sparse(), floor: fill(floor), start: 0, spread: empty(), hold: empty() }
     }
 
     fn next_tile(&mut self, arch: Arch) -> Option<Tile<'_>> {
@@ -345,7 +364,7 @@ impl Fit {
         if n == 0 {
             return w;
         }
-        let mean = |x: &[f32]| (total(x) / n as f64) as f32;
+        let mean = |x: &[f32]| (sum(arch, x) / n as f64) as f32;
         let own = mean(&self.power);
         for (w, c) in w.iter_mut().zip(&self.columns) {
             *w = (0.01 * own / (mean(c) + 1e-20)).min(1.0);
@@ -369,16 +388,6 @@ impl Fit {
         }
         w
     }
-}
-
-/// Sum of powers, eight at a time, which a processor adds up side by side.
-fn total(powers: &[f32]) -> f64 {
-    let (eights, rest) = powers.as_chunks::<8>();
-    let mut sums = [0.0f64; 8];
-    for eight in eights {
-        sums.iter_mut().zip(eight).for_each(|(sum, &x)| *sum += f64::from(x));
-    }
-    sums.iter().sum::<f64>() + rest.iter().map(|&x| f64::from(x)).sum::<f64>()
 }
 
 /// Frames of a fit that are worked on at once; a multiple of the eight lanes.
@@ -414,19 +423,20 @@ fn round(power: &[f32], columns: &[Vec<f32>], w: &[f32], sums: &mut [Sums]) {
             let (c0, c1) = (&c[0][range.clone()], &c[1][range.clone()]);
             let (c2, c3) = (&c[2][range.clone()], &c[3][range.clone()]);
             for i in 0..v.len().min(c0.len()).min(c1.len()).min(c2.len()).min(c3.len()) {
-                v[i] = (((v[i] + w[0] * c0[i]) + w[1] * c1[i]) + w[2] * c2[i]) + w[3] * c3[i];
+                let two = w[1].mul_add(c1[i], w[0].mul_add(c0[i], v[i]));
+                v[i] = w[3].mul_add(c3[i], w[2].mul_add(c2[i], two));
             }
         }
         for (c, w) in cs.remainder().iter().zip(ws.remainder()) {
             for (v, x) in v.iter_mut().zip(&c[range.clone()]) {
-                *v += w * x;
+                *v = w.mul_add(*x, *v);
             }
         }
         for (((v, power), up), down) in v.iter().zip(power).zip(up.iter_mut()).zip(down.iter_mut()) {
-            let r = power / v;
-            let weight = 1.0 / (1.0 + 0.25 * r * r);
-            *down = weight / v;
-            *up = *down * r;
+            // With r = power / v and the weight 1 / (1 + r² / 4): weight / v, and r times that, by one division.
+            let over = 1.0 / (v * v + 0.25 * power * power);
+            *down = v * over;
+            *up = power * over;
         }
         let (mut cs, mut ss) = (columns.chunks_exact(TOGETHER), sums.chunks_exact_mut(TOGETHER));
         for (c, s) in (&mut cs).zip(&mut ss) {
@@ -450,8 +460,8 @@ fn dots<const N: usize>(columns: [&[f32]; N], up: &[f32], down: &[f32], sums: &m
         for k in 0..N {
             let x = eight(columns[k], at);
             for i in 0..8 {
-                lanes[k].up[i] += u[i] * x[i];
-                lanes[k].down[i] += d[i] * x[i];
+                lanes[k].up[i] = u[i].mul_add(x[i], lanes[k].up[i]);
+                lanes[k].down[i] = d[i].mul_add(x[i], lanes[k].down[i]);
             }
         }
         at += 8;
@@ -506,6 +516,52 @@ mod tests {
                 }
             }
             assert_eq!(next, frames);
+        }
+    }
+
+    #[test]
+    fn what_is_mixed_in_are_the_regressors_times_their_weights() {
+        for frames in [1, TILE, 2 * TILE + 1, 300] {
+            let power = |t: usize, b: usize| ((t * 7919 + b * 31) % 101) as f32 / 100.0;
+            let mic = Bands::from_sparse_rows((0..frames).map(|t| std::array::from_fn(|b| power(t, b))).collect());
+            let floor = [0.3; BANDS];
+            // One own mic hears the spread alone, another half of the hold; both are heard longer than the other mic.
+            let weights = [[[1.0; 16], [0.0; 16]], [[0.0; 16], [0.5; 16]]];
+            let (mut rows, mut hold, mut start) = (Regressors::new(&mic, &floor), [0.0; 16], 0);
+            while start < frames + TILE {
+                let mut sums = vec![vec![[2.0f32; 16]; TILE]; 2];
+                let (mic, floor) = (mic.sparse(), &fill(&floor));
+                let (hold, sums_of) = (&mut hold, &mut sums[..]);
+                let weights = &weights;
+                Arch::new().dispatch(MixIn { mic, start, length: TILE, floor, hold, weights, sums: sums_of });
+                let tile = rows.next_tile(Arch::new());
+                for k in 0..TILE {
+                    let known = tile.as_ref().filter(|tile| k < tile.spread.len());
+                    let of = known.map_or([[0.0; 16]; 2], |tile| [tile.spread[k], tile.hold[k]]);
+                    for b in 0..BANDS {
+                        assert_eq!([sums[0][k][b], sums[1][k][b]], [2.0 + of[0][b], 2.0 + 0.5 * of[1][b]]);
+                    }
+                }
+                start += TILE;
+            }
+        }
+    }
+
+    #[test]
+    fn of_the_frames_that_stand_above_the_noise_a_fit_takes_every_so_many_from_the_first_on() {
+        for frames in [50, 2_000, 20_000] {
+            let power = |t: usize, b: usize| ((t * 7919 + b * 31) % 101) as f32;
+            let own = Bands::from_sparse_rows((0..frames).map(|t| std::array::from_fn(|b| power(t, b))).collect());
+            let noise: [f32; BANDS] = std::array::from_fn(|b| 3.0 * b as f32);
+            let free: Vec<bool> = (0..frames).map(|t| t % 7 != 3).collect();
+            for (b, fit) in Fit::of(&own, &noise, 3, &free).iter().enumerate() {
+                let above = |t: &usize| free[*t] && power(*t, b) > ABOVE_NOISE * noise[b];
+                let all: Vec<u32> = (0..frames).filter(above).map(|t| t as u32).collect();
+                let step = all.len().div_ceil(FIT_FRAMES).max(1);
+                let expected: Vec<u32> = all.iter().copied().step_by(step).collect();
+                let expected = if all.len() < LEAST_FRAMES { Vec::new() } else { expected };
+                assert!(fit.chosen == expected && fit.chosen.len() <= FIT_FRAMES, "{frames} frames, band {b}");
+            }
         }
     }
 

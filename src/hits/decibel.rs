@@ -11,7 +11,7 @@ pub(super) fn db(x: f32) -> f32 {
     let mantissa = f32::from_bits(x.to_bits().wrapping_sub((exponent << 23) as u32));
     let s = (mantissa - 1.0) / (mantissa + 1.0);
     let q = s * s;
-    let series = ((((q / 9.0 + 1.0 / 7.0) * q + 1.0 / 5.0) * q + 1.0 / 3.0) * q + 1.0) * s;
+    let series = ((((q * (1.0 / 9.0) + 1.0 / 7.0) * q + 1.0 / 5.0) * q + 1.0 / 3.0) * q + 1.0) * s;
     // 10·log10(2) and 20·log10(e).
     3.010_3 * exponent as f32 + 8.685_89 * series
 }

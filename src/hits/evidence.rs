@@ -2,6 +2,8 @@
 
 use crate::song::Drum;
 use crate::units::{Dbfs, SampleRate, Seconds};
+use crate::wide::wide;
+use pulp::Arch;
 use serde::Serialize;
 
 /// Most columns of a picture.
@@ -83,19 +85,36 @@ impl Outline {
     }
 }
 
-/// Lowest and highest of some samples and zero. Eight lanes side by side, as vector instructions like it.
+/// Samples that are looked at side by side.
+const LANES: usize = 16;
+
+/// Lowest and highest of some samples and zero.
 fn extremes(samples: &[f32]) -> (f32, f32) {
-    let (mut low, mut high) = ([0.0f32; 8], [0.0f32; 8]);
-    let mut look = |l: usize, s: f32| {
-        low[l] = if s < low[l] { s } else { low[l] };
-        high[l] = if s > high[l] { s } else { high[l] };
-    };
-    let eights = samples.chunks_exact(8);
-    eights.remainder().iter().for_each(|&s| look(0, s));
-    for eight in eights {
-        eight.iter().enumerate().for_each(|(l, &s)| look(l, s));
+    let (rows, rest) = samples.as_chunks::<LANES>();
+    let of_rows = wide!(Arch::new(), lanes(rows: &'a [[f32; LANES]] = rows) -> (f32, f32));
+    rest.iter().fold(of_rows, |(low, high), &s| (low.min(s), high.max(s)))
+}
+
+/// Lowest and highest of zero and the samples of all lanes.
+#[inline(always)]
+fn lanes(rows: &[[f32; LANES]]) -> (f32, f32) {
+    let (mut low, mut high) = ([0.0f32; LANES], [0.0f32; LANES]);
+    for row in rows {
+        for l in 0..LANES {
+            low[l] = if row[l] < low[l] { row[l] } else { low[l] };
+            high[l] = if row[l] > high[l] { row[l] } else { high[l] };
+        }
     }
-    (low.into_iter().fold(0.0, f32::min), high.into_iter().fold(0.0, f32::max))
+    // Half with half, until one is left.
+    let mut left = LANES / 2;
+    while left > 0 {
+        for l in 0..left {
+            low[l] = if low[l + left] < low[l] { low[l + left] } else { low[l] };
+            high[l] = if high[l + left] > high[l] { high[l + left] } else { high[l] };
+        }
+        left /= 2;
+    }
+    (low[0], high[0])
 }
 
 /// Raises `columns` to the highest of the curve values that fall into each; value `t` lies at sample `start + t·hop`.

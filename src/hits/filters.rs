@@ -10,7 +10,7 @@ use pulp::Arch;
 /// Filters side by side.
 pub const LANES: usize = 8;
 
-/// A second-order section, transposed direct form II.
+/// A second-order section.
 #[derive(Clone, Copy, Debug)]
 pub struct Section {
     b: [f64; 3],
@@ -76,26 +76,31 @@ fn there_and_back(sections: &[Side; 2], x: &mut [[f32; LANES]]) {
     run(sections, x.iter_mut().rev());
 }
 
+/// A number in every lane.
+type Row = [f32; LANES];
+
 /// Both sections in one go: while one waits for its last output, the processor is busy with the other.
 #[inline(always)]
-fn run<'a>(sections: &[Side; 2], x: impl Iterator<Item = &'a mut [f32; LANES]>) {
-    let [mut first, mut second] = [[[0.0f32; LANES]; 2]; 2];
+fn run<'a>(sections: &[Side; 2], x: impl Iterator<Item = &'a mut Row>) {
+    // The last and the one before of what goes in, of what comes out of the first section, and of the second.
+    let [mut before, mut between, mut after] = [[[0.0f32; LANES]; 2]; 3];
     for row in x {
-        let between = step(&sections[0], &mut first, *row);
-        *row = step(&sections[1], &mut second, between);
+        let first = step(&sections[0], row, &before, &between);
+        let second = step(&sections[1], &first, &between, &after);
+        (before, between, after) = ([*row, before[0]], [first, between[0]], [second, after[0]]);
+        *row = second;
     }
 }
 
+/// The next output (direct form I) from the input, the two inputs before and the two outputs before. What does not wait for the
+/// last output comes first, so that the next one waits for a single product.
 #[inline(always)]
-fn step(side: &Side, [z1, z2]: &mut [[f32; LANES]; 2], input: [f32; LANES]) -> [f32; LANES] {
+fn step(side: &Side, input: &Row, [x1, x2]: &[Row; 2], [y1, y2]: &[Row; 2]) -> Row {
     let Side { b: [b0, b1, b2], a: [a1, a2] } = side;
     let mut output = [0.0f32; LANES];
     for l in 0..LANES {
-        let y = b0[l].mul_add(input[l], z1[l]);
-        // What does not wait for the output comes first: the next output waits for one product only.
-        z1[l] = (-a1[l]).mul_add(y, b1[l].mul_add(input[l], z2[l]));
-        z2[l] = (-a2[l]).mul_add(y, b2[l] * input[l]);
-        output[l] = y;
+        let fed = b0[l].mul_add(input[l], b1[l].mul_add(x1[l], b2[l] * x2[l]));
+        output[l] = (-a1[l]).mul_add(y1[l], (-a2[l]).mul_add(y2[l], fed));
     }
     output
 }

@@ -8,7 +8,7 @@
 
 use crate::units::SampleRate;
 use crate::wide::wide;
-use pulp::Arch;
+use pulp::{Arch, Simd, WithSimd};
 
 /// Bands of a sketch.
 pub const BANDS: usize = super::attack::VIEWS;
@@ -287,23 +287,14 @@ impl Exemplars {
             let begins = ((first + k) as f32 + aside) * sketch.step + exemplar.rest;
             compared.matches.push(Match { score: scores[k], begins, exemplar, from: first + k - before, aside });
         };
-        type Rows = [Vec<f32>; BANDS];
-        let mut scores: [Vec<f32>; TEMPLATES] = std::array::from_fn(|_| vec![0.0f32; lags]);
+        let mut scores: [Vec<f32>; TEMPLATES] = std::array::from_fn(|_| vec![0.0f32; lags.next_multiple_of(TOGETHER)]);
         let others: Vec<&Exemplar> = self.all.iter().filter(|e| e.number != itself).collect();
         for some in others.chunks(TEMPLATES) {
             // Places that are left over are filled with the first, and not asked for their scores.
-            let templates: [&Rows; TEMPLATES] = std::array::from_fn(|k| &some.get(k).unwrap_or(&some[0]).bands);
+            let templates = std::array::from_fn(|k| &some.get(k).unwrap_or(&some[0]).bands);
             scores.iter_mut().for_each(|s| s.fill(0.0));
-            wide!(
-                self.arch,
-                correlate(
-                    pieces: &'a Rows = &pieces,
-                    templates: [&'a Rows; TEMPLATES] = templates,
-                    scale: &'a Rows = &scale,
-                    scores: &'a mut [Vec<f32>; TEMPLATES] = &mut scores,
-                )
-            );
-            some.iter().zip(&scores).for_each(|(exemplar, scores)| add(exemplar, scores));
+            self.arch.dispatch(Correlate { pieces: &pieces, templates, scale: &scale, scores: &mut scores });
+            some.iter().zip(&scores).for_each(|(exemplar, scores)| add(exemplar, &scores[..lags]));
         }
         compared
     }
@@ -356,9 +347,10 @@ fn vertex([a, b, c]: [f32; 3]) -> f32 {
     if bend < 0.0 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 }
 }
 
-/// Lags that are worked on at once, and templates: they share what is loaded of the sketch, and their sums fit the registers.
-const TOGETHER: usize = 16;
+/// Templates that are compared at once: they share what is loaded of the sketch, and their sums fit the registers.
 const TEMPLATES: usize = 4;
+/// Most lags that are worked on at once, two of the widest registers.
+const TOGETHER: usize = 32;
 
 /// A stretch of a band, with room behind it for the last lags that are worked on together.
 fn padded(stretch: &[f32], length: usize, lags: usize) -> Vec<f32> {
@@ -368,7 +360,7 @@ fn padded(stretch: &[f32], length: usize, lags: usize) -> Vec<f32> {
     out
 }
 
-/// The band's share over the root of the energy of the `length` values from each lag on.
+/// The band's share over the root of the energy of the `length` values from each lag on; zeros for the lags that only fill up.
 fn scales(piece: &[f32], share: f32, length: usize, lags: usize, arch: Arch) -> Vec<f32> {
     let square = |x: f32| f64::from(x) * f64::from(x);
     let mut energy: f64 = piece[..length].iter().map(|&x| square(x)).sum();
@@ -377,7 +369,7 @@ fn scales(piece: &[f32], share: f32, length: usize, lags: usize, arch: Arch) -> 
         energies.push(energy);
         energy += square(*ends) - square(*begins);
     }
-    let mut out = vec![0.0; lags];
+    let mut out = vec![0.0; lags.next_multiple_of(TOGETHER)];
     wide!(arch, over_roots(energies: &'a [f64] = &energies, share: f32 = share, out: &'a mut [f32] = &mut out));
     out
 }
@@ -391,40 +383,53 @@ fn over_roots(energies: &[f64], share: f32, out: &mut [f32]) {
 
 /// Adds to the score of every lag the scaled correlations of all bands with those of some templates. Every lag's sum is taken
 /// in the template's order, whatever the width of the machine's registers.
-#[inline(always)]
-fn correlate(
-    pieces: &[Vec<f32>; BANDS],
-    templates: [&[Vec<f32>; BANDS]; TEMPLATES],
-    scale: &[Vec<f32>; BANDS],
-    scores: &mut [Vec<f32>; TEMPLATES],
-) {
-    for v in 0..BANDS {
-        correlate_band(&pieces[v], templates.map(|t| &t[v][..]), &scale[v], scores);
+struct Correlate<'a> {
+    pieces: &'a [Vec<f32>; BANDS],
+    templates: [&'a [Vec<f32>; BANDS]; TEMPLATES],
+    scale: &'a [Vec<f32>; BANDS],
+    scores: &'a mut [Vec<f32>; TEMPLATES],
+}
+
+impl WithSimd for Correlate<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, s: S) {
+        let Self { pieces, templates: [one, two, three, four], scale, scores } = self;
+        for v in 0..BANDS {
+            let templates = [&one[v][..], &two[v], &three[v], &four[v]];
+            correlate_band(s, &pieces[v], templates, &scale[v], scores);
+        }
     }
 }
 
+/// Two registers of lags at once beside four templates: eight sums, so that none waits for its last product.
 #[inline(always)]
-fn correlate_band(
+fn correlate_band<S: Simd>(
+    s: S,
     piece: &[f32],
     [one, two, three, four]: [&[f32]; TEMPLATES],
     scale: &[f32],
     scores: &mut [Vec<f32>; TEMPLATES],
 ) {
-    for (block, scale) in scale.chunks(TOGETHER).enumerate() {
-        let mut sums = [[0.0f32; TOGETHER]; TEMPLATES];
-        let start = block * TOGETHER;
+    let together = 2 * S::F32_LANES;
+    for (block, scale) in scale.chunks_exact(together).enumerate() {
+        let start = block * together;
+        let mut sums = [[s.splat_f32s(0.0); 2]; TEMPLATES];
         let templates = one.iter().zip(two).zip(three.iter().zip(four));
-        for (x, ((a, b), (c, d))) in piece[start..].windows(TOGETHER).zip(templates) {
-            for i in 0..TOGETHER {
-                sums[0][i] += x[i] * a;
-                sums[1][i] += x[i] * b;
-                sums[2][i] += x[i] * c;
-                sums[3][i] += x[i] * d;
+        for (x, ((a, b), (c, d))) in piece[start..].windows(together).zip(templates) {
+            let Some([x, y]) = S::as_simd_f32s(x).0.first_chunk() else { break };
+            let values = [*a, *b, *c, *d];
+            for k in 0..TEMPLATES {
+                let value = s.splat_f32s(values[k]);
+                sums[k] = [s.mul_add_f32s(*x, value, sums[k][0]), s.mul_add_f32s(*y, value, sums[k][1])];
             }
         }
-        for (scores, sums) in scores.iter_mut().zip(sums) {
-            for ((score, scale), sum) in scores[start..].iter_mut().zip(scale).zip(sums) {
-                *score += scale * sum;
+        let scale = S::as_simd_f32s(scale).0;
+        for k in 0..TEMPLATES {
+            let scores = S::as_mut_simd_f32s(&mut scores[k][start..start + together]).0;
+            for part in 0..2 {
+                scores[part] = s.mul_add_f32s(scale[part], sums[k][part], scores[part]);
             }
         }
     }

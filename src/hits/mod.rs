@@ -27,6 +27,7 @@ pub mod pick;
 pub mod place;
 pub mod rest;
 mod spectra;
+mod sum;
 pub mod survey;
 pub mod take;
 mod transpose;

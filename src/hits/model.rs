@@ -66,7 +66,7 @@ impl Layer {
                 let Some(weights) = weights.get(from..).and_then(|w| w.first_chunk::<N>()) else { break };
                 let x = S::as_simd_f32s(x).0[part];
                 for k in 0..N {
-                    sums[k] = s.add_f32s(sums[k], s.mul_f32s(x, s.splat_f32s(weights[k])));
+                    sums[k] = s.mul_add_f32s(x, s.splat_f32s(weights[k]), sums[k]);
                 }
             }
             for k in 0..N {
@@ -286,7 +286,8 @@ mod tests {
         }
     }
 
-    /// A layer of so many units, whatever groups they are worked on in, as told: inputs in order, products rounded.
+    /// A layer of so many units, whatever groups they are worked on in, as told: inputs in order, each product added before it is
+    /// rounded.
     #[test]
     fn a_layers_sums_are_those_of_its_definition() {
         struct Summed<'a>(&'a Layer, &'a [Side], &'a mut Vec<Side>);
@@ -308,7 +309,7 @@ mod tests {
             assert_eq!(sums.len(), units);
             for (o, sum) in sums.iter().enumerate() {
                 for l in 0..LANES {
-                    let plain = (0..inputs).fold(number(o), |sum, i| sum + x[i][l] * number(i * units + o));
+                    let plain = (0..inputs).fold(number(o), |sum, i| x[i][l].mul_add(number(i * units + o), sum));
                     assert_eq!(sum[l], plain, "{units} units");
                 }
             }

@@ -2,10 +2,12 @@
 //!
 //! In: a mic. Out: its [`Rest`].
 
+use super::sum::sum;
 use crate::audio::MonoReader;
 use crate::error::Result;
 use crate::song::Mic;
 use crate::units::SampleRate;
+use pulp::Arch;
 
 /// Seconds from which the resting level is taken, and the least that counts, 1.0 = full scale.
 const REST_S: usize = 5;
@@ -72,7 +74,7 @@ impl RestMeter {
         let sound = samples.get(silent..).unwrap_or_default();
         let sound = &sound[..sound.len().min(self.wanted)];
         self.from += silent as u64;
-        self.sum += total(sound);
+        self.sum += sum(Arch::new(), sound);
         self.heard += sound.len();
         self.wanted -= sound.len();
         (self.wanted == 0).then(|| self.rest())
@@ -83,16 +85,6 @@ impl RestMeter {
         let mean = self.sum / self.heard.max(1) as f64;
         if mean.abs() < LEAST { Rest::default() } else { Rest { level: mean as f32, from: self.from } }
     }
-}
-
-/// Sum of samples, eight at a time, which a processor adds up side by side.
-fn total(samples: &[f32]) -> f64 {
-    let (eights, rest) = samples.as_chunks::<8>();
-    let mut sums = [0.0f64; 8];
-    for eight in eights {
-        sums.iter_mut().zip(eight).for_each(|(sum, &x)| *sum += f64::from(x));
-    }
-    sums.iter().sum::<f64>() + rest.iter().map(|&x| f64::from(x)).sum::<f64>()
 }
 
 #[cfg(test)]

@@ -297,7 +297,8 @@ fn conclude(song: &Song, searches: Vec<Search>, watchers: Vec<Watcher>, columns:
             findings.push(Finding::caution(
                 &mic.info.path,
                 format!("no {} stroke was found", s.drum),
-                "Check that this is the right file; for a very soft take lower --floor and --threshold.",
+                "Check that this is the right file. For a very soft take lower --floor and --threshold; where strokes are plain to hear, \
+                 more mics of the kit in the song, the overheads above all, tell more of an unusual drum.",
             ));
         }
         let peaks: Vec<Dbfs> = s.strokes.iter().map(|x| x.peak).collect();

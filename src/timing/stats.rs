@@ -13,22 +13,21 @@ pub const MAD_TO_SD: f64 = 1.482_602_218_505_602;
 
 /// The middle value; of an even number of values the mean of the middle two. `None` for no values.
 ///
-/// Takes any order; values must be numbers (not-a-number sorts last). Cost O(n log n).
+/// Takes any order; values must be numbers (not-a-number sorts last). Cost O(n).
 #[must_use]
 pub fn median(values: &[f64]) -> Option<f64> {
     quantile(values, 0.5)
 }
 
-/// The value below which a share `q` (0..=1) lies, interpolated linearly between neighbours. `None` for no values.
+/// The value below which a share `q` (0..=1) lies, interpolated linearly between neighbours. `None` for no values. Cost O(n).
 #[must_use]
 pub fn quantile(values: &[f64], q: f64) -> Option<f64> {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let last = sorted.len().checked_sub(1)?;
+    let mut values = values.to_vec();
+    let last = values.len().checked_sub(1)?;
     let at = q.clamp(0.0, 1.0) * last as f64;
     let low = at.floor() as usize;
-    let a = *sorted.get(low)?;
-    let b = *sorted.get((low + 1).min(last))?;
+    let (_, &mut a, above) = values.select_nth_unstable_by(low, f64::total_cmp);
+    let b = above.iter().copied().min_by(f64::total_cmp).unwrap_or(a);
     Some(a + (b - a) * (at - low as f64))
 }
 

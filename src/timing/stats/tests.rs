@@ -80,6 +80,16 @@ proptest! {
     }
 
     #[test]
+    fn a_quantile_lies_where_sorting_puts_it(values in prop::collection::vec(-9i8..9, 1..40), q in -0.1f64..1.1) {
+        let values: Vec<f64> = values.into_iter().map(|v| f64::from(v) / 7.0).collect();
+        let mut sorted = values.clone();
+        sorted.sort_by(f64::total_cmp);
+        let at = q.clamp(0.0, 1.0) * (sorted.len() - 1) as f64;
+        let (a, b) = (sorted[at as usize], sorted[(at as usize + 1).min(sorted.len() - 1)]);
+        prop_assert_eq!(quantile(&values, q), Some(a + (b - a) * at.fract()));
+    }
+
+    #[test]
     fn turning_every_direction_turns_the_mean(angles in prop::collection::vec(-0.5f64..0.5, 2..40), turn in -1.0f64..1.0) {
         let a = Circular::of(angles.iter().copied()).unwrap();
         let b = Circular::of(angles.iter().map(|v| v + turn)).unwrap();

@@ -2,8 +2,8 @@
 //!
 //! In: the samples of one mic, block by block. Out: [`Bands`], one row of eleven powers a frame.
 
+use super::quiet::quiet;
 use super::spectra::Spectra;
-use super::transpose::Transposer;
 use crate::units::{SamplePos, SampleRate};
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -66,14 +66,6 @@ impl Framing {
         (ms * 1e-3 * self.rate.hz_f64() / self.hop as f64).round() as usize
     }
 }
-
-/// Power of a band below which nothing but the file's own rounding sounds: −120 dBFS in all bands together, under any
-/// preamp's noise.
-const SILENCE: f32 = 1e-12 / BANDS as f32;
-/// Quantile of a band that counts as its quiet.
-const QUIET: f64 = 0.10;
-/// Most frames that tell it.
-const QUIET_FRAMES: usize = 16_384;
 
 /// Rows of band powers; 1.5 is the power of a full-scale sine inside the band. A clone shares the rows.
 #[derive(Clone, Debug, Default)]
@@ -207,89 +199,6 @@ impl Bands {
     pub fn quiet(&self) -> [f32; BANDS] {
         *self.all.quiet.get_or_init(|| quiet(&self.all.rows))
     }
-}
-
-fn quiet(rows: &[[f32; BANDS]]) -> [f32; BANDS] {
-    let frames = heard(rows);
-    let mut out = [0.0; BANDS];
-    if frames.is_empty() {
-        return out;
-    }
-    let (middle, mut room) = (((frames.len() - 1) as f64 * QUIET).round() as usize, Vec::new());
-    // Columns are a little longer than they are filled, so that they do not crowd each other out of the processor's cache.
-    let length = frames.len() + 16;
-    let (transposer, mut columns) = (Transposer::new(), vec![0.0f32; (TOGETHER + 1) * length]);
-    for (group, out) in out.chunks_mut(TOGETHER).enumerate() {
-        let mut some = [[0.0f32; TOGETHER]; AT_ONCE];
-        for (block, frames) in frames.chunks(AT_ONCE).enumerate() {
-            for (row, &t) in some.iter_mut().zip(frames) {
-                let from = rows.as_flattened().get(t as usize * BANDS + group * TOGETHER..).unwrap_or_default();
-                match from.first_chunk() {
-                    Some(bands) => *row = *bands,
-                    None => row.iter_mut().zip(from).for_each(|(to, power)| *to = *power),
-                }
-            }
-            let some = &some.as_flattened()[..frames.len() * TOGETHER];
-            transposer.transpose(some, TOGETHER, &mut columns[block * AT_ONCE..], length);
-        }
-        for (o, column) in out.iter_mut().zip(columns.chunks_exact_mut(length)) {
-            *o = nth(&mut column[..frames.len()], middle, &mut room);
-        }
-    }
-    out
-}
-
-/// Of the frames in which a mic was on, at most [`QUIET_FRAMES`], evenly spread.
-fn heard(rows: &[[f32; BANDS]]) -> Vec<u32> {
-    let on = |t: &u32| rows[*t as usize].iter().any(|&p| p > SILENCE);
-    let spread = |count: usize| count.div_ceil(QUIET_FRAMES).max(1);
-    let all = 0..rows.len() as u32;
-    let some: Vec<u32> = all.clone().step_by(spread(rows.len())).collect();
-    // It is on all the time nearly always.
-    if some.iter().all(on) {
-        return some;
-    }
-    let heard: Vec<u32> = all.filter(on).collect();
-    heard.iter().copied().step_by(spread(heard.len())).collect()
-}
-
-/// Bands that are put into columns together, and frames at once.
-const TOGETHER: usize = 8;
-const AT_ONCE: usize = 64;
-/// Every so many values are looked at first in search of the one that has so many below it.
-const GLANCE: usize = 16;
-/// How many of these on either side of the likely place are taken for its neighbourhood.
-const AROUND: usize = 48;
-
-/// The power that `k` others come before when all are in order; `k` must be less than their number, and their order is lost.
-/// Of many values a few tell its neighbourhood, so that only what lies in that is put in order (after Floyd and Rivest 1975,
-/// Communications of the ACM 18(3), from memory); `room` is for that.
-fn nth(values: &mut [f32], k: usize, room: &mut Vec<u32>) -> f32 {
-    room.clear();
-    // Powers are never negative, so that their bits are in their order.
-    room.extend(values.iter().step_by(GLANCE).map(|value| value.to_bits()));
-    let middle = k / GLANCE;
-    if room.len() > 4 * AROUND && middle >= AROUND && middle + AROUND < room.len() {
-        let (_, &mut low, above) = room.select_nth_unstable(middle - AROUND);
-        let high = *above.select_nth_unstable(2 * AROUND - 1).1;
-        room.clear();
-        // Four times what is likely to lie there.
-        room.resize(8 * AROUND * GLANCE, 0);
-        let (mut below, mut inside) = (0, 0);
-        // Every value is put down, and stays where it is to be kept: without a branch that cannot be foreseen.
-        for value in values.iter().map(|value| value.to_bits()) {
-            if let Some(place) = room.get_mut(inside) {
-                *place = value;
-            }
-            below += usize::from(value < low);
-            inside += usize::from((low..=high).contains(&value));
-        }
-        let neighbours = room.get_mut(..inside).unwrap_or_default();
-        if let Some(at) = k.checked_sub(below).filter(|at| *at < neighbours.len()) {
-            return f32::from_bits(*neighbours.select_nth_unstable(at).1);
-        }
-    }
-    *values.select_nth_unstable_by_key(k, |value| value.to_bits()).1
 }
 
 /// A row of bands, filled up to a width that vector instructions like; what stands behind the bands says nothing.
@@ -449,46 +358,6 @@ mod tests {
 
     fn sine(rate: u32, hz: f64, n: usize) -> Vec<f32> {
         (0..n).map(|i| (std::f64::consts::TAU * hz * i as f64 / f64::from(rate)).sin() as f32).collect()
-    }
-
-    #[test]
-    fn of_many_values_the_one_with_so_many_below_it_is_found_as_by_sorting() {
-        let mut seed = 7u32;
-        let mut next = move || {
-            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            seed
-        };
-        for n in [1, 15, 16, 700, 3_073, 16_384] {
-            // All different, few different, in order, the smallest only where a glance does not fall.
-            let mixed: Vec<u32> = (0..n).map(|_| next() >> 4).collect();
-            let few: Vec<u32> = mixed.iter().map(|v| v % 5).collect();
-            let ordered: Vec<u32> = (0..n as u32).collect();
-            let hidden: Vec<u32> = (0..n as u32).map(|i| if i % 16 == 0 { 900 + i } else { i % 7 }).collect();
-            for values in [mixed, few, ordered, hidden] {
-                let values: Vec<f32> = values.into_iter().map(|v| v as f32).collect();
-                let mut sorted = values.clone();
-                sorted.sort_unstable_by(f32::total_cmp);
-                for k in [0, n / 10, n / 3, n / 2, n - 1] {
-                    assert_eq!(nth(&mut values.clone(), k, &mut Vec::new()), sorted[k], "{k} of {n}");
-                }
-            }
-        }
-    }
-
-    #[test]
-    fn the_quiet_is_the_tenth_percentile_of_what_was_heard() {
-        for (frames, silent) in [(1, 0), (3, 0), (700, 0), (20_000, 0), (700, 300), (40_000, 35_000), (500, 500)] {
-            let power = |t: usize, b: usize| ((t * 7919 + b * 31) % 10_007 + 1) as f32;
-            let row = |t: usize| std::array::from_fn(|b| if t < silent { 0.0 } else { power(t, b) });
-            let quiet = Bands::from_rows((0..frames).map(row).collect()).quiet();
-            let step = (frames - silent).div_ceil(QUIET_FRAMES).max(1);
-            for b in 0..BANDS {
-                let mut column: Vec<f32> = (silent..frames).step_by(step).map(|t| power(t, b)).collect();
-                column.sort_unstable_by(f32::total_cmp);
-                let middle = (column.len().saturating_sub(1) as f64 * QUIET).round() as usize;
-                assert_eq!(quiet[b], column.get(middle).copied().unwrap_or(0.0), "{frames} frames, band {b}");
-            }
-        }
     }
 
     #[test]

@@ -4,6 +4,7 @@
 //! rest of the kit explains, frame by frame and band by band.
 
 use super::bands::{BANDS, Bands, Every, Row, SPARSE, between, filled};
+use super::quiet::Ones;
 use super::sum::sum;
 use crate::wide::wide;
 use pulp::{Arch, Simd, WithSimd};
@@ -91,6 +92,7 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
         let end = (t + STROKE_FRAMES).div_ceil(SPARSE).min(free.len());
         free[t.saturating_sub(STROKE_LEAD).div_ceil(SPARSE).min(end)..end].fill(false);
     }
+    let free = bits(&free);
     let noise: Vec<[f32; BANDS]> = own.iter().map(|o| floor(o)).collect();
     if others.is_empty() {
         return noise.into_iter().map(Expected::steady).collect();
@@ -98,7 +100,7 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
     let floors: Vec<[f32; BANDS]> = others.iter().map(|o| o.quiet().map(|q| OTHER_FLOOR * q)).collect();
     let arch = Arch::new();
     let mut fits: Vec<Vec<Fit>> =
-        own.iter().zip(&noise).map(|(o, noise)| Fit::of(o, noise, 2 * others.len() + 1, &free)).collect();
+        own.iter().zip(&noise).map(|(o, noise)| Fit::of(o, noise, 2 * others.len() + 1, &free, arch)).collect();
 
     for (j, (other, floor)) in others.iter().zip(&floors).enumerate() {
         let mut rows = Regressors::new(other, floor);
@@ -186,24 +188,53 @@ impl WithSimd for MixIn<'_> {
     #[inline(always)]
     fn with_simd<S: Simd>(self, s: S) {
         let Self { mic, start, length, floor, hold, weights, sums } = self;
-        let decay = s.splat_f32s(HOLD_DECAY);
         let length = length.min(mic.len().saturating_sub(start));
         let hold = S::as_mut_simd_f32s(hold).0;
         for (part, (&floor, hold)) in S::as_simd_f32s(floor).0.iter().zip(hold).enumerate() {
-            let mut last = start.checked_sub(1).map_or(s.splat_f32s(0.0), |t| above::<S>(s, mic, t, part, floor));
-            let mut now = above::<S>(s, mic, start, part, floor);
-            for k in 0..length {
-                let next = above::<S>(s, mic, start + k + 1, part, floor);
-                let spread = s.max_f32s(s.max_f32s(last, now), next);
-                *hold = s.max_f32s(now, s.mul_f32s(*hold, decay));
-                for (sum, [of_spread, of_hold]) in sums.iter_mut().zip(weights) {
-                    let (of_spread, of_hold) = (S::as_simd_f32s(of_spread).0[part], S::as_simd_f32s(of_hold).0[part]);
-                    let row = &mut S::as_mut_simd_f32s(&mut sum[k]).0[part];
-                    *row = s.mul_add_f32s(*hold, of_hold, s.mul_add_f32s(spread, of_spread, *row));
-                }
-                (last, now) = (now, next);
+            let from = Mixed { mic, start, length, part, floor, hold: *hold };
+            // Nearly always there are one or two.
+            for (sums, weights) in sums.chunks_mut(2).zip(weights.chunks(2)) {
+                *hold = match (sums, weights) {
+                    ([a, b], [of_a, of_b]) => from.add(s, [of_a, of_b], [a, b]),
+                    ([a, ..], [of_a, ..]) => from.add(s, [of_a], [a]),
+                    _ => continue,
+                };
             }
         }
+    }
+}
+
+/// A register's part of [`MixIn`], for so many own mics that are known beforehand: their weights stay in registers.
+struct Mixed<'a, S: Simd> {
+    mic: Every<'a>,
+    start: usize,
+    length: usize,
+    part: usize,
+    floor: S::f32s,
+    hold: S::f32s,
+}
+
+impl<S: Simd> Mixed<'_, S> {
+    /// Gives the last hold.
+    #[inline(always)]
+    fn add<const N: usize>(&self, s: S, weights: [&[Row; 2]; N], sums: [&mut Vec<Row>; N]) -> S::f32s {
+        let &Self { mic, start, length, part, floor, mut hold } = self;
+        let decay = s.splat_f32s(HOLD_DECAY);
+        let weights = weights.map(|of| [S::as_simd_f32s(&of[0]).0[part], S::as_simd_f32s(&of[1]).0[part]]);
+        let sums = sums.map(|sum| &mut sum[..length]);
+        let mut last = start.checked_sub(1).map_or(s.splat_f32s(0.0), |t| above::<S>(s, mic, t, part, floor));
+        let mut now = above::<S>(s, mic, start, part, floor);
+        for k in 0..length {
+            let next = above::<S>(s, mic, start + k + 1, part, floor);
+            let spread = s.max_f32s(s.max_f32s(last, now), next);
+            hold = s.max_f32s(now, s.mul_f32s(hold, decay));
+            for n in 0..N {
+                let row = &mut S::as_mut_simd_f32s(&mut sums[n][k]).0[part];
+                *row = s.mul_add_f32s(hold, weights[n][1], s.mul_add_f32s(spread, weights[n][0], *row));
+            }
+            (last, now) = (now, next);
+        }
+        hold
     }
 }
 
@@ -306,22 +337,20 @@ struct Fit {
 }
 
 impl Fit {
-    /// One fit a band. Of the frames in which the mic stands above its noise, at most so many are looked at.
-    fn of(own: &Bands, noise: &[f32; BANDS], columns: usize, free: &[bool]) -> Vec<Self> {
+    /// One fit a band. Of the frames in which the mic stands above its noise, at most so many are looked at; `free` has a bit
+    /// for each that may be.
+    fn of(own: &Bands, noise: &[f32; BANDS], columns: usize, free: &[u32], arch: Arch) -> Vec<Self> {
         let rows = own.sparse();
-        // Every frame is put down, and stays where it is to be kept: without a branch that cannot be foreseen.
-        let (mut above, mut counts) = (vec![[0u32; BANDS]; rows.len()], [0usize; BANDS]);
-        for (k, free) in free.iter().enumerate().take(rows.len()) {
-            let row = rows.row(k);
-            for b in 0..BANDS {
-                above[counts[b]][b] = k as u32;
-                counts[b] += usize::from(*free && row[b] > ABOVE_NOISE * noise[b]);
-            }
-        }
+        let limit = fill(&noise.map(|noise| ABOVE_NOISE * noise));
+        let above = |(n, free): (usize, &u32)| -> [u32; 16] {
+            let words = wide!(arch, loud(rows: Every<'a> = rows, start: usize = n * WORD, limit: &'a Row = &limit) -> [u32; 16]);
+            words.map(|word| word & free)
+        };
+        let words: Vec<[u32; 16]> = free.iter().enumerate().map(above).collect();
         let of_band = |b: usize| {
-            let step = if counts[b] < LEAST_FRAMES || columns == 1 { 0 } else { counts[b].div_ceil(FIT_FRAMES) };
-            let kept = above[..counts[b]].iter().map(|frames| frames[b]);
-            let chosen: Vec<u32> = if step == 0 { Vec::new() } else { kept.step_by(step).collect() };
+            let count: usize = words.iter().map(|words| words[b].count_ones() as usize).sum();
+            let step = if count < LEAST_FRAMES || columns == 1 { 0 } else { count.div_ceil(FIT_FRAMES) };
+            let chosen = if step == 0 { Vec::new() } else { every(step, count, words.iter().map(|words| words[b])) };
             let power = chosen.iter().map(|&k| rows.row(k as usize)[b]).collect();
             let mut cols: Vec<Vec<f32>> = (1..columns).map(|_| Vec::with_capacity(chosen.len())).collect();
             cols.push(vec![noise[b]; chosen.len()]);
@@ -388,6 +417,45 @@ impl Fit {
         }
         w
     }
+}
+
+/// Frames that have their bits in one word.
+const WORD: usize = 32;
+
+/// A bit for each of the frames, set where it is `true`.
+fn bits(frames: &[bool]) -> Vec<u32> {
+    let word = |frames: &[bool]| frames.iter().enumerate().fold(0, |word, (k, set)| word | u32::from(*set) << k);
+    frames.chunks(WORD).map(word).collect()
+}
+
+/// A bit in each band for every row from number `start` on that is higher than the limit, [`WORD`] rows at most.
+#[inline(always)]
+fn loud(rows: Every, start: usize, limit: &Row) -> [u32; 16] {
+    let mut words = [0u32; 16];
+    for k in 0..WORD.min(rows.len().saturating_sub(start)) {
+        let row = rows.filled(start + k);
+        for l in 0..16 {
+            words[l] |= u32::from(row[l] > limit[l]) << k;
+        }
+    }
+    words
+}
+
+/// The places of every so many ones in all words, which hold `count`; the first is among them.
+fn every(step: usize, count: usize, words: impl Iterator<Item = u32>) -> Vec<u32> {
+    let mut chosen = Vec::with_capacity(count.div_ceil(step));
+    // How many are passed over before the next.
+    let mut left = 0;
+    for (n, word) in words.enumerate() {
+        for place in Ones(word) {
+            if left == 0 {
+                chosen.push((n * WORD) as u32 + place);
+                left = step;
+            }
+            left -= 1;
+        }
+    }
+    chosen
 }
 
 /// Frames of a fit that are worked on at once; a multiple of the eight lanes.
@@ -521,15 +589,15 @@ mod tests {
 
     #[test]
     fn what_is_mixed_in_are_the_regressors_times_their_weights() {
-        for frames in [1, TILE, 2 * TILE + 1, 300] {
+        for (frames, own) in [(1, 2), (TILE, 1), (2 * TILE + 1, 2), (300, 3), (300, 4)] {
             let power = |t: usize, b: usize| ((t * 7919 + b * 31) % 101) as f32 / 100.0;
             let mic = Bands::from_sparse_rows((0..frames).map(|t| std::array::from_fn(|b| power(t, b))).collect());
             let floor = [0.3; BANDS];
-            // One own mic hears the spread alone, another half of the hold; both are heard longer than the other mic.
-            let weights = [[[1.0; 16], [0.0; 16]], [[0.0; 16], [0.5; 16]]];
+            // One own mic hears the spread alone, another half of the hold, and so on; all are heard longer than the other mic.
+            let weights: Vec<[Row; 2]> = (0..own).map(|n| [[(1 - n % 2) as f32; 16], [0.5 * n as f32; 16]]).collect();
             let (mut rows, mut hold, mut start) = (Regressors::new(&mic, &floor), [0.0; 16], 0);
             while start < frames + TILE {
-                let mut sums = vec![vec![[2.0f32; 16]; TILE]; 2];
+                let mut sums = vec![vec![[2.0f32; 16]; TILE]; own];
                 let (mic, floor) = (mic.sparse(), &fill(&floor));
                 let (hold, sums_of) = (&mut hold, &mut sums[..]);
                 let weights = &weights;
@@ -539,7 +607,10 @@ mod tests {
                     let known = tile.as_ref().filter(|tile| k < tile.spread.len());
                     let of = known.map_or([[0.0; 16]; 2], |tile| [tile.spread[k], tile.hold[k]]);
                     for b in 0..BANDS {
-                        assert_eq!([sums[0][k][b], sums[1][k][b]], [2.0 + of[0][b], 2.0 + 0.5 * of[1][b]]);
+                        for (sums, of_own) in sums.iter().zip(weights) {
+                            let expected = of_own[1][b].mul_add(of[1][b], of_own[0][b].mul_add(of[0][b], 2.0));
+                            assert_eq!(sums[k][b], expected);
+                        }
                     }
                 }
                 start += TILE;
@@ -554,7 +625,7 @@ mod tests {
             let own = Bands::from_sparse_rows((0..frames).map(|t| std::array::from_fn(|b| power(t, b))).collect());
             let noise: [f32; BANDS] = std::array::from_fn(|b| 3.0 * b as f32);
             let free: Vec<bool> = (0..frames).map(|t| t % 7 != 3).collect();
-            for (b, fit) in Fit::of(&own, &noise, 3, &free).iter().enumerate() {
+            for (b, fit) in Fit::of(&own, &noise, 3, &bits(&free), Arch::new()).iter().enumerate() {
                 let above = |t: &usize| free[*t] && power(*t, b) > ABOVE_NOISE * noise[b];
                 let all: Vec<u32> = (0..frames).filter(above).map(|t| t as u32).collect();
                 let step = all.len().div_ceil(FIT_FRAMES).max(1);

@@ -25,6 +25,7 @@ mod model;
 pub mod novelty;
 pub mod pick;
 pub mod place;
+mod quiet;
 pub mod rest;
 mod spectra;
 mod sum;

@@ -130,7 +130,7 @@ fn surveying_the_snare(b: Bencher) {
 fn judging_the_snares_candidates(b: Bencher) {
     let survey = survey(&TAKE);
     b.counter(ItemsCount::new(survey.candidates.len()))
-        .bench(|| kept(&survey, &first_opinion(&survey, Drum::Snare, 0.5).odds, 0.5));
+        .bench(|| kept(&survey, &first_opinion(&survey, Drum::Snare).odds, 0.5));
 }
 
 #[divan::bench]

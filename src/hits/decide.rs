@@ -13,8 +13,6 @@ use crate::song::Drum;
 const SURE: f32 = 2.0;
 /// Log-odds below which a first impression stays: no closer look makes a stroke of it.
 const SETTLED: f32 = -6.0;
-/// Log-odds of a candidate that nothing makes a stroke of, and that is therefore not listened to.
-const UNHEARD: f32 = -8.0;
 /// Fewest that are, and how far in log-odds below the likely ones all else lies where there are fewer.
 const FEWEST_SURE: usize = 4;
 const APART: f32 = 3.0;
@@ -72,10 +70,8 @@ pub struct Opinion {
 ///
 /// Two rounds: the first compares every candidate with the strokes that are sure at sight, the second those that may be
 /// strokes with the ones that the first found sure, so that a wrong first impression does not stay.
-///
-/// Candidates whose novelty does not reach `least` dB are taken for bleed without listening to them.
 #[must_use]
-pub fn first_opinion(survey: &Survey, drum: Drum, least: f32) -> Opinion {
+pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
     let (model, count) = (Model::of(drum), survey.candidates.len());
     let witness = |sure: &[usize]| survey.witness(sure, model.asks_elsewhere());
     let weigh = |witness: &Witness, asked: &[usize], odds: &mut [f32]| {
@@ -91,17 +87,16 @@ pub fn first_opinion(survey: &Survey, drum: Drum, least: f32) -> Opinion {
         if drum == Drum::Snare { (0..count).map(|i| witness.shape(i)).collect() } else { Vec::new() }
     };
     let at_sight = survey.sure_at_sight();
-    let mut odds = vec![UNHEARD; count];
+    let mut odds = vec![0.0; count];
     let Some(first) = witness(&at_sight) else { return Opinion { odds, shapes: Vec::new() } };
-    let heard: Vec<usize> = (0..count).filter(|&i| survey.reaches(i, least)).collect();
-    weigh(&first, &heard, &mut odds);
+    weigh(&first, &(0..count).collect::<Vec<_>>(), &mut odds);
     if let Some(cut) = overruled(survey, drum, &at_sight, &odds) {
         let by_height = |h: &f32| (h - cut).clamp(-MOST_BY_HEIGHT, MOST_BY_HEIGHT);
         return Opinion { odds: survey.heights.iter().map(by_height).collect(), shapes: shapes(&first) };
     }
-    let above = sure_from(&odds);
+    let least = sure_from(&odds);
     let sure: Vec<usize> =
-        survey.candidates.iter().zip(&odds).filter(|(_, odds)| **odds > above).map(|(&t, _)| t).collect();
+        survey.candidates.iter().zip(&odds).filter(|(_, odds)| **odds > least).map(|(&t, _)| t).collect();
     let second = if sure.is_empty() { None } else { witness(&loud_ones(survey, &sure)) };
     if let Some(second) = &second {
         let doubtful: Vec<usize> = (0..count).filter(|&i| odds[i] >= SETTLED).collect();
@@ -284,7 +279,8 @@ impl Spread {
 /// several within 10 ms the likeliest.
 #[must_use]
 pub fn kept(survey: &Survey, odds: &[f32], threshold: f32) -> Vec<usize> {
-    let mut order: Vec<usize> = (0..odds.len()).filter(|&i| odds[i] > 0.0 && survey.reaches(i, threshold)).collect();
+    let mut order: Vec<usize> =
+        (0..odds.len()).filter(|&i| odds[i] > 0.0 && survey.heights[i].max(survey.plain[i]) >= threshold).collect();
     order.sort_by(|&a, &b| odds[b].total_cmp(&odds[a]).then(a.cmp(&b)));
     let mut taken: Vec<usize> = Vec::new();
     for i in order {

@@ -200,8 +200,7 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let Some(stretch) = stretch.before(song.mics[main].info.frames, framing) else { return Ok(()) };
     let survey = Survey::new(&song.mics, &stretch, &s.own);
     highest(&mut s.novelty, columns.width, stretch.start, framing.hop as u64, &survey.curve);
-    // However high the user sets the threshold, what lies below it may be a stroke and is no example of bleed.
-    let opinion = first_opinion(&survey, s.drum, s.threshold().min(THRESHOLD as f32));
+    let opinion = first_opinion(&survey, s.drum);
     let looked: Vec<usize> = (0..opinion.odds.len()).filter(|&i| opinion.odds[i] > WORTH_A_LOOK).collect();
     let coarse: Vec<u64> = looked.iter().map(|&i| stretch.start + framing.sample(survey.candidates[i]).0).collect();
     let mut glass = Glass::look(&song.mics[main], stretch.rest[main], &coarse, framing.rate)?;

@@ -73,16 +73,7 @@ impl AttackTimer {
     /// the beater's click; of other drums such a rise is the kick's bleed.
     #[must_use]
     pub fn new(rate: SampleRate, slow: bool) -> Self {
-        let usable = |hz: f64| hz.min(0.45 * rate.hz_f64());
-        let bands = BANDS_HZ.map(|(lo, hi)| bandpass(usable(lo * 0.99), usable(hi), rate));
-        let below = |hz: f64| [Section::THROUGH, bandpass(10.0, usable(hz), rate)[1]];
-        let lanes: [[Section; 2]; LANES] = std::array::from_fn(|lane| match lane {
-            FULL => below(4500.0),
-            LOW => below(LOW_HZ),
-            _ => bands.get(lane - 1).copied().unwrap_or([Section::THROUGH; 2]),
-        });
-        let bank = Bank::new(&lanes);
-        Self { rate, bank, filtered: Vec::new(), views: Default::default(), low_end: Vec::new(), slow }
+        Self { rate, bank: bank(rate), filtered: Vec::new(), views: Default::default(), low_end: Vec::new(), slow }
     }
 
     fn n(&self, ms: f64) -> usize {
@@ -163,6 +154,19 @@ impl AttackTimer {
         self.views[FULL].extend(self.filtered.iter().map(|lanes| lanes[FULL]));
         Sketch::new(&self.views, self.rate)
     }
+}
+
+/// The filters of all views at a rate; what a lane passes is given by its number.
+pub(super) fn bank(rate: SampleRate) -> Bank {
+    let usable = |hz: f64| hz.min(0.45 * rate.hz_f64());
+    let bands = BANDS_HZ.map(|(lo, hi)| bandpass(usable(lo * 0.99), usable(hi), rate));
+    let below = |hz: f64| [Section::THROUGH, bandpass(10.0, usable(hz), rate)[1]];
+    let lanes: [[Section; 2]; LANES] = std::array::from_fn(|lane| match lane {
+        FULL => below(4500.0),
+        LOW => below(LOW_HZ),
+        _ => bands.get(lane - 1).copied().unwrap_or([Section::THROUGH; 2]),
+    });
+    Bank::new(&lanes)
 }
 
 /// How many times as high as what came before a level is; without end where nothing came before.

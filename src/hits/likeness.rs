@@ -65,6 +65,24 @@ impl Sketch {
         self.rows[0].len()
     }
 
+    /// The full band, and how many samples of the recording each of its values stands for.
+    pub(super) fn full(&self) -> (&[f32], f32) {
+        (&self.rows[0], self.step)
+    }
+
+    /// The same without `other`, which begins at index `from` of every band.
+    pub(super) fn without(&self, from: usize, other: impl Iterator<Item = [f32; BANDS]>) -> Self {
+        let mut out = self.clone();
+        for (k, values) in other.enumerate() {
+            for (row, value) in out.rows.iter_mut().zip(values) {
+                if let Some(x) = row.get_mut(from + k) {
+                    *x -= value;
+                }
+            }
+        }
+        out
+    }
+
     /// Root mean square of a stretch of each band.
     fn rms(&self, from: usize, to: usize) -> [f32; BANDS] {
         std::array::from_fn(|v| {

@@ -3,6 +3,7 @@
 //! In: the recording and the coarse positions of strokes. Out: the sample of each attack and its peak.
 
 use super::attack::{AFTER_MS, AttackCalibration, AttackTimer, BEFORE_MS, Crossings};
+use super::carry::Carrier;
 use super::likeness::{Clear, Exemplars, LEAST, Likeness, Sketch};
 use super::rest::Rest;
 use crate::audio::MonoReader;
@@ -32,6 +33,9 @@ const UNLIKE_ERR_DB: f32 = 18.0;
 const MOST_ADDED_DB: f32 = 12.0;
 /// See [`MOST_ADDED_DB`].
 const MOST_TAKEN_DB: f32 = 6.0;
+
+/// What is as high before a stroke, as a share of its peak, is carried on under it.
+const RINGS: f32 = 0.03;
 
 /// Likeness from which two strokes are of the same kind.
 const SAME_KIND: f32 = 0.9;
@@ -77,6 +81,13 @@ struct Look {
     inside: f32,
     crossings: Crossings,
     sketch: Sketch,
+}
+
+/// Where a stroke begins, what it is like, and the look that tells if it is not the first.
+struct Beginning {
+    pos: u64,
+    like: Option<Likeness>,
+    earlier: Option<Look>,
 }
 
 impl Glass {
@@ -136,37 +147,47 @@ impl Glass {
         self.looks.get(i).and_then(|look| lesson.like(look)).map(|l| l.score)
     }
 
-    /// Time and peak of the strokes of the given numbers, in their order.
+    /// Time and peak of strokes, in their order, given by their numbers and what share of their amplitude other mics expect to be
+    /// bleed.
     ///
     /// # Errors
     /// As [`MonoReader::read`].
-    pub fn measure(&mut self, lesson: &mut Lesson, numbers: &[usize]) -> Result<Vec<Measured>> {
-        let mut out = Vec::with_capacity(numbers.len());
-        for &i in numbers {
-            let (pos, like) = self.begins(lesson, i)?;
-            let (seen, before) = self.peaks(pos)?;
-            out.push(Measured { pos, peak: like.map_or(seen, |like| freed(seen, before, &like)) });
+    pub fn measure(&mut self, lesson: &mut Lesson, strokes: &[(usize, f32)]) -> Result<Vec<Measured>> {
+        let mut out = Vec::with_capacity(strokes.len());
+        let mut carrier = Carrier::new(self.rate);
+        for &(i, bleed) in strokes {
+            let begins = self.begins(lesson, i)?;
+            let (seen, before) = self.peaks(begins.pos)?;
+            let like = begins.like.map(|like| {
+                let look = begins.earlier.as_ref().unwrap_or(&self.looks[i]);
+                if before < RINGS * seen { like } else { lesson.without_ring(&mut carrier, look, like) }
+            });
+            let under = before.max(bleed * seen);
+            out.push(Measured { pos: begins.pos, peak: like.map_or(seen, |like| freed(seen, under, &like)) });
         }
         Ok(out)
     }
 
     /// Where stroke number `i` begins, and what it is like. One that is under way where its look begins, as a ghost is whose
     /// wires answer late, is looked at again a little earlier; there it must be about as like the clear strokes.
-    fn begins(&mut self, lesson: &mut Lesson, i: usize) -> Result<(u64, Option<Likeness>)> {
+    fn begins(&mut self, lesson: &mut Lesson, i: usize) -> Result<Beginning> {
         let look = &self.looks[i];
         let like = lesson.like(look);
-        let found = lesson.attack(look, like.as_ref(), LEAST);
+        let pos = lesson.attack(look, like.as_ref(), LEAST);
         // A kick's slow rise is followed back anyway.
         if self.slow || !look.crossings.under_way(self.rate) {
-            return Ok((found, like));
+            return Ok(Beginning { pos, like, earlier: None });
         }
         let (at, number) = (look.at.saturating_sub(self.rate.samples(EARLIER)), look.number);
         let earlier = self.look_at(at, number)?;
         let least = like.as_ref().map_or(0.0, |like| like.score - LESS_LIKE).max(LEAST_EARLIER);
-        match lesson.compare(&earlier).filter(|like| like.score >= least) {
-            Some(alike) => Ok((lesson.attack(&earlier, Some(&alike), LEAST_EARLIER), Some(alike))),
-            None => Ok((found, like)),
-        }
+        Ok(match lesson.compare(&earlier).filter(|like| like.score >= least) {
+            Some(alike) => {
+                let pos = lesson.attack(&earlier, Some(&alike), LEAST_EARLIER);
+                Beginning { pos, like: Some(alike), earlier: Some(earlier) }
+            }
+            None => Beginning { pos, like, earlier: None },
+        })
     }
 
     /// Highest absolute sample of the beginning of a stroke at `pos`, and just before it: 0 where the recording has not begun
@@ -222,6 +243,13 @@ impl Lesson {
     /// The same without remembering it.
     fn compare(&self, look: &Look) -> Option<Likeness> {
         self.exemplars.best(look.number, &look.sketch, look.inside - self.calibration.coarse())
+    }
+
+    /// What a stroke is like once what rang before is taken off, if that makes it more alike and leaves its time as it was.
+    fn without_ring(&self, carrier: &mut Carrier, look: &Look, like: Likeness) -> Likeness {
+        let sketch = carrier.freed(&look.sketch, like.begins);
+        let clearer = sketch.and_then(|sketch| self.exemplars.best(look.number, &sketch, like.begins));
+        clearer.filter(|c| c.score > like.score && (c.begins - like.begins).abs() < self.agree).unwrap_or(like)
     }
 
     /// First sample of a stroke. Where its likeness to clear strokes, if it is above `least`, says that it begins later than its
@@ -304,7 +332,7 @@ mod tests {
         let mut glass = Glass::look(&mic, Rest::default(), &coarse, SampleRate::SESSION).unwrap();
         let loud: Vec<bool> = strokes.iter().map(|&(_, level, _)| level > 0.3).collect();
         let mut lesson = glass.learn(&vec![true; strokes.len()], &loud);
-        let all: Vec<usize> = (0..strokes.len()).collect();
+        let all: Vec<(usize, f32)> = (0..strokes.len()).map(|i| (i, 0.0)).collect();
         glass.measure(&mut lesson, &all).unwrap().iter().map(|m| m.pos).collect()
     }
 

@@ -5,6 +5,7 @@
 pub mod attack;
 pub mod bands;
 pub mod bleed;
+mod carry;
 pub mod contrast;
 mod decibel;
 pub mod decide;

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Collect drum one-shots from Debian's data packages as folders of 48 kHz mono FLAC files.
 
-  oneshots.py OUT_DIR [--work DIR]
+  oneshots.py OUT_DIR [--work DIR] [--unheard]
 
 OUT_DIR/KIT/DRUM/NN.flac, softest first, DRUM one of kick, snare, rim, hat_closed, hat_open, tom_high, tom_floor,
 ride, crash. Data only is taken from the packages (apt-get download, dpkg -x); nothing is installed or run:
@@ -13,6 +13,9 @@ ride, crash. Data only is taken from the packages (apt-get download, dpkg -x); n
   csound-soundfont         LGPL-2.1+
   sonic-pi-samples         CC0 (the drums)
   lmms-common              GPL-2+
+With --unheard the drums that no network was ever taught with, so that what is new to it can be judged:
+  minuet-data              a general sound set, as its own licence says (minuet: GPL-2 or GPL-3)
+  exadrums                 BSD-3-Clause
 
 The kit that the project's held-out sessions are rendered from (the set with the most layers of kick and
 snare in hydrogen-drumkits, BJA_Pacific) is left out here.
@@ -25,6 +28,10 @@ import numpy as np, soundfile as sf, soxr
 RATE = 48000
 PACKAGES = ("hydrogen-drumkits", "avldrums.lv2-soundfont", "fluid-soundfont-gm", "musescore-general-soundfont-lossless",
             "timgm6mb-soundfont", "csound-soundfont", "sonic-pi-samples", "lmms-common")
+UNHEARD = ("minuet-data", "exadrums")
+# Of these left out: a snare that stands in a heard package too (their correlation is 1), one that is swept and not struck, and
+# electronic drums.
+NOT_UNHEARD = re.compile(r"Brushed Snare|Dance", re.I)
 HELD_OUT = {"BJA_Pacific"}
 NOT_ACOUSTIC = re.compile(r"electro|electric|808|hand|afrique|break|distort|hardcore|harsh|nasty|hiphop", re.I)
 # instrument name -> drum, first match wins
@@ -74,10 +81,10 @@ def xml_kits(root):
                     yield kit, drum, ins.findtext("name"), mono48(x, rate)
 
 
-def soundfonts(root):
+def soundfonts(root, folder="sounds/sf2"):
     from sf2utils.sf2parse import Sf2File
     import logging; logging.disable(logging.CRITICAL)
-    for path in sorted(glob.glob(f"{root}/usr/share/sounds/sf2/*.sf2")):
+    for path in sorted(glob.glob(f"{root}/usr/share/{folder}/*.sf2")):
         name = os.path.splitext(os.path.basename(path))[0]
         whole_kit = "LV2" in name
         with open(path, "rb") as fh:
@@ -118,19 +125,32 @@ def files(root):
                 yield kit, drum, re.sub("_(soft|hard)$", "", name), mono48(x, rate)
 
 
+def unheard(root):
+    """drums of packages that no network was taught with"""
+    for kit, drum, name, x in soundfonts(root, "minuet/soundfonts"):
+        if not NOT_UNHEARD.search(f"{kit} {name}"):
+            yield kit, drum, name, x
+    drums = {"BD_Acou_01": "kick", "Snr_Acou_01": "snare", "HiHat": "hat_closed", "RideEdge": "ride", "Crash_High": "crash",
+             "Tom01": "tom_high", "Tom03": "tom_floor"}
+    for name, drum in drums.items():
+        x, rate = sf.read(f"{root}/usr/share/exadrums/{name}.wav", dtype="float32")
+        yield "Exadrums", drum, name, mono48(x, rate)
+
+
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("out"); ap.add_argument("--work", default="packages")
+    ap.add_argument("--unheard", action="store_true", help="the drums that no network was taught with")
     a = ap.parse_args()
     os.makedirs(a.work, exist_ok=True)
-    for p in PACKAGES:
+    for p in UNHEARD if a.unheard else PACKAGES:
         if not glob.glob(f"{a.work}/{p}_*.deb"):
             subprocess.run(["apt-get", "download", p], cwd=a.work, check=True, stdout=subprocess.DEVNULL)
         if not os.path.exists(f"{a.work}/x/{p}.done"):
             subprocess.run(["dpkg", "-x", glob.glob(f"{a.work}/{p}_*.deb")[0], f"{a.work}/x"], check=True)
             open(f"{a.work}/x/{p}.done", "w").close()
     sets = {}
-    for source in (xml_kits, soundfonts, files):
+    for source in (unheard,) if a.unheard else (xml_kits, soundfonts, files):
         for kit, drum, ins, x in source(f"{a.work}/x"):
             if not usable(x):
                 continue

@@ -2,7 +2,7 @@
 """Render multi-mic drum sessions with known strokes: many kits, drummers, rooms and amounts of bleed.
 
   sessions.py ONESHOTS OUT --count N [--seed S] [--hold-out | --all] [--absent DRUM] [--toms] [--snare brush|cross-stick]
-                            [--solo] [--rare] [--seconds 45]
+                            [--solo] [--rare] [--blend] [--seconds 45]
 
 ONESHOTS comes from oneshots.py. OUT/NAME/ holds nine 24-bit WAV files, one a mic, `truth.csv`
 (drum, time_s, peak_dbfs, kind) and `about.txt`. Everything follows from the random seed.
@@ -57,8 +57,42 @@ def pitch(x, factor):
     return np.interp(np.arange(n) * factor, np.arange(len(x)), x).astype(np.float32)
 
 
+def split(x, corner):
+    """(lows, highs) that add up to the sound, 12 dB an octave"""
+    a = np.exp(-2 * np.pi * corner / RATE)
+    low = lfilter([1 - a], [1, -a], lfilter([1 - a], [1, -a], x)).astype(np.float32)
+    return low, x - low
+
+
+def peaking(x, hz, db, q):
+    """one bell of an equaliser (second order, Bristow-Johnson's cookbook, from memory)"""
+    w, g = 2 * np.pi * hz / RATE, 10 ** (db / 40)
+    c, a = np.cos(w), np.sin(w) / (2 * q)
+    return lfilter([1 + a * g, -2 * c, 1 - a * g], [1 + a / g, -2 * c, 1 - a / g], x).astype(np.float32)
+
+
+def blend(one, other, rng):
+    """drums that nobody recorded: the lows of one and the highs of another, struck together, and three bells over both"""
+    corner, turn = 10 ** rng.uniform(np.log10(150), np.log10(4000)), rng.choice([1, -1])
+    low, high = rng.uniform(0.4, 1), rng.uniform(0.4, 1)
+    bells = [(10 ** rng.uniform(np.log10(60), np.log10(9000)), rng.normal(0, 4), rng.uniform(0.5, 3)) for _ in range(3)]
+    def begin(x):
+        a = np.abs(x[: int(0.03 * RATE)])
+        return x[max(0, int(np.argmax(a >= 0.05 * a.max())) - 96):]
+    shots = []
+    for i, x in enumerate(one):
+        y = other[round(i * (len(other) - 1) / max(len(one) - 1, 1))]
+        x, y = low * split(begin(x), corner)[0], turn * high * split(begin(y), corner)[1]
+        n = max(len(x), len(y))
+        z = np.pad(x, (0, n - len(x))) + np.pad(y, (0, n - len(y)))
+        for bell in bells:
+            z = peaking(z, *bell)
+        shots.append(z / (np.abs(z).max() + 1e-9))
+    return shots
+
+
 class Kit:
-    def __init__(self, root, kits, rng, brushes=False):
+    def __init__(self, root, kits, rng, brushes=False, blended=False):
         self.rng, self.shots, self.about = rng, {}, []
         for drum in DRUMS:
             folders = sorted(f for k in kits for f in glob.glob(f"{root}/{k}/{drum}") + glob.glob(f"{root}/{k}/{drum}-*"))
@@ -66,22 +100,9 @@ class Kit:
                 folders = [f for f in sorted(glob.glob(f"{root}/*/snare") + glob.glob(f"{root}/*/snare-*")) if "Brush" in f]
             # sets with several strengths are chosen four times as often as single sounds
             weight = np.array([4.0 if len(os.listdir(f)) > 2 else 1.0 for f in folders])
-            f = folders[rng.choice(len(folders), p=weight / weight.sum())]
-            self.about.append(f"{drum} {os.path.relpath(f, root)}")
-            tune, damp, bright = rng.uniform(0.85, 1.18), rng.uniform(0, 1), rng.uniform(-4, 4)
-            shots = []
-            for path in sorted(glob.glob(f"{f}/*.flac")):
-                x = sf.read(path, dtype="float32")[0]
-                a = np.abs(x[: int(0.03 * RATE)])
-                lead = int(np.argmax(a >= 0.02 * a.max()))
-                x = x[max(0, lead - 240):]
-                x = tilt(pitch(x, tune), bright, 1500)
-                if damp > 0.6:
-                    t = np.arange(len(x)) / RATE
-                    x = x * np.exp(-t / (0.08 + 0.6 * (1 - damp))).astype(np.float32)
-                x = x * np.minimum(1, np.arange(len(x))[::-1] / 480).astype(np.float32)
-                shots.append(x / (np.abs(x).max() + 1e-9))
-            self.shots[drum] = shots
+            self.shots[drum] = self.recorded(root, drum, folders, weight)
+            if blended and rng.random() < 0.75:
+                self.shots[drum] = blend(self.shots[drum], self.recorded(root, drum, folders, weight), rng)
         self.metres = {d: np.array(FAR[d]) * rng.uniform(0.75, 1.3, len(MICS)) for d in FAR}
         bleed = rng.uniform(-12, 7)
         self.level = {d: np.array(SOFT[d], float) + rng.uniform(-4, 4, len(MICS)) + bleed for d in FAR}
@@ -96,6 +117,26 @@ class Kit:
         tail[:, : int(0.004 * RATE)] = 0
         self.tail = (tail / np.sqrt((tail ** 2).sum(1, keepdims=True))).astype(np.float32)
         self.has_room = rng.random() < 0.7
+
+    def recorded(self, root, drum, folders, weight):
+        """one drum's recordings, softest first, tuned, damped and coloured for this kit"""
+        rng = self.rng
+        f = folders[rng.choice(len(folders), p=weight / weight.sum())]
+        self.about.append(f"{drum} {os.path.relpath(f, root)}")
+        tune, damp, bright = rng.uniform(0.85, 1.18), rng.uniform(0, 1), rng.uniform(-4, 4)
+        shots = []
+        for path in sorted(glob.glob(f"{f}/*.flac")):
+            x = sf.read(path, dtype="float32")[0]
+            a = np.abs(x[: int(0.03 * RATE)])
+            lead = int(np.argmax(a >= 0.02 * a.max()))
+            x = x[max(0, lead - 240):]
+            x = tilt(pitch(x, tune), bright, 1500)
+            if damp > 0.6:
+                t = np.arange(len(x)) / RATE
+                x = x * np.exp(-t / (0.08 + 0.6 * (1 - damp))).astype(np.float32)
+            x = x * np.minimum(1, np.arange(len(x))[::-1] / 480).astype(np.float32)
+            shots.append(x / (np.abs(x).max() + 1e-9))
+        return shots
 
     def stroke(self, drum, strength):
         """(close-mic sound, peak 0..1): a layer near the strength, a little different every time"""
@@ -248,9 +289,9 @@ def kinds(ev):
     return out
 
 
-def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None, solo=False, few=False):
+def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None, solo=False, few=False, blended=False):
     rng = np.random.default_rng(seed)
-    kit = Kit(root, kits, rng, snare == "brush")
+    kit = Kit(root, kits, rng, snare == "brush", blended)
     ev, bpm, style = alone(rng, seconds) if solo else drummer(rng, seconds, toms)
     if snare == "cross-stick":
         ev = [(t, "rim" if d == "snare" else d, v) for t, d, v in ev]
@@ -310,13 +351,14 @@ def main():
     ap.add_argument("--snare", choices=["brush", "cross-stick"], help="played all through with brushes, or on its rim")
     ap.add_argument("--solo", action="store_true", help="the snare with nothing beside it")
     ap.add_argument("--rare", action="store_true", help="kick (odd seeds) or snare (even) is struck one to six times")
+    ap.add_argument("--blend", action="store_true", help="most drums are two recordings in one, lows of one and highs of the other")
     ap.add_argument("--seconds", type=float, default=45)
     a = ap.parse_args()
     kits = sorted(os.path.basename(k) for k in glob.glob(f"{a.oneshots}/*"))
     if not a.all:
         kits = [k for k in kits if bool(HELD_OUT.search(k)) == a.hold_out]
     for n in range(a.count):
-        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms, a.snare, a.solo, a.rare)
+        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms, a.snare, a.solo, a.rare, a.blend)
 
 
 if __name__ == "__main__":

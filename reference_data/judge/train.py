@@ -2,13 +2,13 @@
 """Train the model that tells a drum's own strokes from bleed.
 
   train.py TRAIN_PREFIXES HELD_PREFIXES OUT.bin DRUM [--hidden 64] [--epochs 12] [--drop 0.4] [--noise 0.05] [--seed 0]
-           [--keep-second OLD.bin] [--beside OLD.bin [--from N]]
+           [--beside OLD.bin [--from N]] [--weigh 9,4,2]
 
 Reads the rows that `tests/accuracy/features.rs` wrote (PREFIX_SET_DRUM.bin: float32 rows of label, timing error, session,
 frame, then the features), trains a small network (features -> tanh -> tanh -> log-odds) with Adam (Kingma & Ba 2015),
-weight decay, dropout and noise on its inputs, and writes its weights; with --keep-second the second step's are taken over
-from an earlier file, and with --beside its networks too (from number N on), whose log-odds are averaged with the new one's. Prefixes are
-separated by commas. Deterministic for given inputs. Needs numpy alone.
+weight decay, dropout and noise on its inputs, and writes its weights; with --beside the networks of an earlier file too (from
+number N on), whose log-odds are averaged with the new one's, and its second steps but for the sets of mics that --weigh names,
+whose steps are fitted anew. Prefixes are separated by commas. Deterministic for given inputs. Needs numpy alone.
 """
 import argparse, os, sys
 import numpy as np
@@ -112,7 +112,8 @@ class Step:
 def second(logit, kit):
     """inputs of the second step: the verdict of the first, then height, plain height, dB above bleed, clear share"""
     h, p, above, clear = kit[:, :4].T
-    return np.stack([np.clip(logit, -8, 8) / 4, np.minimum(h, 1.5), np.minimum(h, 4) / 2, h / 5, p / 5, np.minimum(p - h, 6) / 3, above / 15, clear], 1).astype(float)
+    steps = [np.minimum(h, 1), np.minimum(h, 1.5), np.minimum(h, 4) / 2, h / 5]
+    return np.stack([np.clip(logit, -8, 8) / 4, *steps, p / 5, np.minimum(p - h, 6) / 3, above / 15, clear], 1).astype(float)
 
 
 def logistic(x, y, wt, ridge=1.0, rounds=25):
@@ -127,10 +128,14 @@ def logistic(x, y, wt, ridge=1.0, rounds=25):
     return w
 
 
-def second_of(path):
-    """weights and bias of the second step in a file of weights"""
-    words = np.fromfile(path, "<f4")
-    return words[-9:].astype(float)
+INPUTS = 9
+# Which second step a set of mics is for: none beside the drum's own, one other drum's, overheads, the whole kit.
+WITNESSES = {"k": 0, "s": 0, "2": 1, "4": 2, "9": 3}
+
+
+def seconds_of(path):
+    """second steps of a file of weights: a row of weights and a bias for each of the witnesses"""
+    return np.fromfile(path, "<f4")[-4 * (INPUTS + 1):].reshape(4, INPUTS + 1).astype(float)
 
 
 def networks(path):
@@ -144,6 +149,23 @@ def networks(path):
     mean, scale = take(inputs), take(inputs)
     layers = ((inputs, first), (first, last), (last, 1))
     return mean, scale, [[(take(*l), take(l[1])) for l in layers] for _ in range(count)]
+
+
+class Beside:
+    """networks of an old file from number `first` on"""
+
+    def __init__(self, path, first):
+        self.mean, self.scale, nets = networks(path)
+        self.nets = nets[first:]
+
+    def logit(self, x):
+        z = np.clip((x - self.mean) * self.scale, -6, 6).astype(np.float32)
+        def one(layers):
+            a = z
+            for w, b in layers[:-1]:
+                a = np.tanh(a @ w + b)
+            return (a @ layers[-1][0] + layers[-1][1])[:, 0]
+        return np.mean([one(n) for n in self.nets], 0)
 
 
 def write_beside(old, first, ear, f):
@@ -167,7 +189,7 @@ def write_beside(old, first, ear, f):
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("train", help="prefixes, comma separated"); ap.add_argument("held", help="prefixes, comma separated")
-    ap.add_argument("out"); ap.add_argument("drum"); ap.add_argument("--keep-second", metavar="OLD.bin")
+    ap.add_argument("out"); ap.add_argument("drum"); ap.add_argument("--weigh", default="9,4,2", help="sets of mics whose second step is fitted")
     ap.add_argument("--beside", metavar="OLD.bin"); ap.add_argument("--from", type=int, default=0, dest="first")
     ap.add_argument("--seed", type=int, default=0)
     ap.add_argument("--hidden", type=int, default=64); ap.add_argument("--epochs", type=int, default=12); ap.add_argument("--nets", type=int, default=1)
@@ -183,21 +205,22 @@ def main():
     print(len(x), "rows", y.mean(), "own", flush=True)
     kw = dict(drop=a.drop, noise=a.noise)
     ear = Step(x, y, wt, a.hidden, a.epochs, a.nets, first_seed=a.seed, **kw)
-    if a.keep_second:
-        w = second_of(a.keep_second)
-    else:
-        # the second step learns from verdicts on sessions that the first has not heard
-        odd = rows[:, 2] % 2 == 1
-        verdict = np.zeros(len(x), np.float32)
-        for half in (odd, ~odd):
-            part = Step(x[~half], y[~half], wt[~half], a.hidden, max(a.epochs * 2 // 3, 1), 1, **kw)
-            verdict[half] = part.logit(x[half])
-        w = logistic(second(verdict, k), y, wt)
-    print("second step", w.round(2).tolist())
+    # the second step learns from verdicts on sessions that the new network has not heard
+    halves = [Step(x[k], y[k], wt[k], a.hidden, max(a.epochs * 2 // 3, 1), 1, first_seed=a.seed, **kw) for k in (rows[:, 2] % 2 == 0, rows[:, 2] % 2 == 1)]
+    beside = Beside(a.beside, a.first) if a.beside else None
+    def verdict(x, ears):
+        return (ears.logit(x) + len(beside.nets) * beside.logit(x)) / (1 + len(beside.nets)) if beside else ears.logit(x)
+    steps = seconds_of(a.beside) if a.beside else np.zeros((4, INPUTS + 1))
+    for m in filter(None, a.weigh.split(",")):
+        r = np.concatenate([load(p, a.drum, m, width, thin=HEAD + alone) for p in prefixes if os.path.exists(f"{p}_{m}_{a.drum}.bin")])
+        odd = r[:, 2] % 2 == 1
+        v = np.where(odd, verdict(r[:, HEAD:HEAD + alone], halves[0]), verdict(r[:, HEAD:HEAD + alone], halves[1]))
+        steps[WITNESSES[m]] = logistic(second(v, r[:, HEAD + alone:]), (r[:, 0] > 0).astype(float), np.where(r[:, 0] > 1, 1.5, 1.0))
+        print("second step", m, steps[WITNESSES[m]].round(2).tolist(), flush=True)
     for prefix in a.held.split(","):
         for m in mics:
             r = load(prefix, a.drum, m, width)
-            e = ear.logit(r[:, HEAD:HEAD + alone])
+            e, w = verdict(r[:, HEAD:HEAD + alone], ear), steps[WITNESSES[m]]
             l = second(e, r[:, HEAD + alone:]) @ w[:-1] + w[-1]
             kk, yy = l > 0, r[:, 0] > 0
             by = {int(c): f"{(kk & (r[:, 0] == c)).sum()}/{(r[:, 0] == c).sum()}" for c in (1, 2, 3, 4)}
@@ -205,7 +228,7 @@ def main():
             print(f"{os.path.basename(prefix)} {m} {a.drum}: ear {f_of(e, yy):.4f} F {f_of(l, yy):.4f} best {best[0]:.4f}@{best[1]:.2f} false {(kk & ~yy).sum()} missed {(~kk & yy).sum()} kinds {by} false by session {np.bincount(r[kk & ~yy, 2].astype(int)).tolist()}", flush=True)
     with open(a.out, "wb") as f:
         write_beside(a.beside, a.first, ear, f) if a.beside else ear.write(f)
-        w.astype("<f4").tofile(f)
+        steps.astype("<f4").tofile(f)
 
 
 if __name__ == "__main__":

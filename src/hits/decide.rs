@@ -5,8 +5,9 @@
 use super::attack::median;
 use super::judge::{SHAPE, total_level};
 use super::model::Model;
+use super::others::Others;
 use super::pick::threshold;
-use super::survey::{Others, Survey, Witness};
+use super::survey::{Survey, Witness};
 use crate::song::Drum;
 
 /// Log-odds above which a candidate is sure enough to teach the second round what this drum sounds like.
@@ -22,6 +23,8 @@ const APART: f32 = 3.0;
 const CLEAR: f32 = 10.0;
 const CLEAR_OF_ONE: f32 = 13.0;
 const CLEAR_ALONE: f32 = 16.5;
+/// Log-odds, whatever the prior says, of what stands [`CLEAR`] once mics of the whole kit have explained their share.
+const PROVEN: f32 = 3.0;
 /// Share of such strokes' height above which the height then decides.
 const MOST_OF_CLEAR: f32 = 0.7;
 /// Log-odds from which the prior owns what stands so clear; of a drum that it knows it is surer by far.
@@ -47,9 +50,6 @@ const BLEED: Spread = Spread { middle: 0.5, width: 0.12 };
 const LEAST_WIDTH: f32 = 0.1;
 /// Most log-odds that likeness may add or take.
 const MOST_BY_LIKENESS: f32 = 2.0;
-/// Kinds of other mics that leave little bleed unexplained, and what that is worth, log-odds.
-const MANY_KINDS: usize = 4;
-const LEAN: f32 = 1.0;
 /// Candidates that are looked at together: what is said of them stays in the processor's caches until it is weighed.
 const TOGETHER: usize = 64;
 /// Two candidates closer than this many frames (10.7 ms) are one stroke; the likelier is kept.
@@ -109,7 +109,17 @@ pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
     if !alone && !stands_clear(survey, drum, &at_sight) {
         sobered(&mut opinion.odds);
     }
+    proven((survey.others, drum), &survey.heights, &mut opinion.odds);
     opinion
+}
+
+/// What stands so high in a kick's mic above all that mics of the whole kit have explained is a kick, however little it sounds
+/// like one: a second pedal, a hard beater, a pillow. Of a snare that is not so: a tom that has no mic stands as high.
+fn proven(mics: (Others, Drum), heights: &[f32], odds: &mut [f32]) {
+    if mics == (Others::WholeKit, Drum::Kick) {
+        let high = odds.iter_mut().zip(heights).filter(|(_, height)| **height >= CLEAR);
+        high.for_each(|(odds, _)| *odds = odds.max(PROVEN));
+    }
 }
 
 /// Log-odds above which candidates are sure enough to be compared with: [`SURE`] where four are; of a drum that is struck
@@ -134,7 +144,7 @@ fn stands_clear(survey: &Survey, drum: Drum, at_sight: &[usize]) -> bool {
 /// Novelty, dB, that bleed does not reach; `None` where it may reach any.
 fn clear_of_bleed(others: Others, drum: Drum) -> Option<f32> {
     match (others, drum) {
-        (Others::Kit, _) => Some(CLEAR),
+        (Others::Kit | Others::WholeKit, _) => Some(CLEAR),
         (Others::OneDrum, Drum::Kick) => Some(CLEAR_OF_ONE),
         (Others::None, Drum::Kick) => Some(CLEAR_ALONE),
         _ => None,
@@ -166,7 +176,7 @@ fn overruled(survey: &Survey, drum: Drum, at_sight: &[usize], odds: &[f32]) -> O
         .collect();
     let owned = odds.iter().filter(|o| **o > 0.0).count();
     let middle = disowned(survey.others, drum, &seen, owned)?;
-    Some(if survey.others == Others::Kit { threshold(&survey.heights) } else { MOST_OF_CLEAR * middle })
+    Some(if survey.others.hear_the_kit() { threshold(&survey.heights) } else { MOST_OF_CLEAR * middle })
 }
 
 /// Whether the prior knows the drum: it finds unmistakable strokes, two at least, or a single one that no more than one other
@@ -191,7 +201,7 @@ fn disowned(others: Others, drum: Drum, seen: &[(f32, f32)], owned: usize) -> Op
     if seen.len() < FEWEST || 4 * seen.iter().filter(|(_, odds)| *odds > OWNED).count() >= seen.len() {
         return None;
     }
-    let least = clear_of_bleed(others, drum).filter(|_| others == Others::Kit || owned < FEWEST)?;
+    let least = clear_of_bleed(others, drum).filter(|_| others.hear_the_kit() || owned < FEWEST)?;
     let mut heights: Vec<f32> = seen.iter().map(|(height, _)| *height).collect();
     Some(median(&mut heights)).filter(|middle| *middle >= least)
 }
@@ -232,13 +242,6 @@ pub fn adapted(odds: &[f32], likeness: &[Option<f32>]) -> Vec<f32> {
             odds + (0.5 * (own.log_density(like) - bleed.log_density(like))).clamp(-MOST_BY_LIKENESS, MOST_BY_LIKENESS)
         })
         .collect()
-}
-
-/// Log-odds that every candidate of a drum gains where mics of so many other kinds have explained their share: what they
-/// leave of a snare at even odds is rather the snare (of such candidates three in four were, `docs/accuracy.md`).
-#[must_use]
-pub fn lean(kinds: usize, drum: Drum) -> f32 {
-    if drum == Drum::Snare && kinds >= MANY_KINDS { LEAN } else { 0.0 }
 }
 
 /// How sure log-odds of 0 and more make it that a candidate is the drum's own, 0.5..=1.
@@ -340,23 +343,29 @@ mod tests {
     }
 
     #[test]
+    fn what_no_other_mic_explains_is_a_kick_however_odd_it_sounds() {
+        use Others::{Kit, WholeKit};
+        let of = |others: Others, drum: Drum, height: f32, before: f32| {
+            let mut odds = [before];
+            proven((others, drum), &[height], &mut odds);
+            odds[0]
+        };
+        assert_eq!((of(WholeKit, Drum::Kick, 12.0, -6.0), of(WholeKit, Drum::Kick, 12.0, 7.0)), (PROVEN, 7.0));
+        assert_eq!((of(Kit, Drum::Kick, 12.0, -6.0), of(WholeKit, Drum::Kick, 9.0, -6.0)), (-6.0, -6.0));
+        assert_eq!(of(WholeKit, Drum::Snare, 12.0, -6.0), -6.0);
+    }
+
+    #[test]
     fn certainty_grows_with_the_odds_and_is_less_where_no_other_mic_bears_witness() {
         for k in 0..80 {
             let (odds, more) = (0.1 * k as f32, 0.1 * (k + 1) as f32);
-            for others in [Others::None, Others::OneDrum, Others::Kit] {
+            for others in [Others::None, Others::OneDrum, Others::Kit, Others::WholeKit] {
                 assert!(
                     (0.5..1.0).contains(&certainty(odds, others)) && certainty(more, others) > certainty(odds, others)
                 );
             }
             assert!(certainty(more, Others::None) < certainty(more, Others::OneDrum));
         }
-    }
-
-    #[test]
-    fn only_a_snare_that_many_kinds_of_mics_bear_witness_to_gets_the_benefit_of_the_doubt() {
-        // Kick, hat, toms and overheads beside the snare; kick and overheads alone; the kick.
-        assert!(lean(4, Drum::Snare) > 0.0 && lean(5, Drum::Snare) > 0.0);
-        assert_eq!((lean(2, Drum::Snare), lean(0, Drum::Snare), lean(5, Drum::Kick)), (0.0, 0.0, 0.0));
     }
 
     #[test]

@@ -5,7 +5,7 @@
 //! candidates are no denser than the likely strokes of a drum that is surely struck, it has not begun.
 
 use super::decide::UNMISTAKABLE;
-use super::survey::Others;
+use super::others::Others;
 use crate::song::Drum;
 
 /// Fewest unmistakable strokes of a drum that is struck beyond doubt.

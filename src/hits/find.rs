@@ -2,7 +2,7 @@
 
 use super::bands::Framing;
 use super::contrast::contrast;
-use super::decide::{Opinion, adapted, certainty, first_opinion, kept, lean};
+use super::decide::{Opinion, adapted, certainty, first_opinion, kept};
 use super::echo::{Sound, echoes};
 use super::edge::benefit;
 use super::evidence::{Columns, Evidence, Outline, highest};
@@ -206,7 +206,7 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let mut glass = Glass::look(&song.mics[main], stretch.rest[main], &coarse, framing.rate)?;
     let first_kept = kept(&survey, &opinion.odds, s.threshold());
     let mut lesson = learn(&survey, &first_kept, &looked, &glass);
-    let mut odds = second_opinion(&survey, s.drum, &opinion, &looked, &glass, &mut lesson);
+    let mut odds = second_opinion(s.drum, &opinion, &looked, &glass, &mut lesson);
     // What only has the benefit of the doubt teaches nothing.
     let teachers = kept(&survey, &odds, s.threshold());
     if !teach_the_same(&first_kept, &teachers) {
@@ -243,14 +243,7 @@ fn teach_the_same(first: &[usize], second: &[usize]) -> bool {
 }
 
 /// Log-odds of every candidate once those that were `looked` at under the glass are compared with the take's own strokes.
-fn second_opinion(
-    survey: &Survey,
-    drum: Drum,
-    first: &Opinion,
-    looked: &[usize],
-    glass: &Glass,
-    lesson: &mut Lesson,
-) -> Vec<f32> {
+fn second_opinion(drum: Drum, first: &Opinion, looked: &[usize], glass: &Glass, lesson: &mut Lesson) -> Vec<f32> {
     let mut likeness = vec![None; first.odds.len()];
     for (number, &i) in looked.iter().enumerate() {
         likeness[i] = glass.likeness(lesson, number);
@@ -261,8 +254,6 @@ fn second_opinion(
         let gains = contrast(&odds, &first.shapes);
         odds.iter_mut().zip(gains).for_each(|(odds, gain)| *odds += gain);
     }
-    let lean = lean(survey.kinds, drum);
-    odds.iter_mut().for_each(|odds| *odds += lean);
     let parted = valley(&odds);
     odds.iter_mut().for_each(|odds| *odds -= parted);
     odds

@@ -7,6 +7,7 @@ use super::bands::{BANDS, Bands, Every, Row, SPARSE, filled};
 use super::bleed::Expected;
 use super::decibel::db;
 use super::novelty::{BLEED_MARGIN, CEILING, LAG, LEAD, PAST_MARGIN, Ring};
+use super::others::Others;
 use crate::wide::wide;
 use pulp::Arch;
 
@@ -27,8 +28,8 @@ pub const SHAPE: usize = (LOOKS.len() - BEFORE) * BANDS;
 /// What the rest of the kit says of a candidate.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct KitVerdict {
-    /// Whether there was any other mic to ask.
-    pub asked: bool,
+    /// What other mics there were to ask.
+    pub others: Others,
     /// Novelty over all own mics against their predicted bleed, dB, at most 12.
     pub height: f32,
     /// Novelty of the main mic against floor and past alone, dB, at most 12.
@@ -164,13 +165,13 @@ impl<'a> Alone<'a> {
 }
 
 /// Asks the rest of the kit about the candidate at frame `t` of the main mic (its powers and predicted bleed);
-/// `asked` tells whether there are other mics. `height` is the novelty over all own mics against their
+/// `others` are the mics that were asked. `height` is the novelty over all own mics against their
 /// predicted bleed there, `plain` that of the main mic against floor and past alone.
 #[must_use]
-pub fn ask_the_kit(mic: (&Bands, &Expected), asked: bool, t: usize, height: f32, plain: f32) -> KitVerdict {
+pub fn ask_the_kit(mic: (&Bands, &Expected), others: Others, t: usize, height: f32, plain: f32) -> KitVerdict {
     let (power, bleed) = mic;
     let (above, clear) = above_bleed(power, bleed, t);
-    KitVerdict { asked, height: height.min(12.0), plain: plain.min(12.0), above, clear, elsewhere: 0.0 }
+    KitVerdict { others, height: height.min(12.0), plain: plain.min(12.0), above, clear, elsewhere: 0.0 }
 }
 
 /// Bands in which the mics are compared: 60 to 200 Hz, the weight of a kick.

@@ -4,6 +4,7 @@
 //! model card that says what they were trained on; nothing is learnt or loaded at run time.
 
 use super::judge::{FEATURES, KitVerdict};
+use super::others::Others;
 use crate::song::Drum;
 use pulp::{Arch, Simd, WithSimd};
 use std::sync::OnceLock;
@@ -177,32 +178,32 @@ fn squash(units: &mut [Side]) {
 
 /// What counts against a candidate beyond the regression: set by hand, since that alone lets a loud bleed pass that
 /// sounds like a stroke.
-#[derive(Clone, Copy)]
-struct Doubts {
-    /// Log-odds that a sound loses which other mics explain to the last decibel. Less for the snare, whose soft strokes
-    /// lie under bleed that the other mics seem to explain.
-    explained: f32,
-    /// Log-odds lost for every dB from the sixth to the sixteenth that all other mics hear it louder than usual
-    /// ([`KitVerdict::elsewhere`]). The snare has hat and kick beside it in every mic, so for it this says too little.
-    elsewhere: f32,
-}
-
-const KICK_DOUBTS: Doubts = Doubts { explained: 3.0, elsewhere: 0.3 };
-const SNARE_DOUBTS: Doubts = Doubts { explained: 1.5, elsewhere: 0.0 };
+/// What a kick loses for every dB that all other mics hear it louder than usual ([`KitVerdict::elsewhere`]), log-odds. The snare
+/// has hat and kick beside it in every mic, so for it this says too little.
+const KICK_ELSEWHERE: f32 = 0.3;
+const SNARE_ELSEWHERE: f32 = 0.0;
 /// How much louder is still usual, dB, and how much more counts.
 const USUAL_DB: f32 = 6.0;
 const MOST_DB: f32 = 10.0;
 /// Inputs of the second step.
-const WEIGHED: usize = 8;
+const WEIGHED: usize = 9;
 
 /// The model of one drum, in two steps: a network hears the main mic alone; a logistic regression weighs its verdict
 /// with what the rest of the kit says. So few weights stand in the second step because they carry over to other
 /// kits better than more (`docs/accuracy.md`).
 pub struct Model {
     alone: Nets,
+    /// One for each of [`Others`], in their order.
+    weighings: [Weighing; Others::COUNT],
+    /// Log-odds lost for every dB from the sixth to the sixteenth that all other mics hear a sound louder than usual.
+    elsewhere: f32,
+}
+
+/// A logistic regression: how the verdict on the main mic is weighed with what the rest of the kit says.
+#[derive(Clone, Copy, Default)]
+struct Weighing {
     weights: [f32; WEIGHED],
     bias: f32,
-    doubts: Doubts,
 }
 
 impl Model {
@@ -210,29 +211,33 @@ impl Model {
     #[must_use]
     pub fn of(drum: Drum) -> &'static Model {
         static MODELS: [OnceLock<Model>; 2] = [OnceLock::new(), OnceLock::new()];
-        let (slot, bytes, doubts) =
-            if drum == Drum::Kick { (&MODELS[0], KICK, KICK_DOUBTS) } else { (&MODELS[1], SNARE, SNARE_DOUBTS) };
-        slot.get_or_init(|| Model::parse(bytes, doubts).unwrap_or_else(Model::undecided))
+        let (slot, bytes, elsewhere) = match drum {
+            Drum::Kick => (&MODELS[0], KICK, KICK_ELSEWHERE),
+            _ => (&MODELS[1], SNARE, SNARE_ELSEWHERE),
+        };
+        slot.get_or_init(|| Model::parse(bytes, elsewhere).unwrap_or_else(Model::undecided))
     }
 
     /// A model that knows nothing: log-odds 0. Stands in only if an embedded file were damaged, which a test excludes.
     fn undecided() -> Self {
         let nothing = Nets { mean: vec![0.0; FEATURES], scale: vec![1.0; FEATURES], nets: Vec::new() };
-        Self { alone: nothing, weights: [0.0; WEIGHED], bias: 0.0, doubts: SNARE_DOUBTS }
+        Self { alone: nothing, weighings: Default::default(), elsewhere: 0.0 }
     }
 
-    fn parse(bytes: &[u8], doubts: Doubts) -> Option<Self> {
+    fn parse(bytes: &[u8], elsewhere: f32) -> Option<Self> {
         let mut words = bytes.chunks_exact(4).filter_map(|c| c.try_into().ok());
         let alone = Nets::parse(&mut words, FEATURES)?;
         let rest: Vec<f32> = words.map(f32::from_le_bytes).collect();
-        let (bias, weights) = rest.split_last()?;
-        Some(Self { alone, weights: weights.try_into().ok()?, bias: *bias, doubts })
+        let (rows, left) = rest.as_chunks::<{ WEIGHED + 1 }>();
+        let rows: &[_; Others::COUNT] = rows.try_into().ok().filter(|_| left.is_empty())?;
+        let weighings = rows.map(|[weights @ .., bias]| Weighing { weights, bias });
+        Some(Self { alone, weighings, elsewhere })
     }
 
     /// Whether it matters to this model that a sound comes from elsewhere.
     #[must_use]
     pub fn asks_elsewhere(&self) -> bool {
-        self.doubts.elsewhere > 0.0
+        self.elsewhere > 0.0
     }
 
     /// Log-odds of candidates: what the main mic alone says of each, and what the rest of the kit.
@@ -250,6 +255,7 @@ impl Model {
         // Steps of the height: where it is nearly nothing, the kit explains the sound, however much it seems a stroke.
         let inputs: [f32; WEIGHED] = [
             verdict / 4.0,
+            kit.height.min(1.0),
             kit.height.min(1.5),
             kit.height.min(4.0) / 2.0,
             kit.height / 5.0,
@@ -258,10 +264,9 @@ impl Model {
             kit.above / 15.0,
             kit.clear,
         ];
-        let odds = inputs.iter().zip(&self.weights).fold(self.bias, |sum, (x, w)| sum + x * w);
-        let Doubts { explained, elsewhere } = self.doubts;
-        let odds = odds - elsewhere * (kit.elsewhere - USUAL_DB).clamp(0.0, MOST_DB);
-        odds - if kit.asked { explained * (1.0 - kit.height.min(1.0)) } else { 0.0 }
+        let Weighing { weights, bias } = &self.weighings[kit.others as usize];
+        let odds = inputs.iter().zip(weights).fold(*bias, |sum, (x, w)| sum + x * w);
+        odds - self.elsewhere * (kit.elsewhere - USUAL_DB).clamp(0.0, MOST_DB)
     }
 }
 
@@ -272,7 +277,7 @@ mod tests {
     #[test]
     fn the_embedded_weights_fit_the_features() {
         for bytes in [KICK, SNARE] {
-            let model = Model::parse(bytes, KICK_DOUBTS).unwrap();
+            let model = Model::parse(bytes, 0.0).unwrap();
             assert!(!model.alone.nets.is_empty());
             assert!(model.log_odds(&[([0.0; FEATURES], KitVerdict::default())])[0].is_finite());
         }
@@ -332,7 +337,7 @@ mod tests {
 
     #[test]
     fn damaged_weights_are_refused() {
-        assert!(Model::parse(&KICK[..KICK.len() - 4], KICK_DOUBTS).is_none());
-        assert!(Model::parse(&[], KICK_DOUBTS).is_none());
+        assert!(Model::parse(&KICK[..KICK.len() - 4], 0.0).is_none());
+        assert!(Model::parse(&[], 0.0).is_none());
     }
 }

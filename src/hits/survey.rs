@@ -7,6 +7,7 @@ use super::bands::{BANDS, Bands};
 use super::bleed::{Expected, floor, predicted_bleed};
 use super::judge::{Alone, Elsewhere, FEATURES, KitVerdict, OwnMic, SHAPE, ask_the_kit, loud_stroke, total_level};
 use super::novelty::{Listened, Ring, maxima, novelty};
+use super::others::Others;
 use super::take::Stretch;
 use crate::song::{Drum, Mic};
 
@@ -24,17 +25,6 @@ const BEGINNING: usize = 5;
 /// So many times the usual share of bleed is what the other mics hear of the strokes themselves.
 const BEYOND: f32 = 2.0;
 
-/// How much of the kit the mics of other drums hear.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Others {
-    /// There are none.
-    None,
-    /// Mics of one other drum.
-    OneDrum,
-    /// Mics of two other kinds at least.
-    Kit,
-}
-
 /// A drum in a stretch of the take.
 pub struct Survey<'a> {
     /// Powers of the drum's own mics, the main one first.
@@ -51,8 +41,6 @@ pub struct Survey<'a> {
     pub plain: Vec<f32>,
     /// What the mics of other drums can tell.
     pub others: Others,
-    /// Kinds of drums, cymbals and places among these mics.
-    pub kinds: usize,
     /// Powers of the mics of other drums.
     kit: Vec<&'a Bands>,
     /// Floor of the main mic: what is expected of it without other mics.
@@ -67,15 +55,7 @@ impl<'a> Survey<'a> {
         let drum = own.first().map_or(Drum::Kick, |&i| mics[i].drum);
         let kit: Vec<&Bands> =
             mics.iter().zip(&stretch.bands).filter(|(m, _)| m.drum != drum).map(|(_, b)| b).collect();
-        let mut kinds: Vec<Drum> = mics.iter().map(|m| m.drum).filter(|d| *d != drum).collect();
-        kinds.sort_unstable();
-        kinds.dedup();
-        let kinds = kinds.len();
-        let heard = match kinds {
-            0 => Others::None,
-            1 => Others::OneDrum,
-            _ => Others::Kit,
-        };
+        let others = Others::of(mics.iter().map(|m| m.drum).filter(|d| *d != drum));
         // First the main mic against its floor alone: its loudest strokes are the drum's own and stay out of the fit.
         let floor = power.first().map_or([0.0; BANDS], |main| floor(main));
         let plain_curve = listen(&power[..power.len().min(1)], &[Expected::steady(floor)]);
@@ -100,7 +80,7 @@ impl<'a> Survey<'a> {
         };
         let heights = heights_of(&curve, &candidates);
         let plain = heights_of(&plain_curve, &candidates);
-        Self { power, others: heard, kinds, kit, bleed, floor, curve, candidates, heights, plain }
+        Self { power, others, kit, bleed, floor, curve, candidates, heights, plain }
     }
 
     /// Candidates that are the drum's own strokes beyond doubt before anything is known of it.
@@ -155,7 +135,7 @@ impl Witness<'_> {
     pub fn features(&self, i: usize) -> ([f32; FEATURES], KitVerdict) {
         let survey = self.survey;
         let (t, height, plain) = (survey.candidates[i], survey.heights[i], survey.plain[i]);
-        let kit = ask_the_kit((self.main, self.bleed), survey.others != Others::None, t, height, plain);
+        let kit = ask_the_kit((self.main, self.bleed), survey.others, t, height, plain);
         let elsewhere = self.elsewhere.as_ref().map_or(0.0, |e| e.louder(t));
         (self.alone.features(i), KitVerdict { elsewhere, ..kit })
     }
@@ -264,7 +244,6 @@ mod tests {
             plain: vec![10.0; candidates.len()],
             candidates,
             others: Others::OneDrum,
-            kinds: 1,
             kit: Vec::new(),
             floor: [0.0; BANDS],
         };

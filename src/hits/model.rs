@@ -176,10 +176,9 @@ fn squash(units: &mut [Side]) {
     }
 }
 
-/// What counts against a candidate beyond the regression: set by hand, since that alone lets a loud bleed pass that
-/// sounds like a stroke.
-/// What a kick loses for every dB that all other mics hear it louder than usual ([`KitVerdict::elsewhere`]), log-odds. The snare
-/// has hat and kick beside it in every mic, so for it this says too little.
+/// What a kick loses beyond the regression for every dB that all other mics hear it louder than usual
+/// ([`KitVerdict::elsewhere`]), log-odds: set by hand. The snare has hat and kick beside it in every mic, so for it this says
+/// too little.
 const KICK_ELSEWHERE: f32 = 0.3;
 const SNARE_ELSEWHERE: f32 = 0.0;
 /// How much louder is still usual, dB, and how much more counts.

@@ -218,9 +218,8 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     // Which candidate, and its number under the glass.
     let seen: Vec<(usize, usize)> =
         kept.iter().filter_map(|&i| looked.binary_search(&i).ok().map(|number| (i, number))).collect();
-    let bleed = survey.bleed_shares(seen.iter().map(|(i, _)| *i));
-    let strokes: Vec<(usize, f32)> = seen.iter().zip(bleed).map(|((_, number), bleed)| (*number, bleed)).collect();
-    let measured = glass.measure(&mut lesson, &strokes)?;
+    let numbers: Vec<usize> = seen.iter().map(|(_, number)| *number).collect();
+    let measured = glass.measure(&mut lesson, &numbers)?;
     // At the seam of two stretches, which may time a stroke a little differently, both tell of it.
     let slack = framing.rate.samples(SEAM);
     let range = stretch.range.start.saturating_sub(slack)..stretch.range.end + slack;

@@ -147,23 +147,21 @@ impl Glass {
         self.looks.get(i).and_then(|look| lesson.like(look)).map(|l| l.score)
     }
 
-    /// Time and peak of strokes, in their order, given by their numbers and what share of their amplitude other mics expect to be
-    /// bleed.
+    /// Time and peak of the strokes of the given numbers, in their order.
     ///
     /// # Errors
     /// As [`MonoReader::read`].
-    pub fn measure(&mut self, lesson: &mut Lesson, strokes: &[(usize, f32)]) -> Result<Vec<Measured>> {
-        let mut out = Vec::with_capacity(strokes.len());
+    pub fn measure(&mut self, lesson: &mut Lesson, numbers: &[usize]) -> Result<Vec<Measured>> {
+        let mut out = Vec::with_capacity(numbers.len());
         let mut carrier = Carrier::new(self.rate);
-        for &(i, bleed) in strokes {
+        for &i in numbers {
             let begins = self.begins(lesson, i)?;
             let (seen, before) = self.peaks(begins.pos)?;
             let like = begins.like.map(|like| {
                 let look = begins.earlier.as_ref().unwrap_or(&self.looks[i]);
                 if before < RINGS * seen { like } else { lesson.without_ring(&mut carrier, look, like) }
             });
-            let under = before.max(bleed * seen);
-            out.push(Measured { pos: begins.pos, peak: like.map_or(seen, |like| freed(seen, under, &like)) });
+            out.push(Measured { pos: begins.pos, peak: like.map_or(seen, |like| freed(seen, before, &like)) });
         }
         Ok(out)
     }
@@ -337,7 +335,7 @@ mod tests {
         let mut glass = Glass::look(&mic, Rest::default(), &coarse, SampleRate::SESSION).unwrap();
         let loud: Vec<bool> = strokes.iter().map(|&(_, level, _)| level > 0.3).collect();
         let mut lesson = glass.learn(&vec![true; strokes.len()], &loud);
-        let all: Vec<(usize, f32)> = (0..strokes.len()).map(|i| (i, 0.0)).collect();
+        let all: Vec<usize> = (0..strokes.len()).collect();
         glass.measure(&mut lesson, &all).unwrap()
     }
 

@@ -2,7 +2,6 @@
 //!
 //! In: a [`Stretch`] and which mics are the drum's own. Out: candidate frames with their features.
 
-use super::attack::median;
 use super::bands::{BANDS, Bands};
 use super::bleed::{Expected, floor, predicted_bleed};
 use super::judge::{Alone, Elsewhere, FEATURES, KitVerdict, OwnMic, SHAPE, ask_the_kit, loud_stroke, total_level};
@@ -19,11 +18,6 @@ const REACH: usize = 5;
 const SAME: usize = 4;
 /// Share of the strokes known at sight that must still stand out when the other mics are heard.
 const LEAST_SHARE: f32 = 0.4;
-
-/// Frames of a stroke's beginning in which bleed is set against it.
-const BEGINNING: usize = 5;
-/// So many times the usual share of bleed is what the other mics hear of the strokes themselves.
-const BEYOND: f32 = 2.0;
 
 /// A drum in a stretch of the take.
 pub struct Survey<'a> {
@@ -87,22 +81,6 @@ impl<'a> Survey<'a> {
     #[must_use]
     pub fn sure_at_sight(&self) -> Vec<usize> {
         surest(self.power.first().copied(), &self.candidates, &self.heights)
-    }
-
-    /// Share of the amplitude of strokes (candidates by number) that the other mics expect to be bleed, 0..=1, beyond what they
-    /// expect of most strokes: that is what they hear of the strokes themselves.
-    #[must_use]
-    pub fn bleed_shares(&self, strokes: impl Iterator<Item = usize>) -> Vec<f32> {
-        let sum = |row: [f32; BANDS]| row.iter().sum::<f32>();
-        let share = |i: usize| {
-            let (Some(main), Some(bleed)) = (self.power.first(), self.bleed.first()) else { return 0.0 };
-            let frames = || (self.candidates[i] + 1..main.len()).take(BEGINNING);
-            let heard: f32 = frames().map(|t| sum(main.rows()[t])).sum();
-            frames().map(|t| sum(bleed.at(t))).sum::<f32>() / heard.max(f32::MIN_POSITIVE)
-        };
-        let shares: Vec<f32> = strokes.map(share).collect();
-        let usual = if shares.is_empty() { 0.0 } else { median(&mut shares.clone()) };
-        shares.iter().map(|share| (share - BEYOND * usual).clamp(0.0, 1.0).sqrt()).collect()
     }
 
     /// What can be said of the candidates, given frames of sure strokes; whether they come from elsewhere only where that is
@@ -224,33 +202,6 @@ mod tests {
             }
         }
         rows
-    }
-
-    #[test]
-    fn only_a_stroke_that_coincides_with_something_has_a_share_of_bleed() {
-        // Nine strokes, of which every mic hears a twentieth; with the fifth a hat that makes up half of the power.
-        let candidates: Vec<usize> = (0..9).map(|k| 20 + 60 * k).collect();
-        let strokes = sounds(600, &candidates, 1.0, 0..8);
-        let own = Bands::from_rows(strokes.clone());
-        let mut expected: Vec<[f32; BANDS]> = strokes.iter().map(|row| row.map(|p| 0.05 * p)).collect();
-        let beside = candidates[4];
-        (beside..beside + 12).for_each(|t| expected[t] = strokes[t].map(|p| 0.5 * p));
-        let sparse = expected.into_iter().step_by(2).collect();
-        let survey = Survey {
-            power: vec![&own],
-            bleed: vec![Expected::from_rows(sparse)],
-            curve: Vec::new(),
-            heights: vec![10.0; candidates.len()],
-            plain: vec![10.0; candidates.len()],
-            candidates,
-            others: Others::OneDrum,
-            kit: Vec::new(),
-            floor: [0.0; BANDS],
-        };
-        let shares = survey.bleed_shares(0..9);
-        assert!((shares[4] - 0.4f32.sqrt()).abs() < 0.02, "{shares:?}");
-        assert!(shares.iter().enumerate().all(|(k, share)| k == 4 || *share == 0.0), "{shares:?}");
-        assert!(survey.bleed_shares(0..0).is_empty());
     }
 
     #[test]

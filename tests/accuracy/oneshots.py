@@ -1,10 +1,10 @@
 #!/usr/bin/env python3
-"""Collect drum one-shots from Debian's data packages as folders of 48 kHz mono FLAC files.
+"""Collect drum one-shots from data packages as folders of 48 kHz mono FLAC files.
 
-  oneshots.py OUT_DIR [--work DIR] [--unheard]
+  oneshots.py OUT_DIR [--work DIR] [--later | --unheard]
 
 OUT_DIR/KIT/DRUM/NN.flac, softest first, DRUM one of kick, snare, rim, hat_closed, hat_open, tom_high, tom_floor,
-ride, crash. Data only is taken from the packages (apt-get download, dpkg -x); nothing is installed or run:
+ride, crash. Data only is taken from Debian's packages (apt-get download, dpkg -x); nothing is installed or run:
   hydrogen-drumkits        kits under GPL-2, CC0, CC-BY and CC-BY-SA, as each kit's own file says
   avldrums.lv2-soundfont   CC-BY-SA-3.0
   fluid-soundfont-gm       MIT
@@ -13,25 +13,31 @@ ride, crash. Data only is taken from the packages (apt-get download, dpkg -x); n
   csound-soundfont         LGPL-2.1+
   sonic-pi-samples         CC0 (the drums)
   lmms-common              GPL-2+
-With --unheard the drums that no network was ever taught with, so that what is new to it can be judged:
+With --later the drums that were taught to networks after those:
   minuet-data              a general sound set, as its own licence says (minuet: GPL-2 or GPL-3)
   exadrums                 BSD-3-Clause
+With --unheard the drums that no network was ever taught with, so that what is new to it can be judged:
+  freepats                 GPL-2+ with an exception for music made with it
+  drumpy                   MIT (a PyPI wheel, pip download)
 
 The kit that the project's held-out sessions are rendered from (the set with the most layers of kick and
 snare in hydrogen-drumkits, BJA_Pacific) is left out here.
 
 Needs: numpy soundfile soxr sf2utils (requirements.txt).
 """
-import argparse, glob, os, re, subprocess, sys, xml.etree.ElementTree as ET
+import argparse, glob, os, re, struct, subprocess, sys, zipfile, xml.etree.ElementTree as ET
 import numpy as np, soundfile as sf, soxr
 
 RATE = 48000
 PACKAGES = ("hydrogen-drumkits", "avldrums.lv2-soundfont", "fluid-soundfont-gm", "musescore-general-soundfont-lossless",
             "timgm6mb-soundfont", "csound-soundfont", "sonic-pi-samples", "lmms-common")
-UNHEARD = ("minuet-data", "exadrums")
-# Of these left out: a snare that stands in a heard package too (their correlation is 1), one that is swept and not struck, and
+LATER = ("minuet-data", "exadrums")
+UNHEARD = ("freepats",)
+# The wheel, and its version.
+WHEEL = ("drumpy", "0.1.0")
+# Of --later left out: a snare that stands in another package too (their correlation is 1), one that is swept and not struck, and
 # electronic drums.
-NOT_UNHEARD = re.compile(r"Brushed Snare|Dance", re.I)
+NOT_LATER = re.compile(r"Brushed Snare|Dance", re.I)
 HELD_OUT = {"BJA_Pacific"}
 NOT_ACOUSTIC = re.compile(r"electro|electric|808|hand|afrique|break|distort|hardcore|harsh|nasty|hiphop", re.I)
 # instrument name -> drum, first match wins
@@ -125,10 +131,10 @@ def files(root):
                 yield kit, drum, re.sub("_(soft|hard)$", "", name), mono48(x, rate)
 
 
-def unheard(root):
-    """drums of packages that no network was taught with"""
+def later(root):
+    """drums of packages that were taught after the others"""
     for kit, drum, name, x in soundfonts(root, "minuet/soundfonts"):
-        if not NOT_UNHEARD.search(f"{kit} {name}"):
+        if not NOT_LATER.search(f"{kit} {name}"):
             yield kit, drum, name, x
     drums = {"BD_Acou_01": "kick", "Snr_Acou_01": "snare", "HiHat": "hat_closed", "RideEdge": "ride", "Crash_High": "crash",
              "Tom01": "tom_high", "Tom03": "tom_floor"}
@@ -137,22 +143,59 @@ def unheard(root):
         yield "Exadrums", drum, name, mono48(x, rate)
 
 
+def patch(path):
+    """first sample of a Gravis patch file (GF1PATCH110: 239 bytes of headers, then 96 a sample) and its rate"""
+    data = open(path, "rb").read()
+    size, _, _, rate = struct.unpack_from("<IIIH", data, 239 + 8)
+    mode, body = data[239 + 55], data[239 + 96 : 239 + 96 + size]
+    wide, unsigned = mode & 1, mode & 2
+    x = np.frombuffer(body[: len(body) // 2 * 2] if wide else body, ("<u2" if unsigned else "<i2") if wide else ("u1" if unsigned else "i1"))
+    full = 32768.0 if wide else 128.0
+    return (x.astype(np.float64) - (full if unsigned else 0)) / full, rate
+
+
+def unheard(root):
+    """drums of packages that no network was taught with"""
+    # Left out: electronic drums, and a kick that may stand in a heard package (their correlation is 0.96).
+    drums = {"037": "rim", "038": "snare", "040": "snare", "042": "hat_closed", "044": "hat_closed", "046": "hat_open", "049": "crash",
+             "055": "crash", "051": "ride", "059": "ride"}
+    for key, drum in drums.items():
+        x, rate = patch(glob.glob(f"{root}/usr/share/midi/freepats/Drum_000/{key}_*.pat")[0])
+        yield "Freepats", drum, key, mono48(x, rate)
+    drums = {"bass/1": "kick", "bass/2": "kick", "bass/3": "kick", "bass/4": "kick", "snare/1": "snare", "snare/2": "snare",
+             "snare/3": "snare", "toms/3": "tom_high", "toms/4": "tom_high", "toms/5": "tom_floor", "closed_hh/1": "hat_closed",
+             "open_hh/1": "hat_open", "crash/1": "crash"}
+    for name, drum in drums.items():
+        x, rate = sf.read(f"{root}/drumpy/static/samples/{name}.wav", dtype="float32")
+        yield "Drumpy", drum, name, mono48(x, rate)
+
+
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("out"); ap.add_argument("--work", default="packages")
-    ap.add_argument("--unheard", action="store_true", help="the drums that no network was taught with")
+    which = ap.add_mutually_exclusive_group()
+    which.add_argument("--later", action="store_true", help="the drums that were taught after the others")
+    which.add_argument("--unheard", action="store_true", help="the drums that no network was taught with")
     a = ap.parse_args()
+    packages, sources = (UNHEARD, (unheard,)) if a.unheard else (LATER, (later,)) if a.later else (PACKAGES, (xml_kits, soundfonts, files))
     os.makedirs(a.work, exist_ok=True)
-    for p in UNHEARD if a.unheard else PACKAGES:
+    for p in packages:
         if not glob.glob(f"{a.work}/{p}_*.deb"):
             subprocess.run(["apt-get", "download", p], cwd=a.work, check=True, stdout=subprocess.DEVNULL)
         if not os.path.exists(f"{a.work}/x/{p}.done"):
             subprocess.run(["dpkg", "-x", glob.glob(f"{a.work}/{p}_*.deb")[0], f"{a.work}/x"], check=True)
             open(f"{a.work}/x/{p}.done", "w").close()
+    if a.unheard:
+        name, version = WHEEL
+        if not glob.glob(f"{a.work}/{name}-*.whl"):
+            subprocess.run([sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--dest", a.work, f"{name}=={version}"], check=True)
+        with zipfile.ZipFile(glob.glob(f"{a.work}/{name}-*.whl")[0]) as wheel:
+            wheel.extractall(f"{a.work}/x")
     sets = {}
-    for source in (unheard,) if a.unheard else (xml_kits, soundfonts, files):
+    for source in sources:
         for kit, drum, ins, x in source(f"{a.work}/x"):
-            if not usable(x):
+            # Those few are all taken, those too that were cut hard where they begin.
+            if not (a.unheard or usable(x)):
                 continue
             # several instruments of one drum in a kit are several drums: kick, kick-2, ...
             names = sets.setdefault(kit, {}).setdefault(drum, {})

@@ -28,6 +28,8 @@ const LEAST_SPREAD: f32 = 0.1;
 const LEAST_WIDTH: f32 = 0.4;
 /// Most log-odds that the contrast may add or take.
 const MOST_BY_CONTRAST: f32 = 2.0;
+/// As like the take's clear strokes as this, a sound is not disowned for its shape.
+const ALIKE: f32 = 0.95;
 
 /// What each candidate gains in log-odds by its shape, within ±2: half the logarithm of the ratio of two normal
 /// distributions, those of the scores of the take's own sure strokes and of its sure bleed; beyond their medians nothing
@@ -50,6 +52,13 @@ pub fn contrast(odds: &[f32], shapes: &[[f32; SHAPE]]) -> Vec<f32> {
             (0.5 * (own.log_density(score) - bleed.log_density(score))).clamp(-MOST_BY_CONTRAST, MOST_BY_CONTRAST)
         })
         .collect()
+}
+
+/// Takes back what sounds lose by their shape though they are all but the same as the take's clear strokes (their likeness, where
+/// they were looked at): in a take whose surest strokes lie under cymbals, these teach a shape that the bare ones have not.
+pub fn spare_alike(gains: &mut [f32], likeness: &[Option<f32>]) {
+    let alike = gains.iter_mut().zip(likeness).filter(|(_, like)| like.is_some_and(|like| like >= ALIKE));
+    alike.for_each(|(gain, _)| *gain = gain.max(0.0));
 }
 
 /// The regression's score of every shape, about +1 for what is like the `own` and −1 for what is like the `bleed`.
@@ -173,6 +182,13 @@ fn solve<const N: usize>(mut matrix: Vec<[f64; N]>, mut right: [f64; N]) -> [f64
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_sounds_the_same_as_clear_strokes_is_not_disowned_for_its_shape() {
+        let mut gains = [-2.0, -2.0, 1.5, -2.0];
+        spare_alike(&mut gains, &[Some(0.99), Some(0.6), Some(0.99), None]);
+        assert_eq!(gains, [0.0, -2.0, 1.5, -2.0]);
+    }
 
     #[test]
     fn a_system_of_equations_is_solved() {

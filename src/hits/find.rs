@@ -1,13 +1,14 @@
 //! The whole way from a song's mics to its hit list.
 
 use super::bands::Framing;
-use super::contrast::contrast;
+use super::contrast::{contrast, spare_alike};
 use super::decide::{Opinion, adapted, certainty, first_opinion, kept};
 use super::echo::{Sound, echoes};
 use super::edge::benefit;
 use super::evidence::{Columns, Evidence, Outline, highest};
 use super::kind::kinds;
 use super::measure::{Glass, Lesson};
+use super::others::Others;
 use super::survey::Survey;
 use super::take::{BLOCK, Stretch, Watcher, own_mics, stretches};
 use super::valley::valley;
@@ -206,7 +207,7 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let mut glass = Glass::look(&song.mics[main], stretch.rest[main], &coarse, framing.rate)?;
     let first_kept = kept(&survey, &opinion.odds, s.threshold());
     let mut lesson = learn(&survey, &first_kept, &looked, &glass);
-    let mut odds = second_opinion(s.drum, &opinion, &looked, &glass, &mut lesson);
+    let mut odds = second_opinion((survey.others, s.drum), &opinion, &looked, &glass, &mut lesson);
     // What only has the benefit of the doubt teaches nothing.
     let teachers = kept(&survey, &odds, s.threshold());
     if !teach_the_same(&first_kept, &teachers) {
@@ -242,7 +243,13 @@ fn teach_the_same(first: &[usize], second: &[usize]) -> bool {
 }
 
 /// Log-odds of every candidate once those that were `looked` at under the glass are compared with the take's own strokes.
-fn second_opinion(drum: Drum, first: &Opinion, looked: &[usize], glass: &Glass, lesson: &mut Lesson) -> Vec<f32> {
+fn second_opinion(
+    (others, drum): (Others, Drum),
+    first: &Opinion,
+    looked: &[usize],
+    glass: &Glass,
+    lesson: &mut Lesson,
+) -> Vec<f32> {
     let mut likeness = vec![None; first.odds.len()];
     for (number, &i) in looked.iter().enumerate() {
         likeness[i] = glass.likeness(lesson, number);
@@ -250,7 +257,11 @@ fn second_opinion(drum: Drum, first: &Opinion, looked: &[usize], glass: &Glass, 
     let mut odds = adapted(&first.odds, &likeness);
     // A kick's sure strokes are too few and too much like a floor tom's to teach its shape (`docs/accuracy.md`).
     if drum == Drum::Snare {
-        let gains = contrast(&odds, &first.shapes);
+        let mut gains = contrast(&odds, &first.shapes);
+        // With nothing but a snare's mic hats are as like its strokes.
+        if others != Others::None {
+            spare_alike(&mut gains, &likeness);
+        }
         odds.iter_mut().zip(gains).for_each(|(odds, gain)| *odds += gain);
     }
     let parted = valley(&odds);

@@ -144,7 +144,7 @@ def later(root):
 
 
 def patch(path):
-    """first sample of a Gravis patch file (GF1PATCH110: 239 bytes of headers, then 96 a sample) and its rate"""
+    """first sample of a patch file (GF1PATCH110: 239 bytes of headers, then 96 before each sample) and its rate"""
     data = open(path, "rb").read()
     size, _, _, rate = struct.unpack_from("<IIIH", data, 239 + 8)
     mode, body = data[239 + 55], data[239 + 96 : 239 + 96 + size]

@@ -3,7 +3,7 @@
 //! A head and its shell may swing against each other, so that the tail swells once more 0.1 s after the stroke. It can look so
 //! much like a ghost note that only its regularity betrays it.
 //!
-//! In: time, peak and certainty of a drum's strokes, in order. Out: which of them are echoes.
+//! In: time, peak and certainty of a drum's strokes, in order. Out: which of them are echoes, and how late.
 
 use super::hit::DOUBTFUL_BELOW;
 use crate::units::{Dbfs, Seconds};
@@ -49,17 +49,17 @@ struct Tail {
     under: f64,
 }
 
-/// For each sound, in order of time, whether it is an echo. Soft sounds that follow at the same delay are, where they are most of
+/// For each sound, in order of time, how long after its stroke it comes if it is an echo. Soft sounds that follow at the same delay are, where they are most of
 /// those at about that delay: four if they are doubtful, five of whatever certainty if they lie equally far under their strokes too.
 #[must_use]
-pub fn echoes(sounds: &[Sound]) -> Vec<bool> {
+pub fn echoes(sounds: &[Sound]) -> Vec<Option<Seconds>> {
     let mut tails: Vec<Tail> = (0..sounds.len()).filter_map(|i| tail(sounds, i)).collect();
     tails.sort_by(|a, b| a.delay.total_cmp(&b.delay));
     let doubtful: Vec<Tail> =
         tails.iter().filter(|tail| sounds[tail.sound].certainty < DOUBTFUL_BELOW).copied().collect();
-    let mut echo = vec![false; sounds.len()];
+    let mut echo = vec![None; sounds.len()];
     for tail in regular(&doubtful, f64::INFINITY, FEWEST).chain(regular(&tails, AS_LOUD_DB, FEWEST_SURE)) {
-        echo[tail.sound] = true;
+        echo[tail.sound] = Some(Seconds(tail.delay));
     }
     echo
 }
@@ -98,6 +98,10 @@ mod tests {
         long_take(8, certainty, late, |_| 0.0)
     }
 
+    fn which(found: &[Option<Seconds>]) -> Vec<bool> {
+        found.iter().map(Option::is_some).collect()
+    }
+
     /// So many backbeats; `louder` says by how many dB each sound after them is.
     fn long_take(
         strokes: usize,
@@ -117,45 +121,47 @@ mod tests {
     #[test]
     fn a_soft_doubtful_sound_that_always_comes_at_the_same_delay_is_an_echo() {
         let found = echoes(&take(0.6, |k| 0.0001 * (k % 3) as f64));
-        assert_eq!(found, [false, true].repeat(8));
+        assert_eq!(which(&found), [false, true].repeat(8));
+        let late = found.iter().flatten().all(|delay| (0.1399..0.1403).contains(&delay.0));
+        assert!(late, "each is 140.0 to 140.2 ms late: {found:?}");
     }
 
     #[test]
     fn ghost_notes_of_a_hand_are_not() {
         // Give or take 8 ms.
-        assert!(echoes(&take(0.6, |k| 0.002 * ((k * 5) % 8) as f64)).iter().all(|e| !e));
+        assert!(echoes(&take(0.6, |k| 0.002 * ((k * 5) % 8) as f64)).iter().all(Option::is_none));
     }
 
     #[test]
     fn nor_are_those_of_a_long_take_though_many_fall_together_by_chance() {
         // Give or take 8 ms, 120 times over: a dozen within 0.8 ms of any.
         let ghosts = long_take(120, 0.6, |k| 0.000_13 * ((k * 37) % 120) as f64, |_| 0.0);
-        assert!(echoes(&ghosts).iter().all(|e| !e));
+        assert!(echoes(&ghosts).iter().all(Option::is_none));
         // The same take with an echo instead.
         let echo = long_take(120, 0.6, |k| 0.0001 * (k % 3) as f64, |_| 0.0);
-        assert_eq!(echoes(&echo), [false, true].repeat(120));
+        assert_eq!(which(&echoes(&echo)), [false, true].repeat(120));
     }
 
     #[test]
     fn a_tail_that_swells_alike_after_every_stroke_is_an_echo_however_sure() {
         let swell = long_take(8, 0.99, |k| 0.0001 * (k % 3) as f64, |k| 0.2 * (k % 4) as f64);
-        assert_eq!(echoes(&swell), [false, true].repeat(8));
+        assert_eq!(which(&echoes(&swell)), [false, true].repeat(8));
     }
 
     #[test]
     fn ghost_notes_that_were_moved_to_the_grid_stay_for_no_two_are_equally_loud() {
         let ghosts = long_take(40, 0.99, |_| 0.0, |k| 0.2 * ((k * 17) % 40) as f64);
-        assert!(echoes(&ghosts).iter().all(|e| !e));
+        assert!(echoes(&ghosts).iter().all(Option::is_none));
     }
 
     #[test]
     fn equally_loud_ghost_notes_of_a_hand_stay_for_none_is_as_late() {
-        assert!(echoes(&take(0.99, |k| 0.002 * ((k * 5) % 8) as f64)).iter().all(|e| !e));
+        assert!(echoes(&take(0.99, |k| 0.002 * ((k * 5) % 8) as f64)).iter().all(Option::is_none));
     }
 
     #[test]
     fn three_doubtful_or_four_sure_sounds_of_the_same_delay_are_chance() {
-        assert!(echoes(&take(0.6, |_| 0.0)[..6]).iter().all(|e| !e));
-        assert!(echoes(&take(0.95, |_| 0.0)[..8]).iter().all(|e| !e));
+        assert!(echoes(&take(0.6, |_| 0.0)[..6]).iter().all(Option::is_none));
+        assert!(echoes(&take(0.95, |_| 0.0)[..8]).iter().all(Option::is_none));
     }
 }

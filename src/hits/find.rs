@@ -6,6 +6,7 @@ use super::decide::{Opinion, adapted, certainty, first_opinion, kept};
 use super::echo::{Sound, echoes};
 use super::edge::benefit;
 use super::evidence::{Columns, Evidence, Outline, highest};
+use super::hit::DOUBTFUL_BELOW;
 use super::kind::kinds;
 use super::measure::{Glass, Lesson};
 use super::others::Others;
@@ -55,6 +56,25 @@ struct Stroke {
     certainty: f64,
 }
 
+/// Sounds that were as sure as strokes and yet left out as echoes.
+struct LeftOut {
+    count: usize,
+    /// How long after a stroke, the middle one of them.
+    delay: Seconds,
+}
+
+impl LeftOut {
+    fn finding(&self, mic: &Mic, drum: Drum) -> Finding {
+        let what = format!(
+            "{} sounds {:.0} ms after a {drum} stroke are all as late and as far under it: taken for the drum's own ring and left out",
+            self.count,
+            self.delay.ms()
+        );
+        let remedy = "Listen there; if they were played, add them to hits.csv, each with its time.";
+        Finding { remedy: remedy.to_owned(), ..Finding::note(&mic.info.path, what) }
+    }
+}
+
 /// A drum being searched for.
 struct Search {
     drum: Drum,
@@ -86,11 +106,18 @@ impl Search {
         });
     }
 
-    fn drop_echoes(&mut self, rate: SampleRate) {
+    /// Leaves out echoes. Of those that passed for sure strokes it is said how many there were and how late: no list shows them.
+    fn drop_echoes(&mut self, rate: SampleRate) -> Option<LeftOut> {
         let sound = |s: &Stroke| Sound { time: SamplePos(s.pos).at(rate), peak: s.peak, certainty: s.certainty };
         let sounds: Vec<Sound> = self.strokes.iter().map(sound).collect();
-        let mut echo = echoes(&sounds).into_iter();
-        self.strokes.retain(|_| !echo.next().unwrap_or(false));
+        let echo = echoes(&sounds);
+        let mut keep = echo.iter().map(|echo| echo.is_none());
+        self.strokes.retain(|_| keep.next().unwrap_or(true));
+        let sure = echo.iter().zip(&sounds).filter(|(_, sound)| sound.certainty >= DOUBTFUL_BELOW);
+        let mut delays: Vec<f64> = sure.filter_map(|(echo, _)| echo.map(|delay| delay.0)).collect();
+        delays.sort_unstable_by(f64::total_cmp);
+        let middle = *delays.get(delays.len() / 2)?;
+        Some(LeftOut { count: delays.len(), delay: Seconds(middle) })
     }
 
     fn min_gap(&self) -> Seconds {
@@ -292,8 +319,8 @@ fn conclude(song: &Song, searches: Vec<Search>, watchers: Vec<Watcher>, columns:
     let mut evidence = Vec::new();
     for mut s in searches {
         s.keep_apart(rate);
-        s.drop_echoes(rate);
         let mic = &song.mics[s.own[0]];
+        findings.extend(s.drop_echoes(rate).map(|left| left.finding(mic, s.drum)));
         if s.strokes.is_empty() {
             findings.push(Finding::caution(
                 &mic.info.path,
@@ -326,7 +353,34 @@ fn conclude(song: &Song, searches: Vec<Search>, watchers: Vec<Watcher>, columns:
 
 #[cfg(test)]
 mod tests {
-    use super::teach_the_same;
+    use super::*;
+
+    #[test]
+    fn swells_of_the_ring_that_pass_for_sure_strokes_are_left_out_and_told_of() {
+        let rate = SampleRate::SESSION;
+        let stroke = |time: f64, peak: f64, certainty: f64| Stroke {
+            pos: Seconds(time).sample(rate).0,
+            peak: Dbfs(peak),
+            certainty,
+        };
+        let swell = |certainty: f64| Search {
+            drum: Drum::Snare,
+            own: vec![0],
+            settings: MicSettings::default(),
+            strokes: (1..9)
+                .map(f64::from)
+                .flat_map(|t| [stroke(t, -12.0, 1.0), stroke(t + 0.104, -34.0, certainty)])
+                .collect(),
+            novelty: Vec::new(),
+        };
+        let mut search = swell(0.99);
+        let left = search.drop_echoes(rate).expect("eight sure sounds were left out");
+        assert!(left.count == 8 && (left.delay.0 - 0.104).abs() < 1e-4, "{} {:?}", left.count, left.delay);
+        assert!(search.strokes.len() == 8 && search.strokes.iter().all(|s| s.peak == Dbfs(-12.0)));
+        // Nobody misses what was doubtful.
+        let mut doubtful = swell(0.6);
+        assert!(doubtful.drop_echoes(rate).is_none() && doubtful.strokes.len() == 8);
+    }
 
     #[test]
     fn a_few_strokes_more_or_less_teach_nothing_new() {

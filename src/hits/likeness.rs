@@ -226,25 +226,27 @@ impl Exemplars {
         Some(Exemplar { bands, norms, number, peak, rest: begins - at * self.step })
     }
 
-    /// Which of the chosen keep their place: those whose nearest likes agree with their claim. One kind of stroke may
-    /// begin otherwise than another, so the three most alike have the say; where they are divided, the most alike. Bleed
-    /// can only make a stroke seem to begin earlier, so of two that only have each other the earlier claim falls. One that is
-    /// like no other has nobody to vouch for its beginning, and falls too, unless it rises slowly.
+    /// Which of the chosen keep their place: those whose nearest likes agree with their claim. Bleed can only make a stroke seem
+    /// to begin earlier, so likes that put a beginning earlier than its claim say nothing against it. One kind of stroke may begin
+    /// otherwise than another, so of the rest the three most alike have the say; where they are divided, the most alike.
+    /// One that has nobody to vouch for its beginning falls, unless it rises slowly; but of two that only have each other
+    /// the later claim stays.
     fn trusted(&self, from: &[Clear]) -> Vec<bool> {
         let agree = (AGREE_MS * 1e-3 * self.lengths.hz) as f32 * self.step;
         let mut trusted = Vec::with_capacity(from.len());
         for &Clear { number, sketch, begins, rises, .. } in from {
             let mut alike = self.compare(sketch, begins, number).matches;
             alike.retain(|m| m.score > ALIKE);
+            let only_one = alike.len() == 1;
+            alike.retain(|m| m.begins >= begins - agree);
             alike.sort_by(|a, b| b.score.total_cmp(&a.score));
             alike.truncate(VOTERS);
-            let agrees = |m: &Match| (m.begins - begins).abs() <= agree;
+            let agrees = |m: &Match| m.begins <= begins + agree;
             let votes = alike.iter().filter(|m| agrees(m)).count();
             trusted.push(
                 rises
                     || match alike.first() {
-                        None => false,
-                        Some(only) if alike.len() == 1 => agrees(only) || only.begins < begins,
+                        None => only_one,
                         Some(first) => 2 * votes > alike.len() || (2 * votes == alike.len() && agrees(first)),
                     },
             );
@@ -552,6 +554,22 @@ mod tests {
         let clear: Vec<Clear> = sketches.iter().zip(claims).enumerate().map(|(i, (s, b))| claim(i, s, b)).collect();
         let known = Exemplars::choose(&clear, RATE);
         assert_eq!(known.all.len(), 3);
+    }
+
+    #[test]
+    fn strokes_that_bleed_comes_before_do_not_outvote_those_that_it_does_not() {
+        let begins = [680.0, 690.0, 700.0, 685.0, 695.0, 705.0, 710.0];
+        let early = [0.0, 0.0, 0.0, 40.0, 90.0, 136.0, 180.0];
+        let sketches: Vec<Sketch> = begins.iter().map(|&b| stroke(b, 900.0, 0.5, 1.0)).collect();
+        let claims = begins.iter().zip(early).map(|(begins, early)| begins - early);
+        let clear: Vec<Clear> = sketches.iter().zip(claims).enumerate().map(|(i, (s, b))| claim(i, s, b)).collect();
+        // Whatever the order in which likes that are as near are asked.
+        for turned in [clear.clone(), clear.into_iter().rev().collect()] {
+            let known = Exemplars::choose(&turned, RATE);
+            let mut left: Vec<usize> = known.all.iter().map(|e| e.number).collect();
+            left.sort_unstable();
+            assert_eq!(left, [0, 1, 2]);
+        }
     }
 
     #[test]

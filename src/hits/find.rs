@@ -9,6 +9,7 @@ use super::evidence::{Columns, Evidence, Outline, highest};
 use super::hit::DOUBTFUL_BELOW;
 use super::kind::kinds;
 use super::measure::{Glass, Lesson};
+use super::other_drum::late_bleed;
 use super::others::Others;
 use super::survey::Survey;
 use super::take::{BLOCK, Stretch, Watcher, own_mics, stretches};
@@ -56,20 +57,27 @@ struct Stroke {
     certainty: f64,
 }
 
-/// Sounds that were as sure as strokes and yet left out as echoes.
+/// Sounds that were as sure as strokes and yet left out.
 struct LeftOut {
     count: usize,
     /// How long after a stroke, the middle one of them.
     delay: Seconds,
+    /// Of which drum the stroke is.
+    after: Drum,
 }
 
 impl LeftOut {
     fn finding(&self, mic: &Mic, drum: Drum) -> Finding {
-        let what = format!(
-            "{} sounds {:.0} ms after a {drum} stroke are all as late and as far under it: taken for the drum's own ring and left out",
-            self.count,
-            self.delay.ms()
-        );
+        let (count, ms, after) = (self.count, self.delay.ms(), self.after);
+        let what = if after == drum {
+            format!(
+                "{count} sounds {ms:.0} ms after a {drum} stroke are all as late and as far under it: taken for the drum's own ring and left out"
+            )
+        } else {
+            format!(
+                "{count} sounds {ms:.1} ms after a {after} stroke are all as late: taken for the {after}'s bleed and left out"
+            )
+        };
         let remedy = "Listen there; if they were played, add them to hits.csv, each with its time.";
         Finding { remedy: remedy.to_owned(), ..Finding::note(&mic.info.path, what) }
     }
@@ -106,18 +114,21 @@ impl Search {
         });
     }
 
-    /// Leaves out echoes. Of those that passed for sure strokes it is said how many there were and how late: no list shows them.
-    fn drop_echoes(&mut self, rate: SampleRate) -> Option<LeftOut> {
+    fn sounds(&self, rate: SampleRate) -> Vec<Sound> {
         let sound = |s: &Stroke| Sound { time: SamplePos(s.pos).at(rate), peak: s.peak, certainty: s.certainty };
-        let sounds: Vec<Sound> = self.strokes.iter().map(sound).collect();
-        let echo = echoes(&sounds);
-        let mut keep = echo.iter().map(|echo| echo.is_none());
+        self.strokes.iter().map(sound).collect()
+    }
+
+    /// Leaves out strokes for which it is known how `late` they come after one of the drum `after`. Of those
+    /// that passed for sure strokes it is said how many there were and how late: no list shows them.
+    fn leave_out(&mut self, late: &[Option<Seconds>], after: Drum) -> Option<LeftOut> {
+        let sure = self.strokes.iter().zip(late).filter(|(stroke, _)| stroke.certainty >= DOUBTFUL_BELOW);
+        let mut delays: Vec<f64> = sure.filter_map(|(_, late)| late.map(|late| late.0)).collect();
+        let mut keep = late.iter().map(Option::is_none);
         self.strokes.retain(|_| keep.next().unwrap_or(true));
-        let sure = echo.iter().zip(&sounds).filter(|(_, sound)| sound.certainty >= DOUBTFUL_BELOW);
-        let mut delays: Vec<f64> = sure.filter_map(|(echo, _)| echo.map(|delay| delay.0)).collect();
         delays.sort_unstable_by(f64::total_cmp);
         let middle = *delays.get(delays.len() / 2)?;
-        Some(LeftOut { count: delays.len(), delay: Seconds(middle) })
+        Some(LeftOut { count: delays.len(), delay: Seconds(middle), after })
     }
 
     fn min_gap(&self) -> Seconds {
@@ -307,7 +318,25 @@ fn learn(survey: &Survey, kept: &[usize], looked: &[usize], glass: &Glass) -> Le
     glass.learn(&known, &loud)
 }
 
-fn conclude(song: &Song, searches: Vec<Search>, watchers: Vec<Watcher>, columns: Columns) -> Found {
+/// Leaves out what is no stroke as its regularity tells: echoes, and the other drum's bleed.
+fn leave_out_the_regular(song: &Song, searches: &mut [Search]) -> Vec<Finding> {
+    let rate = song.rate();
+    let mut findings = Vec::new();
+    for s in searches.iter_mut() {
+        let left = s.leave_out(&echoes(&s.sounds(rate)), s.drum);
+        findings.extend(left.map(|left| left.finding(&song.mics[s.own[0]], s.drum)));
+    }
+    let all: Vec<(Drum, Vec<Sound>)> = searches.iter().map(|s| (s.drum, s.sounds(rate))).collect();
+    for (s, (drum, sounds)) in searches.iter_mut().zip(&all) {
+        if let Some((other, strokes)) = all.iter().find(|(other, _)| other != drum) {
+            let left = s.leave_out(&late_bleed(sounds, strokes), *other);
+            findings.extend(left.map(|left| left.finding(&song.mics[s.own[0]], s.drum)));
+        }
+    }
+    findings
+}
+
+fn conclude(song: &Song, mut searches: Vec<Search>, watchers: Vec<Watcher>, columns: Columns) -> Found {
     let rate = song.rate();
     let mut findings = Vec::new();
     let mut outlines: Vec<Option<Outline>> = Vec::new();
@@ -315,12 +344,12 @@ fn conclude(song: &Song, searches: Vec<Search>, watchers: Vec<Watcher>, columns:
         findings.extend(watcher.meter.finish().findings(&mic.info));
         outlines.push(watcher.outline);
     }
+    searches.iter_mut().for_each(|s| s.keep_apart(rate));
+    findings.extend(leave_out_the_regular(song, &mut searches));
     let mut hits = Vec::new();
     let mut evidence = Vec::new();
-    for mut s in searches {
-        s.keep_apart(rate);
+    for s in searches {
         let mic = &song.mics[s.own[0]];
-        findings.extend(s.drop_echoes(rate).map(|left| left.finding(mic, s.drum)));
         if s.strokes.is_empty() {
             findings.push(Finding::caution(
                 &mic.info.path,
@@ -374,12 +403,13 @@ mod tests {
             novelty: Vec::new(),
         };
         let mut search = swell(0.99);
-        let left = search.drop_echoes(rate).expect("eight sure sounds were left out");
+        let left_out = |search: &mut Search| search.leave_out(&echoes(&search.sounds(rate)), Drum::Snare);
+        let left = left_out(&mut search).expect("eight sure sounds were left out");
         assert!(left.count == 8 && (left.delay.0 - 0.104).abs() < 1e-4, "{} {:?}", left.count, left.delay);
         assert!(search.strokes.len() == 8 && search.strokes.iter().all(|s| s.peak == Dbfs(-12.0)));
         // Nobody misses what was doubtful.
         let mut doubtful = swell(0.6);
-        assert!(doubtful.drop_echoes(rate).is_none() && doubtful.strokes.len() == 8);
+        assert!(left_out(&mut doubtful).is_none() && doubtful.strokes.len() == 8);
     }
 
     #[test]

@@ -24,6 +24,7 @@ pub mod matching;
 pub mod measure;
 mod model;
 pub mod novelty;
+pub mod other_drum;
 pub mod others;
 pub mod pick;
 pub mod place;

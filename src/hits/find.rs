@@ -413,6 +413,29 @@ mod tests {
     }
 
     #[test]
+    fn a_kicks_bleed_that_passes_for_sure_snares_is_left_out_and_told_of() {
+        let rate = SampleRate::SESSION;
+        let of = |drum: Drum, strokes: Vec<Stroke>| Search {
+            drum,
+            own: vec![0],
+            settings: MicSettings::default(),
+            strokes,
+            novelty: Vec::new(),
+        };
+        let stroke =
+            |time: f64, peak: f64| Stroke { pos: Seconds(time).sample(rate).0, peak: Dbfs(peak), certainty: 1.0 };
+        let beats = || (1..9).map(f64::from);
+        let kick = of(Drum::Kick, beats().map(|t| stroke(t, -6.0)).collect());
+        // 0.6 m of air later, and a backbeat.
+        let mut snare =
+            of(Drum::Snare, beats().flat_map(|t| [stroke(t + 0.001_75, -22.0), stroke(t + 0.5, -10.0)]).collect());
+        let late = late_bleed(&snare.sounds(rate), &kick.sounds(rate));
+        let left = snare.leave_out(&late, Drum::Kick).expect("eight sure sounds were left out");
+        assert!(left.count == 8 && left.after == Drum::Kick && (left.delay.ms() - 1.75).abs() < 0.05);
+        assert!(snare.strokes.len() == 8 && snare.strokes.iter().all(|s| s.peak == Dbfs(-10.0)));
+    }
+
+    #[test]
     fn a_few_strokes_more_or_less_teach_nothing_new() {
         let strokes: Vec<usize> = (0..40).map(|k| 3 * k).collect();
         assert!(teach_the_same(&strokes, &strokes) && teach_the_same(&[], &[]));

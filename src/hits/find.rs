@@ -57,7 +57,7 @@ struct Stroke {
     certainty: f64,
 }
 
-/// Sounds that were as sure as strokes and yet left out.
+/// Sounds that were left out, some of which were as sure as strokes.
 struct LeftOut {
     count: usize,
     /// How long after a stroke, the middle one of them.
@@ -119,16 +119,17 @@ impl Search {
         self.strokes.iter().map(sound).collect()
     }
 
-    /// Leaves out strokes for which it is known how `late` they come after one of the drum `after`. Of those
-    /// that passed for sure strokes it is said how many there were and how late: no list shows them.
+    /// Leaves out strokes for which it is known how `late` they come after one of the drum `after`. If any of them passed for
+    /// a sure stroke, it is said how many there were and how late: no list shows them.
     fn leave_out(&mut self, late: &[Option<Seconds>], after: Drum) -> Option<LeftOut> {
-        let sure = self.strokes.iter().zip(late).filter(|(stroke, _)| stroke.certainty >= DOUBTFUL_BELOW);
-        let mut delays: Vec<f64> = sure.filter_map(|(_, late)| late.map(|late| late.0)).collect();
+        let left = || self.strokes.iter().zip(late).filter_map(|(stroke, late)| late.map(|late| (stroke, late.0)));
+        let any_sure = left().any(|(stroke, _)| stroke.certainty >= DOUBTFUL_BELOW);
+        let mut delays: Vec<f64> = left().map(|(_, late)| late).collect();
         let mut keep = late.iter().map(Option::is_none);
         self.strokes.retain(|_| keep.next().unwrap_or(true));
         delays.sort_unstable_by(f64::total_cmp);
         let middle = *delays.get(delays.len() / 2)?;
-        Some(LeftOut { count: delays.len(), delay: Seconds(middle), after })
+        any_sure.then_some(LeftOut { count: delays.len(), delay: Seconds(middle), after })
     }
 
     fn min_gap(&self) -> Seconds {
@@ -407,9 +408,12 @@ mod tests {
         let left = left_out(&mut search).expect("eight sure sounds were left out");
         assert!(left.count == 8 && (left.delay.0 - 0.104).abs() < 1e-4, "{} {:?}", left.count, left.delay);
         assert!(search.strokes.len() == 8 && search.strokes.iter().all(|s| s.peak == Dbfs(-12.0)));
-        // Nobody misses what was doubtful.
+        // Nobody misses what was doubtful, but where one was not, the others went with it.
         let mut doubtful = swell(0.6);
         assert!(left_out(&mut doubtful).is_none() && doubtful.strokes.len() == 8);
+        let mut one_sure = swell(0.6);
+        one_sure.strokes[1].certainty = 0.99;
+        assert_eq!(left_out(&mut one_sure).map(|left| left.count), Some(8));
     }
 
     #[test]

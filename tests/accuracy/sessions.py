@@ -92,8 +92,8 @@ def blend(one, other, rng):
 
 
 class Kit:
-    def __init__(self, root, kits, rng, brushes=False, blended=False):
-        self.rng, self.shots, self.about = rng, {}, []
+    def __init__(self, root, kits, rng, brushes=False, blended=False, spread=None):
+        self.rng, self.shots, self.about, self.spread, self.scattered = rng, {}, [], spread, {}
         for drum in DRUMS:
             folders = sorted(f for k in kits for f in glob.glob(f"{root}/{k}/{drum}") + glob.glob(f"{root}/{k}/{drum}-*"))
             if brushes and drum == "snare":
@@ -160,8 +160,26 @@ class Kit:
                 x = (1 - self.wires) * tilt(x, 6, 2000) + self.wires * 3 * noise * env
             a = np.exp(-2 * np.pi * self.dull[mic] / RATE)
             x = lfilter([1 - a], [1, -a], x).astype(np.float32)
+            if self.spread:
+                x = self.scatter(fam, mic, x)
             x = x / (np.abs(x).max() + 1e-9) * 10 ** (self.level[fam][k] / 20)
         return delay, self.sign[mic] * x
+
+    def scatter(self, fam, mic, x):
+        """a drum is no point: what another mic hears above some 400 Hz is in part another sound than its own mic's, one half of
+        it the same at every stroke, the other half not"""
+        rng = self.spread
+        corner, share, fixed = self.scattered.setdefault((fam, mic), (rng.uniform(250, 700), rng.uniform(0.3, 0.9), burst(rng)))
+        low, high = split(x, corner)
+        other = fftconvolve(high, fixed + burst(rng))[: len(x)] / np.sqrt(2)
+        return (low + np.sqrt(1 - share) * high + np.sqrt(share) * other).astype(np.float32)
+
+
+def burst(rng):
+    """6 ms of noise that dies away, of energy 1"""
+    n = int(0.006 * RATE)
+    x = rng.standard_normal(n) * np.exp(-np.arange(n) / (n / 4))
+    return x / np.sqrt((x ** 2).sum())
 
 
 # ---- drummers ---------------------------------------------------------------------------------------------------
@@ -289,9 +307,10 @@ def kinds(ev):
     return out
 
 
-def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None, solo=False, few=False, blended=False):
+def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None, solo=False, few=False, blended=False, spread=False):
     rng = np.random.default_rng(seed)
-    kit = Kit(root, kits, rng, snare == "brush", blended)
+    # from numbers of its own: with and without, a session is the same otherwise
+    kit = Kit(root, kits, rng, snare == "brush", blended, np.random.default_rng([seed, 1]) if spread else None)
     ev, bpm, style = alone(rng, seconds) if solo else drummer(rng, seconds, toms)
     if snare == "cross-stick":
         ev = [(t, "rim" if d == "snare" else d, v) for t, d, v in ev]
@@ -352,13 +371,14 @@ def main():
     ap.add_argument("--solo", action="store_true", help="the snare with nothing beside it")
     ap.add_argument("--rare", action="store_true", help="kick (odd seeds) or snare (even) is struck one to six times")
     ap.add_argument("--blend", action="store_true", help="most drums are two recordings in one, lows of one and highs of the other")
+    ap.add_argument("--spread", action="store_true", help="drums are no points: bleed is in part another sound than the close mic's")
     ap.add_argument("--seconds", type=float, default=45)
     a = ap.parse_args()
     kits = sorted(os.path.basename(k) for k in glob.glob(f"{a.oneshots}/*"))
     if not a.all:
         kits = [k for k in kits if bool(HELD_OUT.search(k)) == a.hold_out]
     for n in range(a.count):
-        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms, a.snare, a.solo, a.rare, a.blend)
+        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms, a.snare, a.solo, a.rare, a.blend, a.spread)
 
 
 if __name__ == "__main__":

@@ -169,7 +169,9 @@ class Kit:
         """a drum is no point: what another mic hears above some 400 Hz is in part another sound than its own mic's, one half of
         it the same at every stroke, the other half not"""
         rng = self.spread
-        corner, share, fixed = self.scattered.setdefault((fam, mic), (rng.uniform(250, 700), rng.uniform(0.3, 0.9), burst(rng)))
+        if (fam, mic) not in self.scattered:
+            self.scattered[fam, mic] = rng.uniform(250, 700), rng.uniform(0.3, 0.9), burst(rng)
+        corner, share, fixed = self.scattered[fam, mic]
         low, high = split(x, corner)
         other = fftconvolve(high, fixed + burst(rng))[: len(x)] / np.sqrt(2)
         return (low + np.sqrt(1 - share) * high + np.sqrt(share) * other).astype(np.float32)

@@ -104,7 +104,7 @@ class Kit:
             if blended and rng.random() < 0.75:
                 self.shots[drum] = blend(self.shots[drum], self.recorded(root, drum, folders, weight), rng)
         self.metres = {d: np.array(FAR[d]) * rng.uniform(0.75, 1.3, len(MICS)) for d in FAR}
-        bleed = rng.uniform(-12, 7)
+        bleed = rng.uniform(-12, 14)
         self.level = {d: np.array(SOFT[d], float) + rng.uniform(-4, 4, len(MICS)) + bleed for d in FAR}
         self.dull = {m: rng.uniform(1500, 5000) if m == "kick_in" else rng.uniform(6000, 16000) for m in MICS}
         self.sign = {m: rng.choice([1, -1]) for m in MICS}
@@ -149,8 +149,8 @@ class Kit:
         return x / (np.abs(x).max() + 1e-9)
 
     def in_mic(self, drum, x, mic):
-        """the stroke as another mic hears it, its close peak being 1"""
-        k, fam = MICS.index(mic), family(drum)
+        """the stroke as a mic hears it: in another than its own as much softer as ever, however strong it is"""
+        k, fam, peak = MICS.index(mic), family(drum), np.abs(x).max()
         own = CLOSE[drum] == mic
         delay = int(round((self.metres[fam][k] - self.metres[fam][MICS.index(CLOSE[drum])]) / SOUND * RATE))
         if not own:
@@ -162,7 +162,7 @@ class Kit:
             x = lfilter([1 - a], [1, -a], x).astype(np.float32)
             if self.spread:
                 x = self.scatter(fam, mic, x)
-            x = x / (np.abs(x).max() + 1e-9) * 10 ** (self.level[fam][k] / 20)
+            x = x / (np.abs(x).max() + 1e-9) * peak * 10 ** (self.level[fam][k] / 20)
         return delay, self.sign[mic] * x
 
     def scatter(self, fam, mic, x):

@@ -17,8 +17,10 @@ const RATE_HZ: u32 = 12_000;
 /// What is compared of a stroke before and after its beginning, ms.
 const BEFORE_MS: f64 = 1.5;
 const AFTER_MS: f64 = 6.0;
-/// How far from the expected beginning a stroke may lie, ms.
+/// How far from the expected beginning a stroke may lie, and how far from a known one, ms.
 const REACH_MS: f64 = 5.25;
+/// See [`REACH_MS`].
+const NEAR_MS: f64 = 1.25;
 /// Most strokes that others are compared with.
 const MOST: usize = 32;
 /// Most of them that rise slowly.
@@ -235,7 +237,7 @@ impl Exemplars {
         let agree = (AGREE_MS * 1e-3 * self.lengths.hz) as f32 * self.step;
         let mut trusted = Vec::with_capacity(from.len());
         for &Clear { number, sketch, begins, rises, .. } in from {
-            let mut alike = self.compare(sketch, begins, number).matches;
+            let mut alike = self.compare(sketch, begins, REACH_MS, number).matches;
             alike.retain(|m| m.score > ALIKE);
             let only_one = alike.len() == 1;
             alike.retain(|m| m.begins >= begins - agree);
@@ -260,10 +262,20 @@ impl Exemplars {
     /// strokes are known, or the sketch is too short.
     #[must_use]
     pub fn best(&self, number: usize, sketch: &Sketch, expected: f32) -> Option<Likeness> {
+        self.best_within(REACH_MS, number, sketch, expected)
+    }
+
+    /// The same of a stroke that is known to begin within 1.25 ms of `known`, in a quarter of the time.
+    #[must_use]
+    pub fn best_near(&self, number: usize, sketch: &Sketch, known: f32) -> Option<Likeness> {
+        self.best_within(NEAR_MS, number, sketch, known)
+    }
+
+    fn best_within(&self, reach_ms: f64, number: usize, sketch: &Sketch, expected: f32) -> Option<Likeness> {
         if self.all.len() < FEWEST {
             return None;
         }
-        let Compared { noise, matches: mut alike } = self.compare(sketch, expected, number);
+        let Compared { noise, matches: mut alike } = self.compare(sketch, expected, reach_ms, number);
         alike.sort_by(|a, b| b.score.total_cmp(&a.score));
         let score = alike.first()?.score;
         let (mut peaks, mut weights) = (0.0, 0.0);
@@ -280,10 +292,11 @@ impl Exemplars {
         Some(Likeness { score, begins: *begins.get(begins.len() / 2)?, peak })
     }
 
-    /// The sketch's best match to every clear stroke, except that of number `itself`; none where the sketch is too short.
-    fn compare<'e>(&'e self, sketch: &Sketch, expected: f32, itself: usize) -> Compared<'e> {
+    /// The sketch's best match to every clear stroke within so many ms of where it is expected, except that of number `itself`; none
+    /// where the sketch is too short.
+    fn compare<'e>(&'e self, sketch: &Sketch, expected: f32, reach_ms: f64, itself: usize) -> Compared<'e> {
         let n = &self.lengths;
-        let (before, after, reach) = (n.ms(BEFORE_MS), n.ms(AFTER_MS), n.ms(REACH_MS));
+        let (before, after, reach) = (n.ms(BEFORE_MS), n.ms(AFTER_MS), n.ms(reach_ms));
         let length = before + after;
         let centre = (expected / sketch.step).round().max(0.0) as usize;
         let first = centre.saturating_sub(reach).max(before);

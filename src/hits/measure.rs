@@ -246,7 +246,7 @@ impl Lesson {
     /// What a stroke is like once what rang before is taken off, if that makes it more alike and leaves its time as it was.
     fn without_ring(&self, carrier: &mut Carrier, look: &Look, like: Likeness) -> Likeness {
         let sketch = carrier.freed(&look.sketch, like.begins);
-        let clearer = sketch.and_then(|sketch| self.exemplars.best(look.number, &sketch, like.begins));
+        let clearer = sketch.and_then(|sketch| self.exemplars.best_near(look.number, &sketch, like.begins));
         clearer.filter(|c| c.score > like.score && (c.begins - like.begins).abs() < self.agree).unwrap_or(like)
     }
 

@@ -6,11 +6,13 @@ use super::decide::{Opinion, adapted, certainty, first_opinion, kept};
 use super::echo::{Sound, echoes};
 use super::edge::benefit;
 use super::evidence::{Columns, Evidence, Outline, highest};
+use super::freed::left;
 use super::hit::DOUBTFUL_BELOW;
 use super::kind::kinds;
 use super::measure::{Glass, Lesson};
 use super::other_drum::late_bleed;
 use super::others::Others;
+use super::strength::peaks;
 use super::survey::Survey;
 use super::take::{BLOCK, Stretch, Watcher, own_mics, stretches};
 use super::valley::valley;
@@ -55,6 +57,8 @@ struct Stroke {
     pos: u64,
     peak: Dbfs,
     certainty: f64,
+    /// Its peak without what other mics tell of bleed: what rings or bleeds is as regular as it was recorded.
+    recorded: Dbfs,
 }
 
 /// Sounds that were left out, some of which were as sure as strokes.
@@ -115,7 +119,7 @@ impl Search {
     }
 
     fn sounds(&self, rate: SampleRate) -> Vec<Sound> {
-        let sound = |s: &Stroke| Sound { time: SamplePos(s.pos).at(rate), peak: s.peak, certainty: s.certainty };
+        let sound = |s: &Stroke| Sound { time: SamplePos(s.pos).at(rate), peak: s.recorded, certainty: s.certainty };
         self.strokes.iter().map(sound).collect()
     }
 
@@ -260,14 +264,16 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
         kept.iter().filter_map(|&i| looked.binary_search(&i).ok().map(|number| (i, number))).collect();
     let numbers: Vec<usize> = seen.iter().map(|(_, number)| *number).collect();
     let measured = glass.measure(&mut lesson, &numbers)?;
+    let kept: Vec<usize> = seen.iter().map(|&(i, _)| i).collect();
+    let left = left(&song.mics, &stretch, &survey, &kept, &measured, framing)?;
+    let (recorded, peaks) = (peaks(&measured, &[]), peaks(&measured, &left));
     // At the seam of two stretches, which may time a stroke a little differently, both tell of it.
     let slack = framing.rate.samples(SEAM);
     let range = stretch.range.start.saturating_sub(slack)..stretch.range.end + slack;
     let floor = s.floor();
-    let strokes = seen.iter().zip(measured).map(|(&(i, _), m)| Stroke {
-        pos: m.pos,
-        peak: Dbfs::from_peak(f64::from(m.peak)),
-        certainty: certainty(odds[i], survey.others),
+    let dbfs = |peak: f32| Dbfs::from_peak(f64::from(peak));
+    let strokes = kept.iter().zip(measured).zip(recorded.iter().zip(peaks)).map(|((&i, m), (&recorded, peak))| {
+        Stroke { pos: m.pos, peak: dbfs(peak), certainty: certainty(odds[i], survey.others), recorded: dbfs(recorded) }
     });
     s.strokes.extend(strokes.filter(|stroke| range.contains(&stroke.pos) && stroke.peak.0 >= floor.0));
     Ok(())
@@ -392,6 +398,7 @@ mod tests {
             pos: Seconds(time).sample(rate).0,
             peak: Dbfs(peak),
             certainty,
+            recorded: Dbfs(peak),
         };
         let swell = |certainty: f64| Search {
             drum: Drum::Snare,
@@ -426,8 +433,12 @@ mod tests {
             strokes,
             novelty: Vec::new(),
         };
-        let stroke =
-            |time: f64, peak: f64| Stroke { pos: Seconds(time).sample(rate).0, peak: Dbfs(peak), certainty: 1.0 };
+        let stroke = |time: f64, peak: f64| Stroke {
+            pos: Seconds(time).sample(rate).0,
+            peak: Dbfs(peak),
+            certainty: 1.0,
+            recorded: Dbfs(peak),
+        };
         let beats = || (1..9).map(f64::from);
         let kick = of(Drum::Kick, beats().map(|t| stroke(t, -6.0)).collect());
         // 0.6 m of air later, and a backbeat.

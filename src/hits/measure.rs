@@ -6,6 +6,7 @@ use super::attack::{AFTER_MS, AttackCalibration, AttackTimer, BEFORE_MS, Crossin
 use super::carry::Carrier;
 use super::likeness::{Clear, Exemplars, LEAST, Likeness, Sketch};
 use super::rest::Rest;
+use super::take::read_range;
 use crate::audio::MonoReader;
 use crate::error::Result;
 use crate::song::{Drum, Mic};
@@ -24,16 +25,6 @@ const PEAK_FROM: Seconds = Seconds(0.0005);
 const BEFORE_FROM: Seconds = Seconds(0.008);
 /// See [`BEFORE_FROM`].
 const BEFORE_TO: Seconds = Seconds(0.001);
-/// Decibels by which the level may be wrong that clear strokes give to another: so much always, and so much more times the
-/// likeness that is missing.
-const LIKES_ERR_DB: f32 = 0.1;
-/// See [`LIKES_ERR_DB`].
-const UNLIKE_ERR_DB: f32 = 18.0;
-/// Most that bleed is believed to add to a peak and to take from it, dB.
-const MOST_ADDED_DB: f32 = 12.0;
-/// See [`MOST_ADDED_DB`].
-const MOST_TAKEN_DB: f32 = 6.0;
-
 /// What is as high before a stroke, as a share of its peak, is carried on under it.
 const RINGS: f32 = 0.03;
 
@@ -50,13 +41,54 @@ const LESS_LIKE: f32 = 0.03;
 /// How far a crossing may lie from where the likeness to clear strokes puts the attack.
 const AGREE: Seconds = Seconds(0.0006);
 
-/// A measured stroke.
+/// Highest absolute sample of a stroke's beginning, and just before it; 1.0 = full scale.
 #[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Levels {
+    /// Of its beginning.
+    pub peak: f32,
+    /// Before it.
+    pub before: f32,
+}
+
+/// The samples of a recording that tell of a stroke's strength.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Span {
+    /// Just before it.
+    pub quiet: Range<u64>,
+    /// Among which its peak lies.
+    pub beginning: Range<u64>,
+}
+
+impl Span {
+    /// From the first to the last.
+    #[must_use]
+    pub fn whole(&self) -> Range<u64> {
+        self.quiet.start..self.beginning.end
+    }
+
+    /// Levels among `samples`, the first of which has the number `from`; 0 where there are none.
+    #[must_use]
+    pub fn levels(&self, from: u64, samples: &[f32]) -> Levels {
+        let highest = |range: &Range<u64>| {
+            let index = |sample: u64| (sample.saturating_sub(from) as usize).min(samples.len());
+            let samples = samples.get(index(range.start)..index(range.end)).unwrap_or_default();
+            samples.iter().fold(0.0f32, |m, v| m.max(v.abs()))
+        };
+        Levels { peak: highest(&self.beginning), before: highest(&self.quiet) }
+    }
+}
+
+/// A measured stroke.
+#[derive(Clone, Debug, PartialEq)]
 pub struct Measured {
     /// First sample of the attack.
     pub pos: u64,
-    /// Highest absolute sample of the stroke's beginning, 1.0 = full scale.
-    pub peak: f32,
+    /// Where its strength is told.
+    pub span: Span,
+    /// Levels there.
+    pub seen: Levels,
+    /// What it is like; `None` where there are too few clear strokes.
+    pub like: Option<Likeness>,
 }
 
 /// Strokes of a drum's main mic under the glass: what the samples around each say.
@@ -112,7 +144,7 @@ impl Glass {
     fn look_at(&mut self, at: u64, number: usize) -> Result<Look> {
         let samples = |ms: f64| self.rate.samples(Seconds::from_ms(ms));
         let (before, after) = (samples(BEFORE_MS), samples(AFTER_MS));
-        let from = self.stretch(at, before, before + after)?;
+        let from = self.read(at.saturating_sub(before)..at.saturating_sub(before) + before + after)?;
         let crossings = self.timer.crossings(&self.window, (at - from) as usize);
         Ok(Look { number, at, inside: (at - from) as f32, crossings, sketch: self.timer.sketch() })
     }
@@ -156,12 +188,13 @@ impl Glass {
         let mut carrier = Carrier::new(self.rate);
         for &i in numbers {
             let begins = self.begins(lesson, i)?;
-            let (seen, before) = self.peaks(begins.pos)?;
+            let span = self.span(begins.pos);
+            let seen = self.levels(&span)?;
             let like = begins.like.map(|like| {
                 let look = begins.earlier.as_ref().unwrap_or(&self.looks[i]);
-                if before < RINGS * seen { like } else { lesson.without_ring(&mut carrier, look, like) }
+                if seen.before < RINGS * seen.peak { like } else { lesson.without_ring(&mut carrier, look, like) }
             });
-            out.push(Measured { pos: begins.pos, peak: like.map_or(seen, |like| freed(seen, before, &like)) });
+            out.push(Measured { pos: begins.pos, span, seen, like });
         }
         Ok(out)
     }
@@ -188,32 +221,25 @@ impl Glass {
         })
     }
 
-    /// Highest absolute sample of the beginning of a stroke at `pos`, and just before it: 0 where the recording has not begun
-    /// there.
-    fn peaks(&mut self, pos: u64) -> Result<(f32, f32)> {
+    /// Where the strength of a stroke at `pos` is told.
+    fn span(&self, pos: u64) -> Span {
         let n = |seconds: Seconds| self.rate.samples(seconds);
-        let (quiet, quiet_ends) = (pos.saturating_sub(n(BEFORE_FROM)), pos.saturating_sub(n(BEFORE_TO)));
         let begins = pos.saturating_sub(n(PEAK_FROM));
-        let ends = begins + n(PEAK_FROM + self.peak_within);
-        let from = self.stretch(pos, n(BEFORE_FROM), ends - quiet)?;
-        let highest = |range: Range<u64>| {
-            let index = |sample: u64| (sample.saturating_sub(from) as usize).min(self.window.len());
-            let samples = self.window.get(index(range.start)..index(range.end)).unwrap_or_default();
-            samples.iter().fold(0.0f32, |m, v| m.max(v.abs()))
-        };
-        Ok((highest(begins..ends), highest(quiet..quiet_ends)))
+        let quiet = pos.saturating_sub(n(BEFORE_FROM))..pos.saturating_sub(n(BEFORE_TO));
+        Span { quiet, beginning: begins..begins + n(PEAK_FROM + self.peak_within) }
     }
 
-    /// Reads `length` samples from `before` samples before `at` into the window; returns where they begin. Nothing
-    /// beyond the end.
-    fn stretch(&mut self, at: u64, before: u64, length: u64) -> Result<u64> {
-        let from = at.saturating_sub(before);
+    /// Levels of a stroke as recorded: 0 before it where the recording has not begun there.
+    fn levels(&mut self, span: &Span) -> Result<Levels> {
+        let from = self.read(span.whole())?;
+        Ok(span.levels(from, &self.window))
+    }
+
+    /// Puts the samples of a range into the window; returns where they begin. Nothing beyond the end.
+    fn read(&mut self, range: Range<u64>) -> Result<u64> {
+        let from = range.start;
         self.window.clear();
-        if from < self.reader.info().frames {
-            self.reader.seek(from)?;
-            self.reader.read(&mut self.window, length as usize)?;
-            self.rest.take_off(&mut self.window, from);
-        }
+        read_range(&mut self.reader, self.rest, range, &mut self.window)?;
         Ok(from)
     }
 }
@@ -267,29 +293,12 @@ impl Lesson {
     }
 }
 
-/// The peak of a stroke freed from bleed: `seen` in the recording, with the highest sample `before` the stroke, and as the
-/// clear strokes have it that it is so like. Bleed as high as what went before may have moved the peak by
-/// 20·log10(1 + before / seen) dB; the two levels are weighted by the inverse squares of their errors.
-fn freed(seen: f32, before: f32, like: &Likeness) -> f32 {
-    if seen <= 0.0 || before <= 0.0 {
-        return seen;
-    }
-    let off = 20.0 * (1.0 + before / seen).log10();
-    let err = LIKES_ERR_DB + UNLIKE_ERR_DB * (1.0 - like.score);
-    let weight = off * off / (off * off + err * err);
-    let moved = 20.0 * (like.peak.max(0.0) / seen).max(1e-6).log10();
-    seen * 10f32.powf(weight * moved.clamp(-MOST_ADDED_DB, MOST_TAKEN_DB) / 20.0)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::audio::{AudioReader, SampleFormat, WavSpec, WavWriter};
+    use crate::hits::strength::peaks;
     use crate::song::Place;
-
-    fn like(score: f32, peak: f32) -> Likeness {
-        Likeness { score, begins: 0.0, peak }
-    }
 
     #[test]
     fn what_comes_before_a_stroke_at_the_start_of_a_file_is_not_the_stroke_itself() {
@@ -304,9 +313,11 @@ mod tests {
         let mic = Mic::new("snare_top", AudioReader::open(&path).unwrap().info().clone(), Drum::Snare, Place::Top);
         let mut glass = Glass::look(&mic, Rest::default(), &[144], SampleRate::SESSION).unwrap();
         for (pos, before) in [(0, 0.0), (20, 0.0), (144, 0.001)] {
-            assert!((glass.peaks(pos).unwrap().1 - before).abs() < 1e-5, "{pos}");
+            let span = glass.span(pos);
+            assert!((glass.levels(&span).unwrap().before - before).abs() < 1e-5, "{pos}");
         }
-        assert!((glass.peaks(144).unwrap().0 - 0.5).abs() < 1e-5);
+        let span = glass.span(144);
+        assert!((glass.levels(&span).unwrap().peak - 0.5).abs() < 1e-5);
     }
 
     /// Strokes of a snare of 190 Hz, each with its first sample and level, and how they are timed whose coarse positions are
@@ -355,31 +366,8 @@ mod tests {
         // with the ring still under it, it would be 0.3 dB too loud.
         strokes.insert(5, (strokes[4].0 + 1_440, 0.08, 60));
         strokes.push((165_000, 0.08, 60));
-        let found = measured(&strokes);
-        let off = db(found[5].peak / found[10].peak);
+        let found = peaks(&measured(&strokes), &[]);
+        let off = 20.0 * (found[5] / found[10]).log10();
         assert!(off.abs() < 0.05, "{off} dB");
-    }
-
-    fn db(x: f32) -> f32 {
-        20.0 * x.log10()
-    }
-
-    #[test]
-    fn a_stroke_that_stands_clear_keeps_its_peak() {
-        assert_eq!(freed(0.5, 0.0, &like(0.99, 0.4)), 0.5);
-        // 40 dB over what went before, bleed cannot have added more than 0.09 dB.
-        assert!(db(freed(0.5, 0.005, &like(0.99, 0.4)) / 0.5).abs() < 0.2);
-    }
-
-    #[test]
-    fn under_bleed_the_peak_moves_towards_what_it_is_like_and_never_beyond() {
-        for score in [0.5, 0.8, 0.9, 0.99, 1.0] {
-            for likes in [0.0, 0.1, 0.3, 0.5, 0.7] {
-                let peak = freed(0.5, 0.25, &like(score, likes));
-                assert!(peak >= likes.min(0.5) - 1e-6 && peak <= likes.max(0.5) + 1e-6, "{score} {likes}: {peak}");
-            }
-        }
-        let moved = |score: f32| (db(freed(0.5, 0.25, &like(score, 0.3))) - db(0.5)).abs();
-        assert!(moved(0.99) > 4.0 && moved(0.6) < 1.0, "the more alike, the farther");
     }
 }

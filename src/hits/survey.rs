@@ -21,6 +21,8 @@ const LEAST_SHARE: f32 = 0.4;
 
 /// A drum in a stretch of the take.
 pub struct Survey<'a> {
+    /// The drum's main mic, which of the song's.
+    pub main: usize,
     /// Powers of the drum's own mics, the main one first.
     pub power: Vec<&'a Bands>,
     /// Predicted bleed of each.
@@ -74,7 +76,8 @@ impl<'a> Survey<'a> {
         };
         let heights = heights_of(&curve, &candidates);
         let plain = heights_of(&plain_curve, &candidates);
-        Self { power, others, kit, bleed, floor, curve, candidates, heights, plain }
+        let main = own.first().copied().unwrap_or(0);
+        Self { main, power, others, kit, bleed, floor, curve, candidates, heights, plain }
     }
 
     /// Candidates that are the drum's own strokes beyond doubt before anything is known of it.

@@ -40,6 +40,8 @@ const MOST_MICS: usize = 4;
 const BATCH: usize = 20;
 /// What the other mics explain must be so many times what as many that know nothing would.
 const LEAST_TOLD: f32 = 2.0;
+/// Every so many frames tell the median power of a bin.
+const ASKED: usize = 3;
 /// Bins that are worked on together.
 const LANES: usize = 16;
 
@@ -236,11 +238,12 @@ impl Heard {
     fn weights(&self) -> Vec<[f32; LANES]> {
         let power = |[re, im]: &Part| -> [f32; LANES] { std::array::from_fn(|l| re[l] * re[l] + im[l] * im[l]) };
         let mut out: Vec<[f32; LANES]> = self.parts.iter().map(power).collect();
-        let mut column = vec![0.0; self.frames];
+        let mut column = vec![0.0; self.frames.div_ceil(ASKED)];
         for part in out.chunks_exact_mut(self.frames) {
             let middles: [f32; LANES] = std::array::from_fn(|l| {
-                column.iter_mut().zip(&*part).for_each(|(c, powers)| *c = powers[l]);
-                *column.select_nth_unstable_by(self.frames / 2, f32::total_cmp).1
+                column.iter_mut().zip(part.iter().step_by(ASKED)).for_each(|(c, powers)| *c = powers[l]);
+                let middle = column.len() / 2;
+                *column.select_nth_unstable_by(middle, f32::total_cmp).1
             });
             for powers in part {
                 *powers = std::array::from_fn(|l| (powers[l] + middles[l] + f32::MIN_POSITIVE).sqrt().recip());

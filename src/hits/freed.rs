@@ -17,9 +17,9 @@ use crate::song::{Drum, Mic};
 
 /// Frames in which the main mic hears most bleed, and those in which the others are loudest, that paths are learnt from. What the
 /// others hear and the main mic does not tells as much as what it hears.
-const MAIN_FRAMES: usize = 60;
+const MAIN_FRAMES: usize = 40;
 /// See [`MAIN_FRAMES`].
-const OTHER_FRAMES: usize = 100;
+const OTHER_FRAMES: usize = 72;
 /// Share of the bleed that other mics must tell of for strengths to be clearer without it.
 const LEAST_TOLD: f32 = 0.1;
 /// Bleed that is expected under a tenth of the strokes at least, in relation to their power, for it to matter: −26 dB, which moves a
@@ -33,7 +33,7 @@ const STROKE_TO: usize = 10;
 /// Levels of strokes with bleed taken off, in their order: candidates of a survey by number, and what they were measured as. None
 /// where nothing bleeds that matters, or no other mic tells of it. Rooms are not asked: they are farther from everything.
 ///
-/// Cost: up to 160 short transforms of each of up to five mics, and six of each stroke.
+/// Cost: up to 112 short transforms of each of up to five mics, and six of each stroke.
 ///
 /// # Errors
 /// As [`Paths::learn`].

@@ -42,6 +42,8 @@ const BATCH: usize = 20;
 const LEAST_TOLD: f32 = 2.0;
 /// Every so many frames tell the median power of a bin.
 const ASKED: usize = 3;
+/// Share of all that comes by the paths from which on one counts.
+const LEAST_SHARE: f32 = 0.01;
 /// Bins that are worked on together.
 const LANES: usize = 16;
 
@@ -57,7 +59,7 @@ pub struct Path {
 /// All paths into one main mic.
 #[derive(Clone, Debug)]
 pub struct Paths {
-    /// One for each mic that tells of the bleed; all are as long.
+    /// One for each mic that tells of a hundredth of the bleed; all are as long.
     pub all: Vec<Path>,
     /// Samples by which a sound may reach the main mic before the other.
     pub early: usize,
@@ -102,7 +104,7 @@ impl Paths {
             heard.iter_mut().for_each(|heard| heard.weigh(&weights, these.clone(), still.len()));
             sums.add(&heard, &own, these);
         }
-        let (responses, told) = sums.responses();
+        let (responses, shares, told) = sums.responses();
         // One input explains one in so many frames of anything, for each has a value of its own to fit.
         if told < LEAST_TOLD * others.len() as f32 / still.len() as f32 {
             return Ok(None);
@@ -110,8 +112,9 @@ impl Paths {
         let (early, late) = (rate.samples(EARLIEST) as usize, rate.samples(LATEST) as usize);
         let shape = Shape { early, late, fade: rate.samples(FADE) as usize };
         let inverse = RealFftPlanner::<f32>::new().plan_fft_inverse(frame(rate));
-        let path = |(&mic, response)| Path { mic, taps: shape.taps(response, &*inverse) };
-        Ok(Some(Self { all: others.iter().zip(responses).map(path).collect(), early, told }))
+        let heard = others.iter().zip(responses).zip(shares).filter(|(_, share)| *share >= LEAST_SHARE);
+        let path = |((&mic, response), _)| Path { mic, taps: shape.taps(response, &*inverse) };
+        Ok(Some(Self { all: heard.map(path).collect(), early, told }))
     }
 }
 
@@ -291,11 +294,13 @@ impl Sums {
         }
     }
 
-    /// The response of every path in every bin, and the share of the main mic's sound that the others explain.
-    fn responses(&self) -> (Vec<Vec<Complex32>>, f32) {
+    /// The response of every path in every bin, its share of what comes by all, and the share of the main mic's sound that the others
+    /// explain.
+    fn responses(&self) -> (Vec<Vec<Complex32>>, Vec<f32>, f32) {
         let n = self.others;
         let mut out = vec![Vec::new(); n];
         let (mut matrix, mut right) = (vec![Complex32::default(); n * n], vec![Complex32::default(); n]);
+        let mut powers = vec![0.0; n];
         let (mut all, mut told) = (0.0, 0.0);
         for (group, lane) in self.groups.iter().flat_map(|group| (0..LANES).map(move |lane| (group, lane))) {
             let of = |k: usize| Complex32::new(group[k][0][lane], group[k][1][lane]);
@@ -309,9 +314,13 @@ impl Sums {
             solve(&mut matrix, &mut right, n);
             all += of(row(n) + n).re;
             told += (0..n).map(|i| (of(row(n) + i) * right[i]).re).sum::<f32>();
-            out.iter_mut().zip(&right).for_each(|(path, h)| path.push(*h));
+            for (i, h) in right.iter().enumerate() {
+                powers[i] += h.norm_sqr() * of(row(i) + i).re;
+                out[i].push(*h);
+            }
         }
-        (out, told / (all + f32::MIN_POSITIVE))
+        let sum = powers.iter().sum::<f32>() + f32::MIN_POSITIVE;
+        (out, powers.into_iter().map(|power| power / sum).collect(), told / (all + f32::MIN_POSITIVE))
     }
 }
 

@@ -119,7 +119,7 @@ impl Paths {
 }
 
 /// The mics of a kit (`others`, by the song's numbers) that tell most of what the `main` one hears in some frames: those whose powers
-/// keep most nearly the same ratio to its own in every band. At most [`MOST_MICS`], in the song's order.
+/// keep most nearly the same ratio to its own in every band. At most four, in the song's order.
 #[must_use]
 pub fn telling(bands: &[Bands], main: usize, others: &[usize], still: &[usize]) -> Vec<usize> {
     if others.len() <= MOST_MICS {

@@ -198,6 +198,20 @@ impl MonoReader {
     pub fn seek(&mut self, frame: u64) -> Result<()> {
         self.reader.seek(frame)
     }
+
+    /// Appends the samples from number `start` on, `frames` of them, or as many as there are.
+    ///
+    /// # Errors
+    /// As [`AudioReader::read`].
+    pub fn read_from(&mut self, start: u64, frames: usize, out: &mut Vec<f32>) -> Result<()> {
+        if start >= self.info().frames {
+            return Ok(());
+        }
+        self.seek(start)?;
+        let end = out.len() + frames;
+        while out.len() < end && self.read(out, end - out.len())? > 0 {}
+        Ok(())
+    }
 }
 
 /// Reads a whole file as one channel. For one-shots and tests; long takes should stream.

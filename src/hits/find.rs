@@ -6,13 +6,13 @@ use super::decide::{Opinion, adapted, certainty, first_opinion, kept};
 use super::echo::{Sound, echoes};
 use super::edge::benefit;
 use super::evidence::{Columns, Evidence, Outline, highest};
-use super::freed::left;
+use super::freed;
 use super::hit::DOUBTFUL_BELOW;
 use super::kind::kinds;
 use super::measure::{Glass, Lesson};
 use super::other_drum::late_bleed;
 use super::others::Others;
-use super::strength::peaks;
+use super::strength;
 use super::survey::Survey;
 use super::take::{BLOCK, Stretch, Watcher, own_mics, stretches};
 use super::valley::valley;
@@ -265,8 +265,8 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let numbers: Vec<usize> = seen.iter().map(|(_, number)| *number).collect();
     let measured = glass.measure(&mut lesson, &numbers)?;
     let kept: Vec<usize> = seen.iter().map(|&(i, _)| i).collect();
-    let left = left(&song.mics, &stretch, &survey, &kept, &measured, framing)?;
-    let (recorded, peaks) = (peaks(&measured, &[]), peaks(&measured, &left));
+    let left = freed::left(&song.mics, &stretch, &survey, &kept, &measured, framing)?;
+    let (recorded, peaks) = (strength::peaks(&measured, &[]), strength::peaks(&measured, &left));
     // At the seam of two stretches, which may time a stroke a little differently, both tell of it.
     let slack = framing.rate.samples(SEAM);
     let range = stretch.range.start.saturating_sub(slack)..stretch.range.end + slack;

@@ -1,7 +1,7 @@
 //! Strokes freed from bleed.
 //!
 //! In: the recordings, and the strokes that are kept. Out: levels of each in the main mic with what the other mics heard of their
-//! drums taken off, which tell how strong it was. No stroke is found or lost by this, and none is moved.
+//! drums taken off, which tell how strong it was. None is moved by this, nor lost but where the strength in the list is under the floor.
 
 use super::bands::{BANDS, Bands, Framing};
 use super::bleed::Expected;

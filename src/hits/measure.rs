@@ -1,6 +1,6 @@
 //! Exact time and level of strokes, from the samples of the drum's main mic.
 //!
-//! In: the recording and the coarse positions of strokes. Out: the sample of each attack and its peak.
+//! In: the recording and the coarse positions of strokes. Out: the sample of each attack, the levels around it, and what it is like.
 
 use super::attack::{AFTER_MS, AttackCalibration, AttackTimer, BEFORE_MS, Crossings};
 use super::carry::Carrier;
@@ -179,7 +179,7 @@ impl Glass {
         self.looks.get(i).and_then(|look| lesson.like(look)).map(|l| l.score)
     }
 
-    /// Time and peak of the strokes of the given numbers, in their order.
+    /// Time, levels and likeness of the strokes of the given numbers, in their order.
     ///
     /// # Errors
     /// As [`MonoReader::read`].

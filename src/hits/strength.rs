@@ -30,11 +30,11 @@ const OWN_DIFFERS: f32 = 0.5;
 pub struct Left {
     /// What is left.
     pub levels: Levels,
-    /// Highest absolute sample of what was taken off its beginning.
+    /// Highest absolute sample of what was taken off its beginning, 1.0 = full scale.
     pub taken: f32,
 }
 
-/// Peaks of measured strokes as they would be alone, in their order; `left` has the same strokes with bleed taken off, and is empty
+/// Peaks (1.0 = full scale) of measured strokes as they would be alone, in their order; `left` has the same strokes with bleed taken off, and is empty
 /// where nothing tells of it.
 #[must_use]
 pub fn peaks(strokes: &[Measured], left: &[Left]) -> Vec<f32> {

@@ -23,22 +23,13 @@ const CONTEXT_S: u64 = 1;
 /// Samples that are read at once.
 pub(super) const BLOCK: usize = 1 << 14;
 
-/// Appends the samples of a range, as far as the recording goes.
+/// Appends the samples of a range, as far as the recording goes, less where the waveform rests.
 ///
 /// # Errors
 /// As [`MonoReader::read`].
 pub(super) fn read_range(reader: &mut MonoReader, rest: Rest, range: Range<u64>, out: &mut Vec<f32>) -> Result<()> {
     let first = out.len();
-    if range.start < reader.info().frames {
-        reader.seek(range.start)?;
-        let mut wanted = range.end.saturating_sub(range.start) as usize;
-        while wanted > 0 {
-            match reader.read(out, wanted.min(BLOCK))? {
-                0 => break,
-                n => wanted -= n,
-            }
-        }
-    }
+    reader.read_from(range.start, range.end.saturating_sub(range.start) as usize, out)?;
     rest.take_off(&mut out[first..], range.start);
     Ok(())
 }

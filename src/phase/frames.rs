@@ -78,15 +78,7 @@ impl Frames {
         out.clear();
         let missing = (self.before as u64).saturating_sub(at) as usize;
         out.resize(missing, 0.0);
-        let start = at.saturating_sub(self.before as u64);
-        if start < reader.info().frames {
-            reader.seek(start)?;
-            while out.len() < self.len {
-                if reader.read(out, self.len - out.len())? == 0 {
-                    break;
-                }
-            }
-        }
+        reader.read_from(at.saturating_sub(self.before as u64), self.len.saturating_sub(missing), out)?;
         out.resize(self.len, 0.0);
         Ok(())
     }

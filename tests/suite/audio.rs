@@ -272,6 +272,21 @@ fn an_mp3_begins_and_ends_with_the_track_it_was_made_from() {
 }
 
 #[test]
+fn a_piece_of_a_recording_is_what_stands_there_and_ends_where_the_recording_ends() {
+    let path = fixture("mono_16bit.wav");
+    let (_, whole) = read_mono(&path, Channel::Sum).unwrap();
+    let mut reader = MonoReader::open(&path, Channel::Sum).unwrap();
+    let end = whole.len();
+    // Out of their order, over the end, beyond it, and none.
+    for (start, frames) in [(end - 5, 20), (3, 40), (0, end), (end, 4), (end + 9, 4), (7, 0)] {
+        let mut out = vec![0.25];
+        reader.read_from(start as u64, frames, &mut out).unwrap();
+        assert_eq!(out[0], 0.25);
+        assert_eq!(out[1..], whole[start.min(end)..(start + frames).min(end)], "{frames} from {start}");
+    }
+}
+
+#[test]
 fn a_channel_or_the_mean_of_both_is_listened_to() {
     let both = all(&mut open("stereo_24bit.wav"), 10_000);
     let path = fixture("stereo_24bit.wav");

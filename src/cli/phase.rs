@@ -10,8 +10,8 @@ use crate::error::{Error, Result};
 use crate::finding::Finding;
 use crate::output::{alike, storable};
 use crate::phase::{
-    Agreement, Celsius, Copied, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation, Shift, measure, phase_csv,
-    write_copy,
+    Agreement, COPIES, Celsius, Copied, CopiesRecord, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation,
+    Shift, measure, phase_csv, write_copy,
 };
 use crate::progress::Progress;
 use crate::report::{Picture, phase_matrix, phase_sum};
@@ -120,16 +120,23 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let pictures: Vec<Picture> = [phase_matrix(&report)].into_iter().chain(report.sums.iter().map(phase_sum)).collect();
     super::take::put_pictures(&mut batch, folder.path(), &pictures, args.png)?;
     let mut copies = Vec::new();
-    if let Some(corrected) = &corrected {
+    let record = corrected.as_ref().map(|corrected| CopiesRecord::read(corrected.path())).transpose()?;
+    if let (Some(corrected), Some(record)) = (&corrected, &record) {
         for shift in plan_copies(&take, &report, args, corrected.path(), &mut findings)? {
             batch.check(&shift.target)?;
+            record.permit(&shift.target)?;
             let (file, copied) = write_copy(&shift)?;
             note_held(&copied, &mut findings);
             batch.add(file);
             copies.push(copied);
         }
     }
-    let files = batch.commit()?;
+    let mut files = batch.commit()?;
+    if let (Some(corrected), Some(record), false) = (&corrected, record, copies.is_empty()) {
+        let mut batch = take.batch();
+        batch.put(&corrected.file(COPIES), record.with(&copies)?.as_bytes())?;
+        files.extend(batch.commit()?);
+    }
     let entered = args.into_sheet.then(|| enter(&mut take.song, &report)).transpose()?;
     let told = Told {
         title: &take.song.title,
@@ -192,13 +199,19 @@ fn plan_copies(
 ) -> Result<Vec<Shift>> {
     let mut out: Vec<Shift> = Vec::new();
     let mut taken: HashSet<String> = HashSet::new();
-    for (mic, advice) in take.song.mics.iter().zip(&report.advice) {
-        let invert = match mic.polarity {
+    let inverts = |name: &str| {
+        let of = |name: &str| take.song.mics.iter().zip(&report.advice).find(|(mic, _)| mic.name == name);
+        // The sides of a stereo file are called after it.
+        let side = || of(name.strip_suffix(" L").or_else(|| name.strip_suffix(" R"))?);
+        of(name).or_else(side).is_some_and(|(mic, advice)| match mic.polarity {
             Polarity::Invert => true,
             Polarity::Keep => false,
             Polarity::Undecided => advice.recommendation == Recommendation::Invert,
-        };
-        let later = later(mic, report, args, findings);
+        })
+    };
+    for mic in &take.song.mics {
+        let invert = inverts(&mic.name);
+        let later = later(mic, report, args, &inverts, findings);
         if invert || later != 0 {
             let target = dir.join(copy_name(mic, &mut taken));
             out.push(Shift { source: mic.info.path.clone(), target, invert, later });
@@ -227,25 +240,33 @@ fn copy_name(mic: &Mic, taken: &mut HashSet<String>) -> String {
     format!("{name}.wav")
 }
 
-/// Whole samples to move a mic, positive = later; 0 unless it was asked for and its arrival is sure.
-fn later(mic: &Mic, report: &PhaseReport, args: &Args, findings: &mut Vec<Finding>) -> i64 {
+/// Whole samples to move a mic, positive = later; 0 unless it was asked for and moving it helps. `inverts` tells whether a mic's copy
+/// is inverted.
+fn later(
+    mic: &Mic,
+    report: &PhaseReport,
+    args: &Args,
+    inverts: &dyn Fn(&str) -> bool,
+    findings: &mut Vec<Finding>,
+) -> i64 {
     let named = args.copies.moved.contains(&mic.name);
     let close = Drum::FOUND.contains(&mic.drum) && args.copies.align.iter().any(|d| d == mic.drum.word());
     if !named && !close {
         return 0;
     }
-    let mut own: Vec<&Pair> = report
+    let own = report
         .pairs
         .iter()
-        .filter(|p| p.mic == mic.name && p.kind != PairKind::Stereo && (named || p.kind == PairKind::Close))
-        .collect();
-    own.sort_by(|a, b| {
+        .filter(|p| p.mic == mic.name && p.kind != PairKind::Stereo && (named || p.kind == PairKind::Close));
+    // Its own drum's main mic, otherwise that of the nearest drum; the main mic itself has none.
+    let nearest = own.min_by(|a, b| {
         (b.kind == PairKind::Close)
             .cmp(&(a.kind == PairKind::Close))
             .then(a.lag_samples.abs().total_cmp(&b.lag_samples.abs()))
     });
-    match own.first() {
-        Some(p) if p.arrival_sure => {
+    let Some(pair) = nearest else { return 0 };
+    match pair.moved(inverts(&mic.name) != inverts(&pair.reference)) {
+        Ok(later) => {
             if matches!(mic.drum, Drum::Overhead | Drum::Room) {
                 findings.push(Finding::caution(
                     &mic.info.path,
@@ -253,18 +274,16 @@ fn later(mic: &Mic, report: &PhaseReport, args: &Args, findings: &mut Vec<Findin
                     "Move both sides of a stereo pair alike, and listen to the cymbals.",
                 ));
             }
-            -(p.lag_samples.round() as i64)
+            later
         }
-        Some(_) => {
+        Err(stays) => {
             findings.push(Finding::caution(
                 &mic.info.path,
-                format!("{} stays where it is: its arrival is not sure enough", mic.name),
+                format!("{} stays where it is: {stays}", mic.name),
                 "Move it by ear if you must.",
             ));
             0
         }
-        // The main mic itself, which the others are moved to.
-        None => 0,
     }
 }
 

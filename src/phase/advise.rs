@@ -26,13 +26,14 @@ const ENOUGH: f64 = 0.12;
 /// weight for it, one against.
 const SURE: f64 = 0.8;
 /// Two close mics of one drum: from this difference in the low band, dB, the fuller sum decides.
-const FULLER: f64 = 1.0;
+pub(super) const FULLER: f64 = 1.0;
 /// A sum that the arrival, not the sign, makes this much thinner is mentioned, dB.
 const WORTH_SAYING: f64 = 1.0;
 
 struct Edge {
     a: usize,
     b: usize,
+    drum: Drum,
     /// What joins the two mics.
     kind: PairKind,
     /// Positive = same sign.
@@ -72,7 +73,9 @@ pub(super) fn advise(song: &Song, report: &PhaseReport) -> Vec<Advice> {
     let edges: Vec<Edge> = report
         .pairs
         .iter()
-        .filter_map(|p| Some(Edge { a: index(&p.reference)?, b: index(&p.mic)?, kind: p.kind, weight: vote(p) }))
+        .filter_map(|p| {
+            Some(Edge { a: index(&p.reference)?, b: index(&p.mic)?, drum: p.drum, kind: p.kind, weight: vote(p) })
+        })
         .filter(|e| e.a != e.b && e.weight != 0.0)
         .collect();
     let signs = best_signs(&song.mics, &edges, &report.drums);
@@ -94,13 +97,15 @@ pub(super) fn advise(song: &Song, report: &PhaseReport) -> Vec<Advice> {
         // What speaks through bleed alone may keep a file as it is, but not flip it unheard; and it does not answer for the
         // mic of a drum that is hardly played.
         let unplayed = report.drums.iter().any(|(drum, _, strokes)| *drum == mic.drum && *strokes < FEW);
+        let far = matches!(mic.drum, Drum::Overhead | Drum::Room);
         let sure = confidence >= SURE
             && !unplayed
             && match recommendation {
                 Recommendation::Keep => true,
-                Recommendation::Invert => !by_bleed,
+                Recommendation::Invert => !by_bleed && (!far || two_drums_say_so(&edges, &signs, i)),
                 Recommendation::Unclear => false,
-            };
+            }
+            && !parts_a_pair(report, &index, &signs, i);
         Advice {
             mic: mic.name.clone(),
             file: mic.info.path.clone(),
@@ -112,6 +117,25 @@ pub(super) fn advise(song: &Song, report: &PhaseReport) -> Vec<Advice> {
         }
     });
     advice.collect()
+}
+
+/// Whether kick and snare both bear out the sign of a mic that is far from either: by one drum alone it may be off by half a wave.
+fn two_drums_say_so(edges: &[Edge], signs: &[f64], i: usize) -> bool {
+    let speaks = |drum: Drum| {
+        edges
+            .iter()
+            .filter(|e| (e.a == i || e.b == i) && e.drum == drum && e.kind == PairKind::Kit)
+            .any(|e| e.weight * sign_at(signs, e.a) * sign_at(signs, e.b) > 0.0)
+    };
+    Drum::FOUND.into_iter().all(speaks)
+}
+
+/// Whether the signs turn one side of a stereo pair against the other although the two add up fuller as they are.
+fn parts_a_pair(report: &PhaseReport, index: &dyn Fn(&str) -> Option<usize>, signs: &[f64], i: usize) -> bool {
+    report.pairs.iter().filter(|p| p.kind == PairKind::Stereo).any(|p| {
+        let (Some(a), Some(b)) = (index(&p.reference), index(&p.mic)) else { return false };
+        (a == i || b == i) && sign_at(signs, a) != sign_at(signs, b) && p.sum.as_is.0 - p.sum.flipped.0 >= FULLER
+    })
 }
 
 fn sign_at(signs: &[f64], i: usize) -> f64 {
@@ -191,7 +215,9 @@ fn why(mic: &Mic, report: &PhaseReport, recommendation: Recommendation) -> Strin
         return match recommendation {
             Recommendation::Invert => format!("the {drum}'s main mic stands alone against most of the others"),
             Recommendation::Keep => format!("the {drum}'s main mic, which the others are compared with"),
-            Recommendation::Unclear => format!("the {drum}'s main mic; the other mics say too little about it"),
+            Recommendation::Unclear => format!(
+                "the {drum}'s main mic, which the {drum}'s others are compared with; the rest of the kit says too little: flip all the {drum}'s mics together and keep what sounds fuller"
+            ),
         };
     }
     let own = report.pairs.iter().filter(|p| is_side(&p.mic) && p.kind != PairKind::Stereo);

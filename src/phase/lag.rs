@@ -46,23 +46,25 @@ pub struct Arrival {
 }
 
 /// Finds the arrival of a drum in mic `b` against mic `a` from spectra of the same strokes (`frame` samples each,
-/// unnormalised real transforms) at `rate` Hz, searching `range` within `band`.
+/// unnormalised real transforms) at `rate` Hz, searching `range` within `band`; where the sign is `known` (+1.0 or −1.0), only
+/// arrivals with that sign.
 ///
 /// The averaged cross-spectrum, weighted by its coherence ([`Cross::weights`]), gives sign and place; every stroke is then
-/// measured by itself, and the median of those that agree is the lag. `None` where one mic is silent.
-/// Cost: two inverse transforms a stroke.
+/// measured by itself, and the median of those that agree is the lag. `None` where one mic is silent, or nothing has the known
+/// sign. Cost: two inverse transforms a stroke.
 #[must_use]
 pub fn arrival(
     (a, b): (&Spectra, &Spectra),
     cross: &Cross,
-    (band, range): (Band, LagRange),
+    (band, range, known): (Band, LagRange, Option<f64>),
     frame: usize,
     rate: f64,
 ) -> Option<Arrival> {
     let mut correlator = Correlator::new(frame, range);
     let weights = cross.weights(band, LEAN);
     correlator.load(cross.ab.iter().copied(), &weights);
-    let best = correlator.peak(None)?;
+    let only = known.map(|sign| (sign, range.low, range.high));
+    let best = correlator.peak(only)?;
     let (place, sign) = (correlator.refine(best.0), best.1);
     let rival = correlator.highest(-sign).max(0.0) / best.2;
 
@@ -73,7 +75,7 @@ pub fn arrival(
     for (x, y) in a.iter().zip(b) {
         let product = |()| x.iter().zip(y).map(|(p, q)| wide(*p).conj() * wide(*q));
         correlator.load(product(()), &weights);
-        let Some((lag, s, _)) = correlator.peak(None) else { continue };
+        let Some((lag, s, _)) = correlator.peak(only) else { continue };
         counted += 1;
         if s == sign && (lag - place).abs() <= same {
             correlator.load(product(()), &even);

@@ -44,7 +44,7 @@ fn strokes(delay: f64, sign: f64, hiss: f64) -> (Spectra, Spectra) {
 fn found(delay: f64, sign: f64, hiss: f64) -> Arrival {
     let (a, b) = strokes(delay, sign, hiss);
     let cross = Cross::average(&a, &b, RATE / FRAME as f64, BAND);
-    arrival((&a, &b), &cross, (BAND, LagRange { low: -240.0, high: 1920.0 }), FRAME, RATE).unwrap()
+    arrival((&a, &b), &cross, (BAND, LagRange { low: -240.0, high: 1920.0 }, None), FRAME, RATE).unwrap()
 }
 
 /// Standard theory: noise against minus itself 24 samples later has its peak at lag 24, negative.
@@ -77,8 +77,22 @@ fn two_mics_that_have_nothing_in_common_give_no_confidence() {
     let (a, _) = strokes(0.0, 1.0, 0.0);
     let b: Vec<_> = a.iter().rev().cloned().collect();
     let cross = Cross::average(&a, &b, RATE / FRAME as f64, BAND);
-    let got = arrival((&a, &b), &cross, (BAND, LagRange { low: -240.0, high: 1920.0 }), FRAME, RATE);
+    let got = arrival((&a, &b), &cross, (BAND, LagRange { low: -240.0, high: 1920.0 }, None), FRAME, RATE);
     assert!(got.is_none_or(|g| g.confidence < 0.1), "{got:?}");
+}
+
+#[test]
+fn where_the_sign_is_known_a_stronger_arrival_of_the_other_sign_does_not_count() {
+    // A lower mic that hears the stroke after 6 samples, and the turned bump of the ring half a wave later louder.
+    let (a, near) = strokes(6.0, 0.6, 0.0);
+    let (_, late) = strokes(87.0, -1.0, 0.0);
+    let b: Spectra = near.iter().zip(&late).map(|(n, l)| n.iter().zip(l).map(|(n, l)| n + l).collect()).collect();
+    let cross = Cross::average(&a, &b, RATE / FRAME as f64, BAND);
+    let close = LagRange { low: -20.0, high: 100.0 };
+    let found = |known: Option<f64>| arrival((&a, &b), &cross, (BAND, close, known), FRAME, RATE).unwrap();
+    let (unknown, same) = (found(None), found(Some(1.0)));
+    assert!(unknown.sign < 0.0 && (unknown.lag - 87.0).abs() < 0.5, "{unknown:?}");
+    assert!(same.sign > 0.0 && (same.lag - 6.0).abs() < 0.5 && same.agreement > 0.9, "{same:?}");
 }
 
 #[test]
@@ -86,7 +100,7 @@ fn a_silent_mic_has_no_arrival() {
     let (a, _) = strokes(0.0, 1.0, 0.0);
     let silent: Spectra = a.iter().map(|s| vec![Complex::default(); s.len()]).collect();
     let cross = Cross::average(&a, &silent, RATE / FRAME as f64, BAND);
-    assert!(arrival((&a, &silent), &cross, (BAND, LagRange { low: 0.0, high: 100.0 }), FRAME, RATE).is_none());
+    assert!(arrival((&a, &silent), &cross, (BAND, LagRange { low: 0.0, high: 100.0 }, None), FRAME, RATE).is_none());
     let cross = Cross::average(&silent, &a, RATE / FRAME as f64, BAND);
     assert_eq!(cross.strokes, 0);
 }

@@ -1,12 +1,12 @@
 //! The whole way from a song's mics and hits to a phase report.
 
-use super::advise::advise;
+use super::advise::{FULLER, advise};
 use super::cross::{Cross, Spectra};
 use super::frames::Frames;
 use super::lag::{Arrival, LagRange, arrival};
 use super::report::{Agreement, Band, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation};
 use super::strokes::sure_strokes;
-use super::sum::{low_band, sum_gain};
+use super::sum::{SumGain, low_band, sum_gain};
 use super::view::{Part, SumView, mean_spectrum, sum_view};
 use crate::audio::{Channel, MonoReader};
 use crate::error::Result;
@@ -108,6 +108,13 @@ pub fn measure(song: &Song, list: &HitList, settings: PhaseSettings, progress: &
             let base = part.mic.trim_end_matches(" L").trim_end_matches(" R");
             if report.advice_for(base).is_some_and(|a| a.recommendation == Recommendation::Invert) {
                 part.sign = -1.0;
+            }
+        }
+        let main = parts.first().map_or(1.0, |main| main.sign);
+        for part in parts.iter_mut().skip(1) {
+            // An arrival that holds for the other sign would put them against each other.
+            if report.pair(drum, &part.mic).is_none_or(|pair| pair.moved(part.sign * main < 0.0).is_err()) {
+                part.lag = 0.0;
             }
         }
         let view: SumView = sum_view(drum, &parts, frames.len, frames.before, rate);
@@ -297,10 +304,14 @@ impl DrumCheck<'_> {
         let home = self.home();
         let cross = Cross::average(a, b, self.frames.step, home);
         let rate = self.rate.hz_f64();
-        let found: Arrival = arrival((a, b), &cross, (home, range), self.frames.len, rate)?;
+        let sum = |sign: f64, lag: f64, equal: bool| sum_gain(&cross, low, (sign, lag), self.frames.len, equal);
+        // Close mics of one drum are a fraction of a wave apart in its low band: there the fuller sum tells the sign, and where the
+        // drum arrives is looked for with this sign only. By itself the correlation may be off by half a wave, and turned.
+        let known = fuller(kind, cross.strokes, &sum(1.0, 0.0, true));
+        let found: Arrival = arrival((a, b), &cross, (home, range, known), self.frames.len, rate)?;
         let lag = Seconds(found.lag / rate);
         let polarity = match found.sign {
-            _ if found.confidence < Pair::CLEAR || cross.strokes < FEW => Agreement::Unclear,
+            _ if known.is_none() && found.confidence < Pair::CLEAR || cross.strokes < FEW => Agreement::Unclear,
             s if s < 0.0 => Agreement::Opposite,
             _ => Agreement::Same,
         };
@@ -320,8 +331,8 @@ impl DrumCheck<'_> {
             confidence: found.confidence,
             arrival_sure: found.agreement >= SURE && cross.strokes >= FEW,
             band: low,
-            sum: sum_gain(&cross, low, found.lag, self.frames.len, true),
-            sum_as_recorded: sum_gain(&cross, low, found.lag, self.frames.len, false),
+            sum: sum(found.sign, found.lag, true),
+            sum_as_recorded: sum(found.sign, found.lag, false),
         })
     }
 
@@ -351,6 +362,12 @@ impl DrumCheck<'_> {
         let first = smooth.iter().position(|&v| v >= limit);
         Ok(first.map(|i| i as f64 - self.frames.before as f64))
     }
+}
+
+/// The sign of two close mics of one drum that makes the fuller sum in its low band, where one is fuller by 1 dB.
+fn fuller(kind: PairKind, strokes: usize, sum: &SumGain) -> Option<f64> {
+    let more = sum.as_is.0 - sum.flipped.0;
+    (kind == PairKind::Close && strokes >= FEW && more.abs() >= FULLER).then(|| more.signum())
 }
 
 /// What a mic has in common with the main mic, averaged in groups of strokes: the cross-spectra, each stroke weighted alike.

@@ -7,11 +7,13 @@
 
 mod advise;
 mod air;
+mod copied;
 mod copies;
 mod cross;
 mod frames;
 mod lag;
 mod measure;
+mod moving;
 mod report;
 mod strokes;
 mod sum;
@@ -19,11 +21,13 @@ mod table;
 mod view;
 
 pub use air::Celsius;
+pub use copied::{COPIES, CopiesRecord};
 pub use copies::{Copied, Shift, write_copy};
 pub use cross::{Cross, Spectra};
 pub(crate) use frames::Frames;
 pub use lag::{Arrival, LagRange, arrival};
 pub use measure::{main_rank, measure};
+pub use moving::Stays;
 pub use report::{Advice, Agreement, Band, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation};
 pub use strokes::sure_strokes;
 pub(crate) use sum::low_band;

@@ -101,7 +101,7 @@ pub struct Pair {
     pub mic: String,
     /// Strokes measured.
     pub strokes: usize,
-    /// Sign of the correlation at the arrival.
+    /// Sign of the correlation at the arrival; for two close mics of one drum the sign of the fuller sum, where one is fuller by 1 dB.
     pub polarity: Agreement,
     /// How much later the drum reaches `mic`, samples (fractional); negative = earlier. Median over strokes.
     pub lag_samples: f64,
@@ -169,8 +169,9 @@ pub struct Advice {
     pub recommendation: Recommendation,
     /// 0..=1: share of the evidence that speaks for it, less the share that speaks against it.
     pub confidence: f64,
-    /// Whether it is clear enough to be written into a sheet: confidence from 0.8, an inversion not by bleed alone, and for a kick or
-    /// snare mic enough strokes of its drum.
+    /// Whether it is clear enough to be written into a sheet: confidence from 0.8, an inversion not by bleed alone nor, of
+    /// overheads and rooms, by one drum alone, no side of a stereo pair turned against the other while their sum is fuller as it
+    /// is, and for a kick or snare mic enough strokes of its drum.
     pub sure: bool,
     /// Why, one sentence.
     pub why: String,

@@ -15,16 +15,16 @@ pub struct SumGain {
     pub as_is: Decibels,
     /// With the second mic's sign flipped.
     pub flipped: Decibels,
-    /// With the second mic moved to arrive together, at its better sign.
+    /// With the second mic moved to arrive together, and its sign turned where the two are opposite.
     pub aligned: Decibels,
 }
 
 /// Lowest level that a cancelled sum is reported as, dB.
 const DEEPEST: f64 = -60.0;
 
-/// The sum's level from an averaged cross-spectrum. `lag` in frame samples of `frame`-point transforms, `equal` = both mics
-/// set to the same level in the band first. Silence in either mic gives 0 dB.
-pub(super) fn sum_gain(cross: &Cross, band: Band, lag: f64, frame: usize, equal: bool) -> SumGain {
+/// The sum's level from an averaged cross-spectrum. Sign (+1.0 or −1.0) of the arrival and its lag in frame samples of
+/// `frame`-point transforms, `equal` = both mics set to the same level in the band first. Silence in either mic gives 0 dB.
+pub(super) fn sum_gain(cross: &Cross, band: Band, (sign, lag): (f64, f64), frame: usize, equal: bool) -> SumGain {
     let bins = || (0..cross.ab.len()).filter(|&i| band.holds(cross.hz(i)));
     let total = |x: &[f64]| bins().filter_map(|i| x.get(i)).sum::<f64>();
     let (aa, bb) = (total(&cross.aa), total(&cross.bb));
@@ -43,7 +43,7 @@ pub(super) fn sum_gain(cross: &Cross, band: Band, lag: f64, frame: usize, equal:
         Decibels((10.0 * power.max(1e-12).log10()).max(DEEPEST))
     };
     let (now, together) = (joint(0.0), joint(lag));
-    SumGain { as_is: gain(now), flipped: gain(-now), aligned: gain(together.abs()) }
+    SumGain { as_is: gain(now), flipped: gain(-now), aligned: gain(sign * together) }
 }
 
 /// The band that holds a drum's body: the strongest low partial of the averaged strokes and what lies within 10 dB of it
@@ -116,7 +116,7 @@ mod tests {
         let turn = Complex::from_polar(1.0, -TAU * f64::from(bin) * delay / f64::from(frame));
         (cross.ab[bin as usize], cross.aa[bin as usize], cross.bb[bin as usize]) = (turn, 1.0, 1.0);
         let band = Band { low: 60.0, high: 120.0 };
-        let got = sum_gain(&cross, band, delay, frame as usize, true);
+        let got = sum_gain(&cross, band, (1.0, delay), frame as usize, true);
         let dt = Seconds(delay / 48_000.0);
         let hz = f64::from(bin) * cross.step;
         assert!((got.as_is.0 - comb_gain(hz, dt, false).0).abs() < 1e-9);

@@ -320,13 +320,26 @@ pub struct Cell {
     pub strength: f64,
 }
 
-/// A table drawn as a picture: names of rows at the left, of columns slanting on top, a coloured ground in every cell.
+/// A table drawn as a picture: names of rows at the left, of columns upright on top, a coloured ground in every cell; below it what
+/// the grounds say and a remark.
 #[must_use]
-pub fn matrix(name: &str, title: &str, rows: &[String], columns: &[String], cells: &[Vec<Option<Cell>>]) -> Picture {
+pub fn matrix(
+    (name, title): (&str, &str),
+    rows: &[String],
+    columns: &[String],
+    cells: &[Vec<Option<Cell>>],
+    (key, remark): (&[(Ink, &str)], &str),
+) -> Picture {
     let widest = |names: &[String]| names.iter().map(|n| text_width(n, SMALL)).fold(0.0, f64::max);
     let (left, top) = (widest(rows) + 24.0, widest(columns) + 24.0);
     let (w, h) = (58.0, 28.0);
-    let mut p = Picture::new(name, title, left + w * columns.len() as f64 + 12.0, top + h * rows.len() as f64 + 12.0);
+    let bottom = top + h * rows.len() as f64;
+    // A ground of the key, its words, and room to the next.
+    let (ground, space) = (16.0, 18.0);
+    let words = |text: &str| text_width(text, SMALL);
+    let told = key.iter().map(|(_, text)| ground + 6.0 + words(text) + space).sum::<f64>() + words(remark);
+    let width = (left + w * columns.len() as f64).max(24.0 + told) + 12.0;
+    let mut p = Picture::new(name, title, width, bottom + 40.0);
     for (k, column) in columns.iter().enumerate() {
         p.upright((left + w * (k as f64 + 0.5), top - 8.0), column.as_str(), SMALL, Align::Start, Ink::Text);
     }
@@ -342,6 +355,13 @@ pub fn matrix(name: &str, title: &str, rows: &[String], columns: &[String], cell
             }
         }
     }
+    let (mut x, y) = (width - 12.0 - told, bottom + 22.0);
+    for (ink, text) in key {
+        p.block(x, y - 6.0, ground, 12.0, *ink, 0.6);
+        p.text((x + ground + 6.0, y), *text, SMALL, Align::Start, Ink::Muted);
+        x += ground + 6.0 + words(text) + space;
+    }
+    p.text((x, y), remark, SMALL, Align::Start, Ink::Muted);
     p
 }
 

@@ -41,7 +41,8 @@ pub fn phase_matrix(report: &PhaseReport) -> Picture {
     rows.push("advice".into());
     cells.push(report.advice.iter().map(advice_cell).collect());
     let title = "Arrival of the drums in each mic, ms after the main mic; opp. = opposite sign, ? = sign not clear";
-    matrix("phase_matrix", title, &rows, &columns, &cells)
+    let key = [(Ink::Good, "same sign"), (Ink::Warm, "opposite (opp.)"), (Ink::Faint, "not clear (?)")];
+    matrix(("phase_matrix", title), &rows, &columns, &cells, (&key, "numbers: ms after the main mic; paler: less sure"))
 }
 
 fn advice_cell(advice: &crate::phase::Advice) -> Option<Cell> {
@@ -78,7 +79,7 @@ pub fn phase_sum(view: &SumView) -> Picture {
         if k == 2 {
             f.x_axis(&mut p, &ticks(start, end, 10), "ms from the stroke");
         }
-        trace(&mut p, &f, &view.alone, (start, step), Ink::Faint, 2.4);
+        trace(&mut p, &f, &view.alone, (start, step), Ink::Faint, 4.5);
         trace(&mut p, &f, values, (start, step), ink, 1.3);
         p.line(vec![f.at(0.0, -limit), f.at(0.0, limit)], Ink::Of(view.drum), 0.8);
     }

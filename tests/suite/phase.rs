@@ -255,6 +255,26 @@ fn nothing_is_sure_of_the_mics_of_a_drum_that_is_hardly_played() {
 }
 
 #[test]
+fn an_overhead_is_turned_unheard_only_where_kick_and_snare_both_say_so() {
+    let dir = tempfile::tempdir().unwrap();
+    let turn = |name: &str, x: &mut Vec<f32>| {
+        if name == "overhead_l" {
+            x.iter_mut().for_each(|v| *v = -*v);
+        }
+    };
+    let song = take(dir.path(), turn);
+    let of = |list: &HitList| {
+        let report = measure(&song, list, PhaseSettings::default(), &Quiet).unwrap();
+        let advice = report.advice_for("overhead_l").unwrap();
+        (advice.recommendation, advice.sure)
+    };
+    assert_eq!(of(&hits()), (Recommendation::Invert, true));
+    let mut snare = hits();
+    snare.hits.retain(|hit| hit.drum == Drum::Snare);
+    assert!(!of(&snare).1, "by the snare alone it may be half a wave");
+}
+
+#[test]
 fn the_same_take_gives_the_same_report_under_any_number_of_threads() {
     let dir = tempfile::tempdir().unwrap();
     let song = take(dir.path(), |_, _| {});
@@ -439,8 +459,11 @@ fn the_command_advises_writes_copies_and_leaves_the_recordings_alone() {
     let told = json["result"]["copies"].as_array().unwrap();
     assert_eq!(told.len(), 1, "only the snare's lower mic needs a copy: {told:?}");
     assert_eq!((told[0]["inverted"].as_bool(), told[0]["later"].as_i64()), (Some(true), Some(-14)));
-    let written: Vec<_> = std::fs::read_dir(&copies).unwrap().map(|e| e.unwrap().file_name()).collect();
-    assert_eq!(written, ["snare_bottom.wav"]);
+    let mut written: Vec<_> = std::fs::read_dir(&copies).unwrap().map(|e| e.unwrap().file_name()).collect();
+    written.sort();
+    assert_eq!(written, ["copies.csv", "snare_bottom.wav"]);
+    let record = std::fs::read_to_string(at("copies/copies.csv")).unwrap();
+    assert!(record.contains("snare_bottom.wav,snare_bottom.wav,inverted,-14,"), "{record}");
     let after: Vec<Vec<u8>> = seats().iter().map(|s| std::fs::read(at(&format!("{}.wav", s.name))).unwrap()).collect();
     assert_eq!(before, after);
     // Written beside the recordings, a copy would replace its own source: refused, and nothing changes.
@@ -451,6 +474,12 @@ fn the_command_advises_writes_copies_and_leaves_the_recordings_alone() {
     let (code, text, _) = run(&["phase", &sheet, "--out", &out, "--write", &copies, "--move", "overhead_l"]);
     assert_eq!(code, 1);
     assert!(text.contains("overhead_l was moved against the rest of the kit"), "{text}");
+    // An earlier copy was replaced by that; what somebody has made of it since is not.
+    let copy = at("copies/snare_bottom.wav");
+    std::fs::write(&copy, b"somebody's work").unwrap();
+    let (code, _, err) = run(&["phase", &sheet, "--out", &out, "--write", &copies]);
+    assert!(code == 4 && err.contains("snare_bottom.wav"), "{err}");
+    assert_eq!(std::fs::read(&copy).unwrap(), b"somebody's work");
     let (code, _, err) = run(&["phase", &sheet, "--out", &out, "--write", &copies, "--move", "cowbell"]);
     assert!(code == 2 && err.contains("cowbell") && err.contains("overhead_l"), "{err}");
 }

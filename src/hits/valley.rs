@@ -14,6 +14,8 @@ const REACH: f32 = 1.2;
 const DEPTH: f32 = 0.2;
 /// What counts as its bottom, candidates.
 const FLAT: f32 = 0.1;
+/// Density of candidates that are taken for strokes although all of them are below even odds.
+const SEVERAL: f32 = 4.0;
 
 /// Log-odds at which the candidates part: the middle of the deepest valley within −3..=1.5 of their density (kernel of
 /// Epanechnikov 1969, Theory of Probability and its Applications 14(1), from memory), if the candidates above it make it
@@ -29,7 +31,16 @@ pub fn valley(odds: &[f32]) -> f32 {
     if density[lowest] > DEPTH * above {
         return 0.0;
     }
-    let bottom: Vec<f32> = (0..=STEPS).filter(|&k| density[k] <= density[lowest] + FLAT).map(at).collect();
+    let flat = |k: &usize| density[*k] <= density[lowest] + FLAT;
+    // Where nothing comes out above even odds, what is empty up there is no valley: only an empty place below several can be one.
+    let bottom: Vec<f32> = if odds.iter().all(|o| *o <= 0.0) {
+        if above < SEVERAL || density[lowest] > FLAT {
+            return 0.0;
+        }
+        (lowest..=STEPS).take_while(flat).map(at).collect()
+    } else {
+        (0..=STEPS).filter(flat).map(at).collect()
+    };
     let (Some(first), Some(last)) = (bottom.first(), bottom.last()) else { return 0.0 };
     if (*first..=*last).contains(&0.0) { 0.0 } else { bottom.iter().sum::<f32>() / bottom.len() as f32 }
 }
@@ -48,6 +59,16 @@ mod tests {
         let take = [spread(70, -0.9, 1.5), spread(400, -9.0, -4.8)].concat();
         let parted = valley(&take);
         assert!(take.iter().filter(|o| **o > parted).count() == 70, "{parted}");
+    }
+
+    #[test]
+    fn all_of_a_drums_strokes_may_be_just_below_even_odds() {
+        let take = [spread(12, -0.9, -0.1), spread(400, -9.0, -5.0)].concat();
+        let parted = valley(&take);
+        assert!(take.iter().filter(|o| **o > parted).count() == 12, "{parted}");
+        // A few of them with bleed close below are none.
+        assert_eq!(valley(&[spread(3, -0.9, -0.1), spread(400, -9.0, -1.0)].concat()), 0.0);
+        assert_eq!(valley(&spread(400, -9.0, -4.5)), 0.0, "nothing at all is no stroke");
     }
 
     #[test]

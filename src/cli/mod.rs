@@ -100,6 +100,16 @@ where
     I: IntoIterator<Item = T>,
     T: Into<OsString> + Clone,
 {
+    let typed: Vec<OsString> = typed.into_iter().map(Into::into).collect();
+    if let Some(name) = typed.iter().find(|name| name.to_str().is_none()) {
+        // Neither a sheet nor a result could tell of it; better now than when the work is done.
+        let e = Error::usage(
+            format!("\"{}\" is not a name that other systems can read (it is not Unicode)", name.display()),
+            "Give that file or folder a new name, then start again.",
+        );
+        say_error(&e, screen);
+        return e.exit_code();
+    }
     let args = match Args::try_parse_from(typed) {
         Ok(args) => args,
         Err(e) => return typed_wrongly(&e, screen),

@@ -318,6 +318,25 @@ fn a_missing_file_is_named() {
     );
 }
 
+#[cfg(unix)]
+#[test]
+fn a_name_that_is_no_text_is_told_before_anything_is_written() {
+    use std::os::unix::ffi::OsStrExt;
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join(std::ffi::OsStr::from_bytes(b"caf\xe9"));
+    // Some systems do not even make such a folder.
+    if fs::create_dir(&folder).is_err() {
+        return;
+    }
+    strokes(&folder.join("kick.wav"), 60.0, 0.01, 0.25, 5.0);
+    let (mut out, mut err) = (Vec::new(), Vec::new());
+    let mut screen = Screen { out: &mut out, err: &mut err, bars: false };
+    let code = run([std::ffi::OsString::from("underlay"), "hits".into(), folder.join("kick.wav").into()], &mut screen);
+    let err = String::from_utf8(err).unwrap();
+    assert!(code == ExitCode::Usage && err.contains("caf") && err.contains("new name"), "{err}");
+    assert_eq!(fs::read_dir(&folder).unwrap().count(), 1, "nothing but the recording");
+}
+
 #[test]
 fn what_is_not_audio_is_told() {
     let desk = Desk::new();

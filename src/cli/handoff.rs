@@ -6,7 +6,7 @@ use super::options;
 use super::outcome::Outcome;
 use super::print::MAP as LAYER_MAP;
 use super::results::{self, folder_for};
-use crate::error::{Error, Located, Result};
+use crate::error::{Error, ExitCode, Located, Result};
 use crate::finding::{Finding, Weight};
 use crate::handoff::{self, Delivered, Document, Handoff, HandoffFault, Request, Verified};
 use crate::hits::HitList;
@@ -89,7 +89,8 @@ pub(super) fn hand_off(
     if check_only {
         let h = handoff::look(&request, progress)?;
         let text = checked(song, &h);
-        return Outcome::new("handoff", text, &h.delivered, h.findings);
+        let code = (h.errors() > 0).then_some(ExitCode::Input);
+        return Ok(Outcome::new("handoff", text, &h.delivered, h.findings)?.failed(code));
     }
     // Made here so that it vanishes again if nothing is put into it.
     let _folder = OutFolder::prepare(out)?;
@@ -161,12 +162,19 @@ fn stopped(song: &Song, h: &Handoff) -> Error {
     Located::whole(&song.sheet, HandoffFault::NotFit(text)).into()
 }
 
+/// How a check ended, in a line above what there is to look at.
 fn checked(song: &Song, h: &Handoff) -> String {
-    match h.errors() {
-        0 => format!("{}: nothing stands against the handoff\n", song.title),
-        1 => format!("{}: one error stands against the handoff\n", song.title),
-        n => format!("{}: {n} errors stand against the handoff\n", song.title),
-    }
+    let cautions = h.findings.iter().filter(|f| f.weight == Weight::Caution).count();
+    let things = |n: usize| if n == 1 { "one thing".to_owned() } else { format!("{n} things") };
+    let how = match (h.errors(), cautions) {
+        (0, 0) => "nothing stands against the handoff".into(),
+        (0, n) => format!("it can be packed; {} to look at first", things(n)),
+        (1, 0) => "one error stands against the handoff".into(),
+        (1, n) => format!("one error stands against the handoff, with {} more to look at", things(n)),
+        (e, 0) => format!("{e} errors stand against the handoff"),
+        (e, n) => format!("{e} errors stand against the handoff, with {} more to look at", things(n)),
+    };
+    format!("{}: {how}\n", song.title)
 }
 
 fn size(bytes: u64) -> String {

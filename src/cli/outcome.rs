@@ -77,7 +77,8 @@ impl Outcome {
             }
             for f in findings {
                 let file = f.file.as_ref().map_or_else(String::new, |p| format!("{}: ", p.display()));
-                writeln!(out, "- {file}{}", f.what)?;
+                let word = if f.weight == Weight::Error { "error: " } else { "" };
+                writeln!(out, "- {word}{file}{}", f.what)?;
                 if !f.remedy.is_empty() {
                     writeln!(out, "  What to do: {}", f.remedy)?;
                 }

@@ -7,7 +7,7 @@ use super::name::{LONG_TITLE, loses_letters};
 use super::plan::{Item, Kind, Plan};
 use super::scan::Facts;
 use crate::audio::resampled_frames;
-use crate::finding::Finding;
+use crate::finding::{Finding, Weight};
 use crate::hits::HitList;
 use crate::song::{Drum, Polarity, Song};
 use crate::units::{Dbfs, SamplePos, Seconds};
@@ -23,18 +23,22 @@ const SHORT: Seconds = Seconds(1.0);
 /// Silence at the start that is worth a word.
 const LATE: Seconds = Seconds(2.0);
 
-/// Checks everything. Findings come in the order of the files, then those of the song as a whole.
+/// Checks everything. Findings come in the order of the files, what many files share as one, then those of the song as a
+/// whole.
 pub(super) fn check(song: &Song, plan: &Plan, facts: &[Facts], hits: Option<&HitList>) -> Vec<Finding> {
     let mut out = Vec::new();
     let reference = common_reference(plan);
     let mut conversions: Vec<(&PathBuf, String)> = Vec::new();
+    let mut of_files = Vec::new();
     for (item, f) in plan.items.iter().zip(facts) {
-        levels(song, item, f, &mut out);
-        place_in_time(song, item, f, reference, &mut out);
-        conversions.extend(formats(plan, item, f, &mut out).map(|what| (&item.source, what)));
-        names(item, &mut out);
+        levels(song, item, f, &mut of_files);
+        place_in_time(song, item, f, reference, &mut of_files);
+        conversions.extend(formats(plan, item, f, &mut of_files).map(|what| (&item.source, what)));
+        names(item, &mut of_files);
     }
+    shared(of_files, plan.items.len(), &mut out);
     gathered(conversions, plan.items.len(), &mut out);
+    tails(plan, facts, &mut out);
     twins(plan, facts, &mut out);
     lead_in(song, plan, facts, &mut out);
     papers(song, plan, hits, &mut out);
@@ -65,14 +69,6 @@ fn levels(song: &Song, item: &Item, f: &Facts, out: &mut Vec<Finding>) {
     } else {
         // Clipped places, an offset, a file that barely sounds: said as everywhere, and delivered as it is.
         out.extend(f.levels.findings(&f.info));
-    }
-    if f.tail > TAIL_LIMIT && item.kind != Kind::Guide {
-        let end = SamplePos(f.frames).at(f.info.rate);
-        out.push(Finding::caution(
-            file,
-            format!("it still sounds ({}) where it is cut at {end}", f.tail),
-            "Let the last stroke ring out in the export, or set a later song end in the sheet.",
-        ));
     }
     if f.levels.same_channels {
         out.push(Finding::caution(
@@ -157,6 +153,66 @@ fn formats(plan: &Plan, item: &Item, f: &Facts, out: &mut Vec<Finding>) -> Optio
     (!converted.is_empty()).then(|| converted.join(" and "))
 }
 
+/// Cautions that several files have in common become one that names them; everything else stays as it is.
+fn shared(findings: Vec<Finding>, all: usize, out: &mut Vec<Finding>) {
+    let mut rest = findings;
+    while !rest.is_empty() {
+        let first = rest.remove(0);
+        let same = |f: &Finding| {
+            f.weight == Weight::Caution && (f.weight, &f.what, &f.remedy) == (first.weight, &first.what, &first.remedy)
+        };
+        let (alike, others): (Vec<_>, Vec<_>) = rest.into_iter().partition(same);
+        rest = others;
+        if alike.is_empty() {
+            out.push(first);
+            continue;
+        }
+        let name = |f: &Finding| f.file.as_ref().and_then(|p| p.file_name()).map(|n| n.to_string_lossy().into_owned());
+        let names: Vec<String> = std::iter::once(&first).chain(&alike).filter_map(name).collect();
+        let files = match names.len() {
+            n if n == all => "every file".to_owned(),
+            n => format!("each of {n} files ({})", names.join(", ")),
+        };
+        out.push(Finding { file: None, what: format!("{files}: {}", first.what), ..first });
+    }
+}
+
+/// Files that still sound where they end: one caution for those whose recording ends there, one for those that the song's end
+/// cuts. Only the latter are helped by a later end.
+fn tails(plan: &Plan, facts: &[Facts], out: &mut Vec<Finding>) {
+    let sounding = |(i, f): &(&Item, &Facts)| f.tail > TAIL_LIMIT && f.levels.peak >= SILENT && i.kind != Kind::Guide;
+    // A layer is printed up to the song's end.
+    let cut = |(i, f): &(&Item, &Facts)| f.frames < f.info.frames || i.kind == Kind::Layer;
+    let (cut, ended): (Vec<_>, Vec<_>) = plan.items.iter().zip(facts).filter(sounding).partition(cut);
+    for (files, where_, remedy) in [
+        (cut, "where the song's end cuts it", "Set a later song end in the sheet, so that the last stroke rings out."),
+        (ended, "where its recording ends", "Let the last stroke ring out in the recording or its export."),
+    ] {
+        let level = |(i, f): &(&Item, &Facts)| format!("{} {}", i.name, f.tail);
+        match files.as_slice() {
+            [] => {}
+            [(item, f)] => {
+                let end = SamplePos(f.frames).at(f.info.rate);
+                out.push(Finding::caution(
+                    &item.source,
+                    format!("it still sounds ({}) {where_}, at {end}", f.tail),
+                    remedy,
+                ));
+            }
+            many => out.push(Finding::song(
+                format!(
+                    "{} of {} files still sound {}: {}",
+                    many.len(),
+                    plan.items.len(),
+                    where_.replace("its recording ends", "their recordings end").replace("cuts it", "cuts them"),
+                    many.iter().map(level).collect::<Vec<_>>().join(", ")
+                ),
+                remedy,
+            )),
+        }
+    }
+}
+
 /// One note for all files that are converted alike; one file is named.
 fn gathered(conversions: Vec<(&PathBuf, String)>, all: usize, out: &mut Vec<Finding>) {
     let mut rest = conversions;
@@ -222,7 +278,7 @@ fn lead_in(song: &Song, plan: &Plan, facts: &[Facts], out: &mut Vec<Finding>) {
             format!("the drums begin at {first}{begins}; the silence before is normal: every file starts at zero"),
             "",
         );
-        f.weight = crate::finding::Weight::Note;
+        f.weight = Weight::Note;
         out.push(f);
     }
 }
@@ -254,7 +310,7 @@ fn papers(song: &Song, plan: &Plan, hits: Option<&HitList>, out: &mut Vec<Findin
     }
     let note = |what: String| {
         let mut f = Finding::song(what, "");
-        f.weight = crate::finding::Weight::Note;
+        f.weight = Weight::Note;
         f
     };
     if hits.is_none() && song.mics.iter().any(|m| Drum::FOUND.contains(&m.drum)) {

@@ -55,7 +55,7 @@ pub struct ChangedFile {
     pub path: String,
     /// Its path in the former one, where it was another.
     pub was: Option<String>,
-    /// Seconds that differ, from and to; empty where the sound is the same and only the name changed, or where length,
+    /// Whole seconds that differ, from and to, the last of which the file's end may cut; empty where the sound is the same and only the name changed, or where length,
     /// rate or channels changed as a whole.
     pub seconds: Vec<(u64, u64)>,
     /// In words: what is different.
@@ -96,16 +96,14 @@ impl Changes {
     pub fn between(old: &Manifest, new: &Manifest) -> Self {
         let mut out = Self { since: old.revision, ..Self::default() };
         let mut before: BTreeMap<&str, (&FileEntry, &AudioEntry)> = audio(old).collect();
-        let seconds_old = old.rate_hz;
+        let same_form = old.rate_hz == new.rate_hz && old.bits == new.bits;
         for (name, (file, now)) in audio(new) {
             match before.remove(name) {
                 None => out.added.push(file.path.clone()),
-                Some((was, then)) => {
-                    match compare(was, then, file, now, seconds_old == new.rate_hz && old.bits == new.bits) {
-                        Some(change) => out.changed.push(change),
-                        None => out.same += 1,
-                    }
-                }
+                Some((was, then)) => match compare(was, then, file, now, same_form.then_some(new.rate_hz)) {
+                    Some(change) => out.changed.push(change),
+                    None => out.same += 1,
+                },
             }
         }
         out.removed = before.into_values().map(|(f, _)| f.path.clone()).collect();
@@ -156,21 +154,22 @@ fn audio(m: &Manifest) -> impl Iterator<Item = (&str, (&FileEntry, &AudioEntry))
     m.files.iter().filter_map(|f| f.audio.as_ref().map(|a| (a.name.as_str(), (f, a))))
 }
 
+/// `rate_hz`: the rate of both; `None` where rate or depth differ.
 fn compare(
     was: &FileEntry,
     then: &AudioEntry,
     file: &FileEntry,
     now: &AudioEntry,
-    same_form: bool,
+    rate_hz: Option<u32>,
 ) -> Option<ChangedFile> {
     let renamed = (was.path != file.path).then(|| was.path.clone());
     let name = renamed.as_ref().map_or_else(String::new, |old| format!("; it was called {old}"));
     let change = |seconds, what: String| {
         Some(ChangedFile { path: file.path.clone(), was: renamed.clone(), seconds, what: what + &name })
     };
-    if !same_form || then.channels != now.channels {
+    let Some(rate_hz) = rate_hz.filter(|_| then.channels == now.channels) else {
         return change(Vec::new(), "another rate, depth or number of channels".into());
-    }
+    };
     if then.seconds == now.seconds {
         return renamed.map(|old| {
             let what = format!("the same sound under a new name; it was called {old}");
@@ -178,11 +177,17 @@ fn compare(
         });
     }
     let seconds = different(&then.seconds, &now.seconds);
-    let mut what = format!("differs at {}", spans(&seconds));
-    if then.frames != now.frames {
-        let _ = write!(what, "; its length changed by {} samples", now.frames.abs_diff(then.frames));
+    let end = Seconds(now.frames as f64 / f64::from(rate_hz.max(1)));
+    let mut what = Vec::new();
+    // What only the former file had is told by its length.
+    let heard: Vec<(u64, u64)> = seconds.iter().copied().filter(|s| (s.0 as f64) < end.0).collect();
+    if !heard.is_empty() {
+        what.push(format!("differs at {}", spans(&heard, end)));
     }
-    change(seconds, what)
+    if then.frames != now.frames {
+        what.push(format!("its length changed by {} samples", now.frames.abs_diff(then.frames)));
+    }
+    change(seconds, what.join("; "))
 }
 
 /// Seconds whose sums differ, joined to stretches: from the first to the one after the last.
@@ -202,11 +207,11 @@ fn different(a: &str, b: &str) -> Vec<(u64, u64)> {
     out
 }
 
-/// Stretches in words; a long list is cut.
-fn spans(seconds: &[(u64, u64)]) -> String {
+/// Stretches in words, none beyond the file's end; a long list is cut.
+fn spans(seconds: &[(u64, u64)], end: Seconds) -> String {
     const MOST: usize = 6;
     let time = |s: u64| {
-        let t = Seconds(s as f64).to_string();
+        let t = Seconds((s as f64).min(end.0)).to_string();
         t.strip_suffix(".000").map_or_else(|| t.clone(), str::to_owned)
     };
     let mut t: Vec<String> = seconds.iter().take(MOST).map(|&(a, b)| format!("{} to {}", time(a), time(b))).collect();
@@ -227,7 +232,9 @@ mod tests {
         assert_eq!(different(a, b), [(1, 3)]);
         assert_eq!(different(a, a), []);
         assert_eq!(different(a, &a[..16]), [(2, 4)]);
-        assert_eq!(spans(&[(1, 3), (61, 62)]), "0:01 to 0:03, 1:01 to 1:02");
+        let end = Seconds(65.013);
+        assert_eq!(spans(&[(1, 3), (61, 62)], end), "0:01 to 0:03, 1:01 to 1:02");
+        assert_eq!(spans(&[(0, 66)], end), "0:00 to 1:05.013");
     }
 
     #[test]

@@ -231,6 +231,21 @@ fn files_that_are_converted_alike_are_told_of_once() {
 }
 
 #[test]
+fn a_caution_that_files_share_is_given_once() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 2.0);
+    let spec = WavSpec { rate: RATE, channels: 1, format: SampleFormat::Int16 };
+    for (name, hz) in [("tom_rack", 120.0), ("tom_floor", 80.0)] {
+        let x = strokes(2.0, 0.3, 0.6, hz, 0.4, hz as u32);
+        s.mics.push(mic(write_as(&dir.path().join(format!("{name}.wav")), spec, &x), Drum::Tom, Place::Close));
+    }
+    let words = "each of 2 files (tom_rack.wav, tom_floor.wav): it is a 16-bit recording";
+    let h = looked(&s);
+    assert!(find(&h, words).file.is_none());
+    assert_eq!(h.findings.iter().filter(|f| f.what.contains("16-bit")).count(), 1);
+}
+
+#[test]
 fn the_zip_verifies_and_any_change_is_found() {
     let dir = tempfile::tempdir().unwrap();
     let s = song(dir.path(), 1.5);
@@ -473,7 +488,8 @@ fn what_is_wrong_with_a_recording_is_found_with_a_remedy() {
     let end = ringing.len() - 1_000;
     ringing[end..].iter_mut().enumerate().for_each(|(i, x)| *x = 0.3 * (i as f32 * 0.1).sin());
     let h = with(Drum::Tom, Place::Close, write(&at("ringing.wav"), 1, &ringing));
-    find(&h, "still sounds");
+    let f = find(&h, "it still sounds");
+    assert!(f.what.ends_with("where its recording ends, at 0:03.000") && !f.remedy.contains("song end"), "{f:?}");
 
     let both: Vec<f32> = beat().iter().flat_map(|&x| [x, x]).collect();
     let h = with(Drum::Percussion, Place::Stereo, write(&at("both.wav"), 2, &both));
@@ -511,7 +527,10 @@ fn what_is_wrong_with_a_recording_is_found_with_a_remedy() {
 
     let mut s = base();
     s.end = Some(Seconds(1.51));
-    find(&looked(&s), "still sounds");
+    let h = looked(&s);
+    let f = find(&h, "4 of 7 files still sound where the song's end cuts them: kick_in -");
+    assert!(f.remedy.contains("later song end"), "{f:?}");
+    assert_eq!(h.findings.iter().filter(|f| f.what.contains("still sound")).count(), 1);
 
     // Nothing of this holds for the plain song.
     let h = looked(&base());

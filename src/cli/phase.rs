@@ -214,7 +214,7 @@ fn plan_copies(
         let later = later(mic, report, args, &inverts, findings);
         if invert || later != 0 {
             let target = dir.join(copy_name(mic, &mut taken));
-            out.push(Shift { source: mic.info.path.clone(), target, invert, later });
+            out.push(Shift { source: mic.info.path.clone(), channel: mic.channel, target, invert, later });
         }
     }
     if out.is_empty() {

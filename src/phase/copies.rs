@@ -1,7 +1,8 @@
-//! Corrected copies: the sign flipped, or moved by whole samples, every other byte as it was.
+//! Corrected copies: the sign flipped, or moved by whole samples, every other byte as it was. Of a mic that is one side of a
+//! stereo file the copy is a mono file of that side.
 
 use crate::audio::riff::walk;
-use crate::audio::{AudioReader, SampleFormat, WavExtras, WavSpec, WavWriter};
+use crate::audio::{AudioReader, Channel, SampleFormat, WavExtras, WavSpec, WavWriter};
 use crate::error::{Error, Located, Result};
 use crate::output::{AtomicFile, OutputFault, fault_of};
 use serde::Serialize;
@@ -18,6 +19,8 @@ const BLOCK: usize = 1 << 20;
 pub struct Shift {
     /// The recording.
     pub source: PathBuf,
+    /// Which side of it the mic is; all of it otherwise.
+    pub channel: Channel,
     /// Where the copy goes.
     pub target: PathBuf,
     /// Flip the sign.
@@ -44,9 +47,9 @@ pub struct Copied {
 
 /// Makes a copy beside its target; it gets its name when committed.
 ///
-/// A WAV file is copied byte by byte: only the samples change, everything else it carries stays. Any other format, and a
-/// WAV whose header a crashed recorder left unfinished, becomes a plain WAV of the same samples. Integers change exactly;
-/// floats change their sign bit.
+/// A WAV file is copied byte by byte: only the samples change, everything else it carries stays. Any other format, one side
+/// of a stereo file, and a WAV whose header a crashed recorder left unfinished, become a plain WAV of the same samples.
+/// Integers change exactly; floats change their sign bit.
 ///
 /// # Errors
 /// A source that cannot be read; a target that cannot be written or is the source; a shift of the file's length or more.
@@ -62,6 +65,9 @@ pub fn write_copy(shift: &Shift) -> Result<(AtomicFile, Copied)> {
             format!("{} would be moved by {} samples, its whole length", shift.source.display(), shift.later),
             "Check the arrival that was found; such a file is best left where it is.",
         ));
+    }
+    if info.channels > 1 && shift.channel != Channel::Sum {
+        return by_samples(shift, reader);
     }
     let mut file = File::open(&shift.source).map_err(|e| read_fault(&shift.source, &e))?;
     match walk(&mut file, &shift.source) {
@@ -191,12 +197,25 @@ fn flip(format: SampleFormat, bytes: &mut [u8]) -> u64 {
     held
 }
 
-/// Through decoded samples, for what is no WAV file.
+/// Leaves the samples of one side of interleaved frames; all of them where no side is named.
+fn take_side<T: Copy>(samples: &mut Vec<T>, side: Option<usize>, channels: usize) {
+    let Some(side) = side else { return };
+    let kept: Vec<T> = samples.iter().skip(side).step_by(channels).copied().collect();
+    *samples = kept;
+}
+
+/// Through decoded samples, for what is no WAV file, and for one side of a stereo file.
 fn by_samples(shift: &Shift, mut reader: AudioReader) -> Result<(AtomicFile, Copied)> {
     let info = reader.info().clone();
-    let width = usize::from(info.channels).max(1);
+    let channels = usize::from(info.channels).max(1);
+    let side = match shift.channel {
+        Channel::Left if channels > 1 => Some(0),
+        Channel::Right if channels > 1 => Some(1),
+        _ => None,
+    };
+    let width = if side.is_some() { 1 } else { channels };
     let format = if info.format.is_integer() { info.format } else { SampleFormat::Float32 };
-    let spec = WavSpec { rate: info.rate, channels: info.channels, format };
+    let spec = WavSpec { rate: info.rate, channels: width as u16, format };
     let extras = WavExtras { bext: info.bext.clone(), cues: info.cues.clone(), frames: Some(info.frames) };
     let mut wav = WavWriter::create_with(&shift.target, spec, extras)?;
     let moved = shift.later.unsigned_abs();
@@ -227,6 +246,7 @@ fn by_samples(shift: &Shift, mut reader: AudioReader) -> Result<(AtomicFile, Cop
         let want = left.min(1 << 16) as usize;
         let n = if format.is_integer() {
             let n = reader.read_ints(&mut ints, want)?;
+            take_side(&mut ints, side, channels);
             if shift.invert {
                 for v in &mut ints {
                     held += u64::from(*v == lowest);
@@ -237,6 +257,7 @@ fn by_samples(shift: &Shift, mut reader: AudioReader) -> Result<(AtomicFile, Cop
             n
         } else {
             let n = reader.read(&mut floats, want)?;
+            take_side(&mut floats, side, channels);
             if shift.invert {
                 floats.iter_mut().for_each(|v| *v = -*v);
             }

@@ -3,6 +3,7 @@
 use crate::small_song::{mic, noise, song, write};
 use std::path::Path;
 use underlay::Quiet;
+use underlay::audio::Channel;
 use underlay::hits::{Hit, HitList, Kind, State};
 use underlay::phase::{Agreement, PairKind, PhaseReport, PhaseSettings, Recommendation, measure};
 use underlay::song::{Drum, Place, Polarity, Song, with_polarity};
@@ -350,7 +351,13 @@ fn a_corrected_copy_differs_in_its_sign_and_in_nothing_else() {
         w.write(&samples).unwrap();
         w.finish().unwrap();
         let target = dir.path().join(format!("{format:?}_copy.wav"));
-        let shift = underlay::phase::Shift { source: path.clone(), target: target.clone(), invert: true, later: 0 };
+        let shift = underlay::phase::Shift {
+            source: path.clone(),
+            channel: Channel::Sum,
+            target: target.clone(),
+            invert: true,
+            later: 0,
+        };
         let told = copy(&shift);
         assert_eq!(told.held, u64::from(format.is_integer()), "{format:?}");
         let (a, b) =
@@ -368,7 +375,13 @@ fn a_corrected_copy_differs_in_its_sign_and_in_nothing_else() {
         }
         // Flipped back, it is the recording again, byte by byte, but for the one sample that has no opposite.
         let again = dir.path().join("again.wav");
-        copy(&underlay::phase::Shift { source: target, target: again.clone(), invert: true, later: 0 });
+        copy(&underlay::phase::Shift {
+            source: target,
+            channel: Channel::Sum,
+            target: again.clone(),
+            invert: true,
+            later: 0,
+        });
         let (x, y) = (std::fs::read(&path).unwrap(), std::fs::read(&again).unwrap());
         let differ = x.iter().zip(&y).filter(|(a, b)| a != b).count();
         assert!(x.len() == y.len() && differ <= if format.is_integer() { 4 } else { 0 }, "{format:?}: {differ}");
@@ -385,7 +398,13 @@ fn a_copy_moved_by_whole_samples_keeps_its_length_and_every_sample_that_stays() 
     let was = read(&source);
     for later in [-14i64, 37] {
         let target = dir.path().join("moved.wav");
-        copy(&underlay::phase::Shift { source: source.clone(), target: target.clone(), invert: false, later });
+        copy(&underlay::phase::Shift {
+            source: source.clone(),
+            channel: Channel::Sum,
+            target: target.clone(),
+            invert: false,
+            later,
+        });
         let is = read(&target);
         assert_eq!(is.len(), was.len());
         for (i, v) in is.iter().enumerate() {
@@ -396,14 +415,49 @@ fn a_copy_moved_by_whole_samples_keeps_its_length_and_every_sample_that_stays() 
     }
     let too_far = underlay::phase::Shift {
         source: source.clone(),
+        channel: Channel::Sum,
         target: dir.path().join("x.wav"),
         invert: false,
         later: 10_000,
     };
     assert!(underlay::phase::write_copy(&too_far).is_err());
-    let itself = underlay::phase::Shift { source: source.clone(), target: source.clone(), invert: true, later: 0 };
+    let itself = underlay::phase::Shift {
+        source: source.clone(),
+        channel: Channel::Sum,
+        target: source.clone(),
+        invert: true,
+        later: 0,
+    };
     assert_eq!(underlay::phase::write_copy(&itself).unwrap_err().exit_code() as u8, 4);
     assert_eq!(read(&source), was);
+}
+
+#[test]
+fn a_corrected_copy_of_one_side_is_a_mono_file_of_that_side() {
+    use underlay::audio::{AudioReader, SampleFormat, WavSpec, WavWriter, read_mono};
+    let dir = tempfile::tempdir().unwrap();
+    for format in [SampleFormat::Int24, SampleFormat::Float32] {
+        let source = dir.path().join(format!("{format:?}.wav"));
+        let mut w = WavWriter::create(&source, WavSpec { rate: SampleRate::SESSION, channels: 2, format }).unwrap();
+        let mut hiss = noise(8);
+        w.write(&(0..2 * 70_001).map(|_| 0.9 * hiss() as f32).collect::<Vec<_>>()).unwrap();
+        w.finish().unwrap();
+        for (channel, later) in [(Channel::Left, 0i64), (Channel::Right, 0), (Channel::Right, -3)] {
+            let target = dir.path().join("side.wav");
+            copy(&underlay::phase::Shift {
+                source: source.clone(),
+                channel,
+                target: target.clone(),
+                invert: true,
+                later,
+            });
+            let info = AudioReader::open(&target).unwrap().info().clone();
+            assert_eq!((info.channels, info.frames, info.format), (1, 70_001, format));
+            let (was, is) = (read_mono(&source, channel).unwrap().1, read_mono(&target, Channel::Sum).unwrap().1);
+            let early = later.unsigned_abs() as usize;
+            assert!(was.iter().skip(early).zip(&is).all(|(a, b)| *a == -*b), "{format:?} {channel:?}");
+        }
+    }
 }
 
 /// Runs the command in-process; gives exit code, standard output and standard error.

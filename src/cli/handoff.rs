@@ -121,9 +121,9 @@ impl Prepared {
         findings.extend(missing.into_iter().map(|f| Finding { weight: Weight::Error, ..f }));
         findings.extend(left_out);
         let map = from.join(LAYER_MAP);
-        if let (Some(hits), false) = (&hits, layers.is_empty()) {
+        if !layers.is_empty() {
             let text = std::fs::read_to_string(&map).ok();
-            findings.extend(handoff::out_of_date(song, &layers, hits, text.as_deref(), &map));
+            findings.extend(handoff::out_of_date(song, &layers, hits.as_ref(), text.as_deref(), &map));
         }
         let mut documents = Vec::new();
         for (name, what) in [(HITS, "Hits"), (LAYER_MAP, "LayerMap"), (MIX, "RoughMix")] {

@@ -247,6 +247,8 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     progress.begin("printing layers", plans.len() as u64);
     for plan in &plans {
         let share = args.pull.unwrap_or(plan.pull);
+        // As it is printed, so that its map tells what was asked for on the command line.
+        let plan = &LayerPlan { pull: share, ..plan.clone() };
         let targets = targets(&take, share, plan)?;
         let layer = prepare(&take.song, plan, &take.list, targets.as_deref())?;
         findings.extend(layer.report.findings.iter().cloned());

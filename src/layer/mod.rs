@@ -13,6 +13,7 @@ mod prepare;
 mod preview;
 mod report;
 mod set;
+mod settings;
 mod synth;
 mod triggers;
 
@@ -24,5 +25,6 @@ pub use prepare::{Layer, plays, prepare, silent};
 pub use preview::{Preview, loudest_stretch, preview};
 pub use report::{LaidHit, LayerReport, SumSummary};
 pub use set::{Listed, SampleSet, SetFault, Shot, ToldBy, VelocityLayer, load};
+pub use settings::PrintedWith;
 pub use synth::{BUILT_IN, BuiltIn, built_in};
 pub use triggers::{file_stem, layer_triggers};

@@ -7,6 +7,7 @@ use super::lay::{Deck, Laid};
 use super::level::{Loudness, measured};
 use super::report::{LaidHit, LayerReport, SumSummary};
 use super::set::{SampleSet, load};
+use super::settings::PrintedWith;
 use super::synth::built_in;
 use crate::audio::{SampleFormat, WavExtras, WavSpec, WavWriter};
 use crate::error::{Error, Result};
@@ -46,7 +47,8 @@ struct Wanted<'a> {
 
 /// Loads the plan's set, chooses shots, aligns them with the real drum and finds the gain that never clips.
 ///
-/// `targets`: for every hit of `list`, in its order, where it is to be printed; `None` prints as played.
+/// `targets`: for every hit of `list`, in its order, where it is to be printed, pulled by the plan's `pull`; `None` prints as
+/// played.
 /// A layer without strokes is silent and says so. Cost: three transforms of 0.17 s and two mixes of a one-shot a stroke.
 ///
 /// # Errors
@@ -100,6 +102,7 @@ pub fn prepare(song: &Song, plan: &LayerPlan, list: &HitList, targets: Option<&[
             peak: Dbfs::SILENCE,
             headroom: Decibels(0.0),
             off,
+            printed_with: PrintedWith::of(song, &played(plan, targets.is_some())).to_text(),
             hits: Vec::new(),
             findings,
         },
@@ -200,6 +203,11 @@ impl Layer {
         }
         wav.close()
     }
+}
+
+/// The plan as it is carried out: without targets nothing is pulled.
+fn played(plan: &LayerPlan, pulled: bool) -> LayerPlan {
+    LayerPlan { pull: if pulled { plan.pull } else { 0.0 }, ..plan.clone() }
 }
 
 /// Whether a layer has any stroke to play.

@@ -5,7 +5,7 @@ use super::triggers::file_stem;
 use crate::audio::{AudioReader, MonoReader, SampleFormat, WavExtras, WavSpec, WavWriter};
 use crate::error::Result;
 use crate::output::AtomicFile;
-use crate::song::{Mic, Song};
+use crate::song::{Mic, Polarity, Song};
 use crate::units::{Decibels, SamplePos, Seconds};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -106,7 +106,7 @@ pub fn preview(song: &Song, layer: &Layer, length: Seconds, dir: &Path) -> Resul
     Ok((Preview { start, frames, real: mic.map(|m| m.name.clone()), gain, files: names }, files))
 }
 
-/// A stretch of a mic as `width` channels.
+/// A stretch of a mic as `width` channels, flipped where it is to be inverted.
 fn real(mic: &Mic, start: SamplePos, frames: usize, width: usize) -> Result<Vec<f32>> {
     let mut mono = Vec::with_capacity(frames);
     // Checked first, so that a start behind a short file's end is silence and no error.
@@ -121,5 +121,6 @@ fn real(mic: &Mic, start: SamplePos, frames: usize, width: usize) -> Result<Vec<
         }
     }
     mono.resize(frames, 0.0);
-    Ok(mono.into_iter().flat_map(|v| std::iter::repeat_n(v, width)).collect())
+    let sign = if mic.polarity == Polarity::Invert { -1.0 } else { 1.0 };
+    Ok(mono.into_iter().flat_map(|v| std::iter::repeat_n(sign * v, width)).collect())
 }

@@ -97,6 +97,8 @@ pub struct LayerReport {
     pub headroom: Decibels,
     /// Strokes left out because their section is off.
     pub off: usize,
+    /// The settings that it was printed with, as one line; see [`PrintedWith`](super::PrintedWith).
+    pub printed_with: String,
     /// The strokes.
     pub hits: Vec<LaidHit>,
     /// Things to look at.

@@ -64,7 +64,7 @@ impl Stage {
             Stage::Timing => json!([song.form, song.trigger_pull, song.keys, song.trigger_shift_ms]),
             Stage::Phase => json!([mics(&["name", "drum", "place", "channel", "polarity"])]),
             Stage::Print => {
-                json!([mics(&["name", "drum", "place", "channel"]), layers(song), song.form, song.keys])
+                json!([mics(&["name", "drum", "place", "channel", "polarity"]), layers(song), song.form, song.keys])
             }
             Stage::Rough => json!([
                 mics(&["name", "drum", "place", "polarity", "level", "pan"]),

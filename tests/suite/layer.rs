@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use underlay::audio::{AudioReader, Channel, SampleFormat, WavSpec, read_mono};
 use underlay::hits::{Hit, HitList, Kind, State, velocities};
 use underlay::layer::{BUILT_IN, Layer, layer_csv, load, prepare, preview};
-use underlay::song::{Curve, Drum, LayerPlan, Section, Song};
+use underlay::song::{Curve, Drum, LayerPlan, Polarity, Section, Song};
 use underlay::units::{Dbfs, Decibels, SamplePos, SampleRate, Seconds, Velocity};
 
 const RATE: SampleRate = SampleRate::SESSION;
@@ -205,6 +205,17 @@ fn on_the_grid_the_lags_of_the_playing_go_along() {
         assert_eq!(b.target.0, b.real.0 + 333);
     }
     assert!(prepare(&song, &plan, &list, Some(&targets[1..])).is_err());
+}
+
+#[test]
+fn under_a_mic_that_is_to_be_inverted_a_layer_is_printed_with_the_other_sign() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut song = song(dir.path(), 8.0);
+    let kept = prepare(&song, &plan("k", Drum::Kick), &truth(8), None).unwrap().report;
+    song.mics[0].polarity = Polarity::Invert;
+    let flipped = prepare(&song, &plan("k", Drum::Kick), &truth(8), None).unwrap().report;
+    assert!(kept.hits.iter().zip(&flipped.hits).all(|(a, b)| a.inverted != b.inverted), "{flipped:#?}");
+    assert!(flipped.hits.iter().all(|h| h.sum_after.unwrap() >= 0.0));
 }
 
 #[test]

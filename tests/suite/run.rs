@@ -279,6 +279,61 @@ fn a_layer_that_does_not_fit_the_hit_list_stops_the_handoff() {
 }
 
 #[test]
+fn a_layer_that_was_printed_with_other_settings_stops_the_handoff_until_it_is_printed_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let layer = LAYER.replace("level = -6", "level = -3\npull = 100");
+    let path = sheet(dir.path(), 8.0, &layer);
+    did(&path, &[]);
+    let printed = fs::read_to_string(&path).unwrap();
+    let turn = |from: &str, to: &str| fs::write(&path, printed.replace(from, to)).unwrap();
+    let shots = dir.path().join("shots");
+    fs::create_dir(&shots).unwrap();
+    fs::copy(dir.path().join("underlay/layers/snare_fat.wav"), shots.join("a.wav")).unwrap();
+    for (from, to, told) in [
+        ("level = -3", "level = 0", "level -3 dB, now 0 dB"),
+        ("set = \"snare-full\"", "set = \"snare-dry\"", "samples set snare-full, now set snare-dry"),
+        ("set = \"snare-full\"", "samples = [\"shots\"]", "samples set snare-full, now shots"),
+        ("pull = 100", "", "pull 100 %, now 0 %"),
+        ("pull = 100", "pull = 100\ndynamics = 50", "dynamics 100 %, now 50 %"),
+        (
+            "name = \"snare_top\"\nfile = \"snare_top.wav\"\ndrum = \"snare\"\nplace = \"top\"\npolarity = \"keep\"",
+            "name = \"snare_top\"\nfile = \"snare_top.wav\"\ndrum = \"snare\"\nplace = \"top\"\npolarity = \"invert\"",
+            "aligned with snare_top.wav, now snare_top.wav, sign flipped",
+        ),
+    ] {
+        turn(from, to);
+        let (code, _, said) = typed(&["handoff"], &path, &[]);
+        assert_eq!(code, Some(3), "{told}: {said}");
+        assert!(said.contains(&format!("the layer snare_fat was printed with other settings ({told})")), "{said}");
+        assert!(said.contains("Print the layers again with `underlay print`"), "{said}");
+        // A check ends as the handoff would.
+        let (code, said, _) = typed(&["handoff"], &path, &["--check"]);
+        assert!(code == Some(3) && said.contains("one error stands against the handoff"), "{said}");
+        assert!(said.lines().any(|l| l.starts_with("- error: ") && l.contains(told)), "{said}");
+    }
+    // What was asked for on the command line alone is not what the sheet wants.
+    turn("", "");
+    assert_eq!(typed(&["print", "--pull", "50"], &path, &[]).0, Some(0));
+    let (code, _, said) = typed(&["handoff"], &path, &[]);
+    assert!(code == Some(3) && said.contains("(pull 50 %, now 100 %)"), "{said}");
+    assert_eq!(typed(&["print"], &path, &[]).0, Some(0));
+    let (code, said, error) = typed(&["handoff"], &path, &[]);
+    assert!(matches!(code, Some(0 | 1)) && said.contains("nothing changed since revision 1"), "{said}{error}");
+    // Another tempo is another grid.
+    turn("bpm = 120", "bpm = 121");
+    let (code, _, said) = typed(&["handoff"], &path, &[]);
+    assert!(code == Some(3) && said.contains("of its strokes have another place on the grid now"), "{said}");
+    // So is an edited velocity another stroke.
+    turn("", "");
+    edit(&dir.path().join("underlay/hits.csv"), "snare", 3, VELOCITY, "20");
+    let (code, _, said) = typed(&["handoff"], &path, &[]);
+    assert!(code == Some(3) && said.contains("one of its strokes has another velocity in the hit list now"), "{said}");
+    // A run prints it again by itself.
+    let steps = did(&path, &[]);
+    assert_eq!((of(&steps, "print"), of(&steps, "handoff")), ("done", "done"), "{steps:?}");
+}
+
+#[test]
 fn a_folder_of_songs_is_done_past_a_bad_one_and_summed_up() {
     let dir = tempfile::tempdir().unwrap();
     for name in ["1 Low Tide", "2 broken", "3 High Tide"] {

@@ -4,7 +4,7 @@ use super::Stroke;
 use crate::audio::MonoReader;
 use crate::error::Result;
 use crate::phase::{Band, Frames, low_band};
-use crate::song::{Drum, Mic};
+use crate::song::{Drum, Mic, Polarity};
 use crate::units::SampleRate;
 use rayon::prelude::*;
 use realfft::num_complex::Complex;
@@ -38,7 +38,8 @@ pub(super) fn window(frames: &Frames, rate: SampleRate, flat: f64) -> Vec<f32> {
     frames.window(rate, LEAD, flat, FALL.min(flat * 0.5))
 }
 
-/// Reads the mic around every stroke; also finds the drum's low band. Strokes in order.
+/// Reads the mic around every stroke, flipped where it is to be inverted, as it will sound in mix and delivery; also finds the
+/// drum's low band. Strokes in order.
 pub(super) fn real_hits(
     frames: &Frames,
     mic: &Mic,
@@ -68,6 +69,9 @@ pub(super) fn real_hits(
                 let mut bins = frames.spectrum(&stretch, &window(frames, rate, *flat));
                 bins.truncate(kept_bins(frames));
                 bins.shrink_to_fit();
+                if mic.polarity == Polarity::Invert {
+                    bins.iter_mut().for_each(|b| *b = -*b);
+                }
                 out.push(RealHit { bins, flat: *flat });
             }
             Ok(out)

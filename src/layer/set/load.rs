@@ -120,6 +120,11 @@ fn note_set(path: &Path, shots: &[Shot], findings: &mut Vec<Finding>) {
     }
 }
 
+/// The one-shots that a path stands for, as [`load`] takes them; `None` where a folder cannot be read.
+pub(crate) fn files_of(path: &Path) -> Option<Vec<PathBuf>> {
+    if path.is_dir() { folder(path).ok() } else { Some(vec![path.to_owned()]) }
+}
+
 /// Audio files of a folder, by name; hidden files and other endings are passed over.
 fn folder(path: &Path) -> Result<Vec<PathBuf>> {
     let unreadable = |e: std::io::Error| fault(path, SetFault::Unreadable(crate::output::fault_of(&e).to_string()));

@@ -7,6 +7,7 @@ mod load;
 mod name;
 mod shot;
 
+pub(super) use load::files_of;
 pub use load::load;
 pub use shot::Shot;
 

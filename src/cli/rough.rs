@@ -131,14 +131,14 @@ pub(super) fn summary(song: &Song, rough: &Rough) -> String {
 }
 
 fn csv(rough: &Rough) -> String {
-    let mut t = String::from("name,role,file,loudness_lufs,gain_db,pan,polarity,note\r\n");
+    let mut t = String::from("name,role,file,loudness_lufs,gain_db,pan,polarity,note,sheet,checksum\r\n");
     let quoted = |s: &str| format!("\"{}\"", s.replace('"', "\"\""));
     for r in &rough.rows {
         let number = |v: Option<f64>| v.map_or_else(String::new, |v| format!("{v:.2}"));
         let file = r.file.file_name().unwrap_or_default().to_string_lossy();
         let _ = write!(
             t,
-            "{},{},{},{},{},{:.2},{},{}\r\n",
+            "{},{},{},{},{},{:.2},{},{},{},{}\r\n",
             quoted(&r.name),
             quoted(&r.role),
             quoted(&file),
@@ -146,7 +146,9 @@ fn csv(rough: &Rough) -> String {
             number(r.gain.map(|g| g.0)),
             r.pan,
             polarity(r.polarity),
-            quoted(&r.note)
+            quoted(&r.note),
+            quoted(&r.sheet),
+            r.checksum.as_deref().unwrap_or_default()
         );
     }
     t

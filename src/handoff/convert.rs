@@ -41,6 +41,9 @@ impl Conversion {
         let same_rate = item.info.rate == plan.rate;
         let exact = same_rate && stored.is_integer() && stored.bits() <= plan.bits;
         let mut treatment = Vec::new();
+        if let Some(side) = item.side() {
+            treatment.push(format!("the {side} side of a stereo recording"));
+        }
         if invert {
             treatment.push("sign flipped".into());
         }
@@ -53,7 +56,7 @@ impl Conversion {
         if shift > 0 {
             treatment.push(format!("{} bit stored as {} bit, value for value", stored.bits(), plan.bits));
         }
-        let source = Source::open(&item.source, !exact)?.until(used);
+        let source = Source::open(&item.source, item.channel, !exact)?.until(used);
         Ok(Self {
             source,
             resampler,

@@ -10,6 +10,7 @@ use super::convert::Conversion;
 use super::fault::HandoffFault;
 use super::manifest::{AudioEntry, CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, Manifest, hex};
 use super::midi::{pulled_name, pulled_trigger_file, tempo_file, trigger_file};
+use super::mixed;
 use super::papers::{notes, sheet_csv, sheet_html};
 use super::plan::{Document, Item, Plan, plan};
 use super::revision::{Changes, former, root_name, zip_name};
@@ -213,7 +214,8 @@ fn see<'a>(request: &Request<'a>, progress: &dyn Progress) -> Result<Seen<'a>> {
     let end = |item: &Item| resampled_frames(song.frames(), song.rate(), item.info.rate);
     let total = plan.items.iter().map(|i| i.info.frames.min(end(i))).sum();
     progress.begin("looking at every file", total);
-    let facts = plan.items.par_iter().map(|i| scan(&i.source, end(i), progress)).collect::<Vec<Result<Facts>>>();
+    let facts =
+        plan.items.par_iter().map(|i| scan(&i.source, i.channel, end(i), progress)).collect::<Vec<Result<Facts>>>();
     // In order, so that the error of the first bad file is told whatever the threads did.
     let facts = facts.into_iter().collect::<Result<Vec<Facts>>>()?;
     progress.end();
@@ -226,6 +228,7 @@ fn see<'a>(request: &Request<'a>, progress: &dyn Progress) -> Result<Seen<'a>> {
         papers.push(Paper { document, path: path.clone(), bytes, sha });
     }
     let mut findings = check(song, &plan, &facts, request.hits);
+    findings.extend(mixed::out_of_date(song, request.layers, request.documents, &plan, &facts));
     for f in request.findings {
         if !findings.contains(f) {
             findings.push(f.clone());
@@ -463,7 +466,8 @@ fn decisions(song: &Song, plan: &Plan) -> BTreeMap<String, String> {
     put("names".into(), song.handoff.names.clone());
     for item in &plan.items {
         let source = item.source.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
-        put(format!("recording of {}", item.name), source);
+        let side = item.side().map_or_else(String::new, |side| format!(", {side} side"));
+        put(format!("recording of {}", item.name), source + &side);
     }
     for m in &song.mics {
         let word = match m.polarity {

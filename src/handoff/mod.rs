@@ -12,6 +12,7 @@ mod fault;
 mod fresh;
 mod manifest;
 mod midi;
+mod mixed;
 pub mod name;
 mod papers;
 mod plan;

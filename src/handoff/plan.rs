@@ -3,7 +3,8 @@
 //! In: the song, its printed layers, its documents. Out: [`Plan`], with every path inside the zip decided.
 
 use super::name::{self, BadName, Fields, rate_word, words};
-use crate::audio::{AudioInfo, AudioReader, SampleFormat, resampled_frames};
+use super::scan::{heard, side};
+use crate::audio::{AudioInfo, AudioReader, Channel, SampleFormat, resampled_frames};
 use crate::error::{Error, Located, Result};
 use crate::mix::{PrintedLayer, kind_word};
 use crate::song::{Polarity, SheetFault, Song, TrackKind};
@@ -30,12 +31,25 @@ pub(super) struct Item {
     pub note: String,
     pub kind: Kind,
     pub source: PathBuf,
+    /// What it takes of the file.
+    pub channel: Channel,
+    /// What is known of that.
     pub info: AudioInfo,
+    /// Whether that is one side of a stereo file.
+    one_side: bool,
     pub polarity: Polarity,
     /// Whether it is one of several mics of its drum, so that polarity matters.
     pub has_mates: bool,
     /// Path in the zip, below the top folder.
     pub path: String,
+}
+
+impl Item {
+    /// The side of a stereo file that is delivered, in a word; `None` where all of the file is.
+    pub fn side(&self) -> Option<&'static str> {
+        let word = if self.channel == Channel::Right { "right" } else { "left" };
+        self.one_side.then_some(word)
+    }
 }
 
 /// A document to deliver beside the ones that the handoff writes itself.
@@ -127,13 +141,18 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
         note: String::new(),
         kind,
         source: source.to_owned(),
+        channel: Channel::Sum,
         info: info.clone(),
+        one_side: false,
         polarity: Polarity::Keep,
         has_mates: false,
         path: String::new(),
     };
     for m in &song.mics {
         let mut item = new(&m.name, format!("{} {}", m.drum, m.place), Kind::Mic, &m.info.path, &m.info);
+        item.channel = m.channel;
+        item.info = heard(&m.info, m.channel);
+        item.one_side = side(&m.info, m.channel).is_some();
         item.polarity = m.polarity;
         item.note = m.note.clone();
         item.has_mates = song.mics.len() > 1;

@@ -4,9 +4,9 @@
 //! known. One pass, in blocks; memory does not depend on the length.
 
 use crate::audio::levels::SOUND_FLOOR;
-use crate::audio::{AudioInfo, AudioReader, LevelMeter, Levels};
+use crate::audio::{AudioInfo, AudioReader, Channel, LevelMeter, Levels};
 use crate::error::Result;
-use crate::mix::{Loudness, Meter, Watch};
+use crate::mix::{Loudness, Meter, SoundSum, Watch};
 use crate::progress::Progress;
 use crate::units::{Dbfs, Seconds};
 use serde::Serialize;
@@ -50,6 +50,9 @@ pub struct Facts {
     /// CRC-32 of the same bytes: quick to compute once more while the file is copied.
     #[serde(skip)]
     pub samples_crc: u32,
+    /// Checksum of them as sound, as the table of the rough mix tells it.
+    #[serde(skip)]
+    pub heard: String,
     #[serde(skip)]
     pub(super) stamp: Option<Stamp>,
 }
@@ -63,9 +66,42 @@ pub(super) struct Block {
     bytes: Vec<u8>,
 }
 
+/// The channel that a mic takes out of a file of several; `None` where it takes all.
+pub(super) fn side(info: &AudioInfo, channel: Channel) -> Option<usize> {
+    match channel {
+        _ if info.channels < 2 => None,
+        Channel::Sum => None,
+        Channel::Left => Some(0),
+        Channel::Right => Some(1),
+    }
+}
+
+/// What is known of the part of a file that a mic takes: of a side, as of a mono file.
+pub(super) fn heard(info: &AudioInfo, channel: Channel) -> AudioInfo {
+    let channels = if side(info, channel).is_some() { 1 } else { info.channels };
+    AudioInfo { channels, ..info.clone() }
+}
+
+/// Leaves one channel of interleaved frames.
+fn take_side<T: Copy>(samples: &mut Vec<T>, side: Option<usize>, channels: usize) {
+    let Some(side) = side else { return };
+    let frames = samples.len() / channels.max(1);
+    for i in 0..frames {
+        if let Some(&v) = samples.get(i * channels + side)
+            && let Some(slot) = samples.get_mut(i)
+        {
+            *slot = v;
+        }
+    }
+    samples.truncate(frames);
+}
+
 /// Reads a file block by block up to the song's end.
 pub(super) struct Source {
     reader: AudioReader,
+    info: AudioInfo,
+    /// The channel that is taken out of several; `None` where all are.
+    side: Option<usize>,
     left: u64,
     pub block: Block,
     /// Whether `block.floats` is to be filled for integer files too.
@@ -73,15 +109,17 @@ pub(super) struct Source {
 }
 
 impl Source {
-    pub fn open(path: &Path, floats: bool) -> Result<Self> {
+    /// Opens a file: one side of it as mono, or all of it.
+    pub fn open(path: &Path, channel: Channel, floats: bool) -> Result<Self> {
         let reader = AudioReader::open(path)?;
-        let left = reader.info().frames;
+        let (info, side) = (heard(reader.info(), channel), side(reader.info(), channel));
         let block = Block { ints: Vec::new(), floats: Vec::new(), bytes: Vec::new() };
-        Ok(Self { reader, left, block, floats })
+        Ok(Self { left: info.frames, reader, info, side, block, floats })
     }
 
+    /// What is known of the file; of a side, as of a mono file.
     pub fn info(&self) -> &AudioInfo {
-        self.reader.info()
+        &self.info
     }
 
     /// Stops after so many frames.
@@ -98,16 +136,20 @@ impl Source {
         if want == 0 {
             return Ok(0);
         }
-        let format = self.reader.info().format;
+        let format = self.info.format;
+        let channels = usize::from(self.reader.info().channels);
         let got = if format.is_integer() {
             let got = self.reader.read_ints(&mut self.block.ints, want)?;
+            take_side(&mut self.block.ints, self.side, channels);
             if self.floats {
                 let scale = 1.0 / (1u64 << (format.bits() - 1)) as f32;
                 self.block.floats.extend(self.block.ints.iter().map(|&v| v as f32 * scale));
             }
             got
         } else {
-            self.reader.read(&mut self.block.floats, want)?
+            let got = self.reader.read(&mut self.block.floats, want)?;
+            take_side(&mut self.block.floats, self.side, channels);
+            got
         };
         self.left -= got as u64;
         Ok(got)
@@ -132,18 +174,18 @@ impl Block {
 /// Frames read at a time.
 pub(super) const AT_ONCE: usize = 1 << 14;
 
-/// Looks through a file. `end` is the song's end in frames of this file.
+/// Looks through a file, or one side of it. `end` is the song's end in frames of this file.
 ///
 /// # Errors
 /// Audio faults of the file.
-pub(super) fn scan(path: &Path, end: u64, progress: &dyn Progress) -> Result<Facts> {
+pub(super) fn scan(path: &Path, channel: Channel, end: u64, progress: &dyn Progress) -> Result<Facts> {
     let stamp = Stamp::of(path);
-    let mut source = Source::open(path, true)?.until(end);
+    let mut source = Source::open(path, channel, true)?.until(end);
     let info = source.info().clone();
     let mut meter = Meter::new(info.rate, info.channels, Watch { true_peak: false, ..Watch::MIX })?;
     let mut levels = LevelMeter::new(info.channels, info.format, SOUND_FLOOR);
     let mut tail = Tail::new(TAIL.sample(info.rate).0 as usize * usize::from(info.channels));
-    let (mut sha, mut crc) = (Sha256::new(), crc32fast::Hasher::new());
+    let (mut sha, mut crc, mut heard) = (Sha256::new(), crc32fast::Hasher::new(), SoundSum::default());
     loop {
         let n = source.next(AT_ONCE)?;
         if n == 0 {
@@ -152,6 +194,7 @@ pub(super) fn scan(path: &Path, end: u64, progress: &dyn Progress) -> Result<Fac
         let bytes = source.block.bytes();
         sha.update(bytes);
         crc.update(bytes);
+        heard.add(&source.block.floats);
         meter.add(&source.block.floats)?;
         levels.push(&source.block.floats);
         tail.push(&source.block.floats);
@@ -165,6 +208,7 @@ pub(super) fn scan(path: &Path, end: u64, progress: &dyn Progress) -> Result<Fac
         tail: tail.peak(),
         samples_sha: sha.finalize().into(),
         samples_crc: crc.finalize(),
+        heard: heard.finish(),
         stamp,
         info,
     })

@@ -7,6 +7,7 @@ mod balance;
 mod bus;
 mod feed;
 mod gated;
+mod heard;
 mod limiter;
 mod loudness;
 mod peak;
@@ -15,6 +16,7 @@ mod survey;
 mod version;
 
 pub use balance::{Fader, LIFT, balance, balance_stereo, pan_mono, role_level};
+pub use heard::{SoundSum, sheet_words};
 pub use limiter::{AUDIBLE, LOOK_AHEAD, Limited, Limiter, RELEASE};
 pub use loudness::{Dbtp, Loudness, Lufs, Meter, Watch};
 pub use rough::{

@@ -5,9 +5,11 @@
 use super::balance::{Fader, balance, balance_stereo, pan_mono};
 use super::bus::{Block, Bus, Buses, FRAMES_AT_ONCE, Sends};
 use super::feed::Feed;
+use super::heard::sheet_words;
 use super::survey::{Seen, survey};
 use super::version::{self, Aim, GENTLE, MOST, Version};
 use super::{Dbtp, Lufs, Meter, Watch};
+use crate::audio::Channel;
 use crate::error::{Error, Result};
 use crate::finding::{Finding, Weight};
 use crate::output::make_folder;
@@ -39,6 +41,14 @@ pub struct PrintedLayer {
     pub file: PathBuf,
 }
 
+impl PrintedLayer {
+    /// Its pan where the sheet sets one.
+    #[must_use]
+    pub fn own_pan(&self) -> Option<f64> {
+        (self.plan.pan != 0.0).then_some(self.plan.pan)
+    }
+}
+
 /// What became of one source: a row of the table.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Row {
@@ -58,6 +68,10 @@ pub struct Row {
     pub polarity: Polarity,
     /// What else there is to say; empty where nothing.
     pub note: String,
+    /// Level and pan as the sheet sets them; empty where it leaves them to the role.
+    pub sheet: String,
+    /// Checksum of the sound that went in, up to the song's end; `None` for a file of another rate than the song's.
+    pub checksum: Option<String>,
 }
 
 /// A finished rough mix.
@@ -164,9 +178,11 @@ fn missed(v: &Version) -> Option<Finding> {
 }
 
 fn open(song: &Song, layers: &[PrintedLayer]) -> Result<Vec<Feed>> {
-    let mics = song.mics.iter().map(|m| m.info.path.as_path());
+    let mics = song.mics.iter().map(|m| (m.info.path.as_path(), m.channel));
+    let layers = layers.iter().map(|l| l.file.as_path());
     let tracks = song.tracks.iter().map(|t| t.info.path.as_path());
-    mics.chain(layers.iter().map(|l| l.file.as_path())).chain(tracks).map(|p| Feed::open(p, song.rate())).collect()
+    let whole = layers.chain(tracks).map(|p| (p, Channel::Sum));
+    mics.chain(whole).map(|(path, channel)| Feed::open(path, channel, song.rate())).collect()
 }
 
 /// Decides gain and pan of every source.
@@ -213,6 +229,8 @@ fn mic_source(m: &Mic, fader: &Fader, s: &Seen, findings: &mut Vec<Finding>) -> 
         pan: fader.pan,
         polarity: m.polarity,
         note: notes.join("; "),
+        sheet: sheet_words(m.level, m.pan),
+        checksum: s.sum.clone(),
     };
     Source::new(row, Bus::Kit, s.channels)
 }
@@ -235,6 +253,8 @@ fn layer_source(l: &PrintedLayer, mics: &[Mic], faders: &[Fader], s: &Seen) -> S
         pan: l.plan.pan,
         polarity: Polarity::Keep,
         note,
+        sheet: sheet_words(None, l.own_pan()),
+        checksum: s.sum.clone(),
     };
     Source::new(row, Bus::Layers, s.channels)
 }
@@ -268,6 +288,8 @@ fn track_source(t: &Track, song: &Song, s: &Seen, findings: &mut Vec<Finding>) -
         pan: t.pan.unwrap_or(0.0),
         polarity: Polarity::Keep,
         note,
+        sheet: sheet_words(t.level, t.pan),
+        checksum: s.sum.clone(),
     };
     Source::new(row, Bus::Music, s.channels)
 }

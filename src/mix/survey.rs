@@ -6,6 +6,8 @@
 use super::Lufs;
 use super::feed::Feed;
 use super::gated::Gated;
+use super::heard::SoundSum;
+use crate::audio::Channel;
 use crate::error::Result;
 use crate::progress::Progress;
 use crate::song::{Drum, Mic, Place};
@@ -20,7 +22,7 @@ const AT_ONCE: usize = 8;
 const LANES: usize = 4;
 
 /// What was seen of one source.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Seen {
     /// Channels that it is mixed with, 1 or 2.
     pub channels: usize,
@@ -30,6 +32,8 @@ pub(super) struct Seen {
     pub integrated: Option<Lufs>,
     /// How many dB louder the right overhead is than the left while this source is loud; `None` without such a pair.
     pub side: Option<f64>,
+    /// Checksum of its samples up to the song's end; `None` at another rate than the song's.
+    pub sum: Option<String>,
 }
 
 /// Which source, and which channel of it, is the left and the right overhead.
@@ -44,13 +48,14 @@ fn overheads(mics: &[Mic]) -> Option<Pair> {
     if let (Some(l), Some(r)) = (of(Place::Left), of(Place::Right)) {
         return Some(Pair { left: (l, 0), right: (r, 0) });
     }
-    let s = mics.iter().position(|m| m.drum == Drum::Overhead && m.info.channels == 2)?;
+    let s = mics.iter().position(|m| m.drum == Drum::Overhead && m.info.channels == 2 && m.channel == Channel::Sum)?;
     Some(Pair { left: (s, 0), right: (s, 1) })
 }
 
 struct Watched {
     feed: Feed,
     meter: Gated,
+    sum: Option<SoundSum>,
     /// Energy of each stretch of the block, left and right.
     energies: Vec<[f64; 2]>,
     /// Energy of the overheads, weighted with the square of this source's own energy.
@@ -83,6 +88,9 @@ fn next(group: &mut [Watched], frames: usize, stretch: Option<usize>) -> Result<
         _ => false,
     };
     for w in group {
+        if let Some(sum) = &mut w.sum {
+            sum.add(&w.feed.block);
+        }
         if !together {
             w.meter.add(&w.feed.block);
         }
@@ -115,7 +123,8 @@ pub(super) fn survey(
 ) -> Result<Vec<Seen>> {
     let watched = |feed: Feed| {
         let meter = Gated::new(rate, feed.channels);
-        Watched { feed, meter, energies: Vec::new(), left: 0.0, right: 0.0 }
+        let sum = feed.as_stored().then(SoundSum::default);
+        Watched { feed, meter, sum, energies: Vec::new(), left: 0.0, right: 0.0 }
     };
     let mut all: Vec<Watched> = feeds.into_iter().map(watched).collect();
     let pair = overheads(mics);
@@ -148,12 +157,13 @@ pub(super) fn survey(
     progress.end();
     let kit = ratio_db(whole_right, whole_left);
     Ok(all
-        .iter()
+        .into_iter()
         .map(|w| Seen {
             channels: w.feed.channels,
             momentary: w.meter.momentary().map(Lufs),
             integrated: w.meter.integrated().map(Lufs),
             side: ratio_db(w.right, w.left).zip(kit).map(|(own, kit)| own - kit),
+            sum: w.sum.map(SoundSum::finish),
         })
         .collect())
 }

@@ -67,13 +67,13 @@ impl Stage {
                 json!([mics(&["name", "drum", "place", "channel", "polarity"]), layers(song), song.form, song.keys])
             }
             Stage::Rough => json!([
-                mics(&["name", "drum", "place", "polarity", "level", "pan"]),
+                mics(&["name", "drum", "place", "channel", "polarity", "level", "pan"]),
                 part_of_each(&song.tracks, &["name", "kind", "level", "pan"]),
                 layers(song),
                 song.rough,
             ]),
             Stage::Handoff => json!([
-                mics(&["name", "drum", "place", "polarity", "note"]),
+                mics(&["name", "drum", "place", "channel", "polarity", "note"]),
                 part_of_each(&song.tracks, &["name", "kind"]),
                 layers(song),
                 song.form,
@@ -209,4 +209,34 @@ fn hex(bytes: &[u8]) -> String {
         let _ = write!(t, "{b:02x}");
         t
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audio::{AudioInfo, Channel, SampleFormat};
+    use crate::song::{Drum, Mic, Place};
+    use crate::units::SampleRate;
+
+    #[test]
+    fn another_side_of_a_stereo_file_is_another_song_to_every_stage_that_listens() {
+        let info = AudioInfo {
+            path: "kit.wav".into(),
+            rate: SampleRate::SESSION,
+            channels: 2,
+            frames: 48_000,
+            format: SampleFormat::Int24,
+            bext: None,
+            cues: Vec::new(),
+            repairs: Vec::new(),
+        };
+        let mic = Mic { channel: Channel::Left, ..Mic::new("kick", info, Drum::Kick, Place::In) };
+        let left = Song { mics: vec![mic], ..Song::default() };
+        let mut right = left.clone();
+        right.mics[0].channel = Channel::Right;
+        for stage in Stage::ALL.into_iter().filter(|s| *s != Stage::Timing) {
+            let key = |song| Key::of(stage, song, &Sums::default(), &[]);
+            assert_ne!(key(&left), key(&right), "{stage:?}");
+        }
+    }
 }

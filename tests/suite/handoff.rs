@@ -1,12 +1,12 @@
 //! The delivery: names, formats, bit-identity, checks, verification, revisions, faults.
 
-use crate::small_song::{RATE, layer, mic, noise, song, strokes, track, write, write_as};
+use crate::small_song::{RATE, layer, mic, noise, on_one_file, song, strokes, track, write, write_as};
 use std::collections::BTreeMap;
 use std::fs;
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
-use underlay::audio::{AudioReader, Bext, SampleFormat, WavExtras, WavSpec, WavWriter};
+use underlay::audio::{AudioReader, Bext, Channel, SampleFormat, WavExtras, WavSpec, WavWriter};
 use underlay::handoff::{self, Delivered, Document, Handoff, Request};
 use underlay::mix::PrintedLayer;
 use underlay::song::{Drum, Place, Polarity, Song, TrackKind};
@@ -155,6 +155,31 @@ fn unchanged_audio_is_bit_identical_and_short_audio_is_padded_with_digital_silen
         |name: &str| d.manifest.files.iter().find_map(|f| f.audio.as_ref().filter(|a| a.name == name)).unwrap().clone();
     assert!(entry("snare_top").treatment.is_empty());
     assert_eq!(entry("tom_rack").treatment, ["24000 samples of silence added at the end"]);
+}
+
+#[test]
+fn the_sides_of_one_stereo_file_are_delivered_as_two_mono_files() {
+    let dir = tempfile::tempdir().unwrap();
+    for bits in [24, 16] {
+        let mut s = song(dir.path(), 2.0);
+        s.handoff.bits = bits;
+        let audio = |d: &Delivered| -> Files {
+            let wavs = contents(&d.zip).into_iter().filter(|(name, _)| name.ends_with(".wav"));
+            wavs.map(|(name, b)| (name, samples(&b).to_vec())).collect()
+        };
+        let apart = audio(&made(&s, &dir.path().join(format!("apart{bits}"))));
+        on_one_file(&mut s, 1, 2, &dir.path().join("snares.wav"));
+        let d = made(&s, &dir.path().join(format!("sides{bits}")));
+        assert_eq!(audio(&d), apart);
+        let top = d.manifest.files.iter().filter_map(|f| f.audio.as_ref()).find(|a| a.name == "snare_top").unwrap();
+        assert_eq!((top.channels, top.treatment[0].as_str()), (1, "the left side of a stereo recording"));
+        assert_eq!(d.manifest.decisions["recording of snare_bottom"], "snares.wav, right side");
+    }
+    // One side under two names is still one recording.
+    let mut s = song(dir.path(), 2.0);
+    on_one_file(&mut s, 1, 2, &dir.path().join("snares.wav"));
+    s.mics[2].channel = Channel::Left;
+    assert_eq!(find(&looked(&s), "are the same recording").weight, Weight::Error);
 }
 
 #[test]

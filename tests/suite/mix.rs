@@ -1,6 +1,6 @@
 //! The rough mix: levels, versions, loudness, polarity, limits.
 
-use crate::small_song::{RATE, layer, mic, song, strokes, track, write, write_as};
+use crate::small_song::{RATE, layer, mic, on_one_file, song, strokes, track, write, write_as};
 use std::path::Path;
 use underlay::Quiet;
 use underlay::audio::{Channel, SampleFormat, WavSpec, read_mono};
@@ -110,6 +110,22 @@ fn an_invert_decision_flips_the_mic_in_the_mix() {
     // They cancel down to dither, below −90 dB.
     assert!(sum < 1e-9 * one, "{sum} of {one}");
     assert_eq!(flipped.rows[0].polarity, Polarity::Invert);
+}
+
+#[test]
+fn the_sides_of_one_stereo_file_mix_as_two_mono_files_do() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 3.0);
+    let bytes = |s: &Song| {
+        let r = rough(s, &[], dir.path());
+        let rows: Vec<_> = r.rows.iter().map(|r| (r.gain, r.pan, r.loudness)).collect();
+        (std::fs::read(&r.versions[0].file).unwrap(), rows)
+    };
+    // A snare and its opposite from below, which as a sum would all but cancel, and a pair of overheads.
+    let apart = bytes(&s);
+    on_one_file(&mut s, 1, 2, &dir.path().join("snares.wav"));
+    on_one_file(&mut s, 3, 4, &dir.path().join("overheads.wav"));
+    assert_eq!(bytes(&s), apart);
 }
 
 #[test]

@@ -334,6 +334,52 @@ fn a_layer_that_was_printed_with_other_settings_stops_the_handoff_until_it_is_pr
 }
 
 #[test]
+fn a_rough_mix_that_was_made_before_the_last_change_goes_with_a_caution() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 8.0, LAYER);
+    did(&path, &[]);
+    let made = fs::read_to_string(&path).unwrap();
+    let told = |more: &str| {
+        let (code, said, error) = typed(&["handoff"], &path, &["--check"]);
+        let line = said.lines().find(|l| l.contains("rough_mix.wav: it was made before the last change to "));
+        assert_eq!(line.is_some(), !more.is_empty(), "{code:?} {said}{error}");
+        if let Some(line) = line {
+            assert!(line.ends_with(&format!("the last change to {more}")), "{line}");
+            assert_eq!(code, Some(1), "{said}");
+            assert!(said.contains("Low Tide: it can be packed; one thing to look at first\n"), "{said}");
+        } else {
+            assert!(code == Some(0) && said.contains("Low Tide: nothing stands against the handoff\n"), "{said}");
+        }
+    };
+    told("");
+    for (from, to, more) in [
+        ("place = \"in\"\npolarity = \"keep\"", "place = \"in\"\npolarity = \"invert\"", "kick_in (inverted now)"),
+        ("place = \"in\"\n", "place = \"in\"\nlevel = -2\n", "kick_in (nothing set, now level -2 dB)"),
+        ("place = \"in\"\n", "place = \"out\"\n", "kick_in (kick in, now kick out)"),
+        ("kind = \"guide\"\n", "kind = \"guide\"\npan = 0.5\n", "two_mix (nothing set, now pan 0.5)"),
+    ] {
+        fs::write(&path, made.replace(from, to)).unwrap();
+        told(more);
+    }
+    // A layer that was printed anew is another sound.
+    fs::write(&path, made.replace("level = -6", "level = -9")).unwrap();
+    assert_eq!(typed(&["print"], &path, &[]).0, Some(0));
+    told("snare_fat (another sound)");
+    assert_eq!(typed(&["rough"], &path, &[]).0, Some(0));
+    told("");
+    // So is a take that was recorded anew.
+    let other = crate::small_song::strokes(8.0, 1.0, 1.0, 200.0, 0.4, 7);
+    crate::small_song::write(&dir.path().join("snare_bottom.wav"), 1, &other);
+    told("snare_bottom (another sound)");
+    assert_eq!(typed(&["rough"], &path, &[]).0, Some(0));
+    told("");
+    // Without its table nobody knows.
+    fs::remove_file(dir.path().join("underlay/rough_mix.csv")).unwrap();
+    let (code, said, _) = typed(&["handoff"], &path, &["--check"]);
+    assert!(code == Some(1) && said.contains("so it may be out of date"), "{said}");
+}
+
+#[test]
 fn a_folder_of_songs_is_done_past_a_bad_one_and_summed_up() {
     let dir = tempfile::tempdir().unwrap();
     for name in ["1 Low Tide", "2 broken", "3 High Tide"] {

@@ -1,7 +1,7 @@
 //! A small invented song on disk for tests of mix and handoff: a few mics with strokes and bleed, a guide, a programmed part.
 
 use std::path::{Path, PathBuf};
-use underlay::audio::{AudioReader, SampleFormat, WavSpec, WavWriter};
+use underlay::audio::{AudioReader, Channel, SampleFormat, WavSpec, WavWriter};
 use underlay::song::{Drum, LayerPlan, Mic, Place, Polarity, Song, Track, TrackKind};
 use underlay::tempo::{Meter, TempoMap};
 use underlay::units::{Bpm, Decibels, SampleRate, Seconds};
@@ -83,6 +83,17 @@ pub fn layer(name: &str, drum: Drum) -> LayerPlan {
         sections: Vec::new(),
         pull: 0.0,
         pan: 0.0,
+    }
+}
+
+/// Puts two mono mics of a song into one stereo file, of which each is a side from then on.
+pub fn on_one_file(song: &mut Song, left: usize, right: usize, path: &Path) {
+    let read = |m: &Mic| underlay::audio::read_mono(&m.info.path, Channel::Sum).unwrap().1;
+    let (l, r) = (read(&song.mics[left]), read(&song.mics[right]));
+    write(path, 2, &l.iter().zip(&r).flat_map(|(l, r)| [*l, *r]).collect::<Vec<_>>());
+    let info = AudioReader::open(path).unwrap().info().clone();
+    for (i, channel) in [(left, Channel::Left), (right, Channel::Right)] {
+        song.mics[i] = Mic { info: info.clone(), channel, ..song.mics[i].clone() };
     }
 }
 

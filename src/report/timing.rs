@@ -1,9 +1,9 @@
 //! The pictures of a take against its grid.
 
-use super::chart::{Frame, ticks};
+use super::chart::{Frame, short, ticks};
 use super::look::{HEAD, Ink, SMALL};
 use super::picture::{Align, Picture};
-use crate::hits::HitList;
+use crate::hits::{HitList, Kind};
 use crate::song::{Drum, Section};
 use crate::tempo::TempoMap;
 use crate::timing::{Count, Placed, Relation, Timing};
@@ -12,9 +12,10 @@ use crate::units::Seconds;
 /// Width of the pictures, points.
 const WIDTH: f64 = 1120.0;
 const LEFT: f64 = 74.0;
-const RIGHT: f64 = 18.0;
-/// Offsets beyond this are drawn at the edge, ms.
-const MOST_MS: f64 = 60.0;
+/// Room for the words at the right edge.
+const RIGHT: f64 = 26.0;
+/// Strokes so many times further than nearly all others do not set the scale: they are marked at its edge, with their offset.
+const LONE: f64 = 1.5;
 
 fn frame(top: f64, height: f64, x: (f64, f64), y: (f64, f64)) -> Frame {
     Frame { left: LEFT, top, width: WIDTH - LEFT - RIGHT, height, x, y }
@@ -34,12 +35,25 @@ pub fn timing_pictures(t: &Timing, list: &HitList, map: &TempoMap, form: &[Secti
     pictures
 }
 
-/// Half height of the offset axis: round, wide enough for nearly every stroke, never wider than half a grid step.
+/// Half height of the offset axis: round, and wide enough for every stroke, but for a few that lie far beyond all others.
 fn reach(t: &Timing) -> f64 {
     let mut sizes: Vec<f64> = t.placed.iter().filter(|p| p.on_own_line).map(|p| p.offset_ms.abs()).collect();
     sizes.sort_by(f64::total_cmp);
-    let most = sizes.get(sizes.len().saturating_sub(1) * 98 / 100).copied().unwrap_or(10.0);
-    ((most * 1.15 / 10.0).ceil() * 10.0).clamp(20.0, MOST_MS)
+    let nearly = sizes.get(sizes.len().saturating_sub(1) * 98 / 100).copied().unwrap_or(10.0);
+    let most = sizes.last().copied().filter(|most| *most <= LONE * nearly).unwrap_or(nearly);
+    ((most * 1.05 / 10.0).ceil() * 10.0).max(20.0)
+}
+
+/// A stroke that lies beyond the frame: an arrow at its edge, with the offset in ms.
+fn beyond(p: &mut Picture, f: &Frame, x: f64, offset_ms: f64, drum: Drum) {
+    let late = offset_ms > 0.0;
+    let (edge, out) = if late { (f.py(f.y.1), -1.0) } else { (f.py(f.y.0), 1.0) };
+    p.area(vec![(x - 4.0, edge - out * 7.0), (x + 4.0, edge - out * 7.0), (x, edge)], Ink::Of(drum), 1.0);
+    p.text((x + 6.0, edge - out * 6.0), format!("{} ms", short(offset_ms.round())), SMALL, Align::Start, Ink::Text);
+}
+
+fn inside(f: &Frame, offset_ms: f64) -> bool {
+    (f.y.0..=f.y.1).contains(&offset_ms)
 }
 
 fn drums(t: &Timing) -> Vec<Drum> {
@@ -58,8 +72,11 @@ fn over_the_song(t: &Timing, list: &HitList, map: &TempoMap, form: &[Section], e
     window_band(&mut p, &f, t.settings.window_ms);
     p.line(vec![f.at(f.x.0, 0.0), f.at(f.x.1, 0.0)], Ink::Muted, 1.0);
     for placed in t.placed.iter().filter(|p| p.on_own_line) {
-        let kind = list.hits.get(placed.hit).map(|h| h.kind).unwrap_or_default();
-        p.mark(f.at(placed.time.0, placed.offset_ms.clamp(-reach, reach)), placed.drum, kind);
+        if inside(&f, placed.offset_ms) {
+            p.mark(f.at(placed.time.0, placed.offset_ms), placed.drum, kind_of(list, placed));
+        } else {
+            beyond(&mut p, &f, f.px(placed.time.0), placed.offset_ms, placed.drum);
+        }
     }
     for d in &t.drums {
         for s in levels(t, d.drum, form) {
@@ -69,9 +86,13 @@ fn over_the_song(t: &Timing, list: &HitList, map: &TempoMap, form: &[Section], e
         }
     }
     f.time_axis(&mut p, Some(map));
-    key(&mut p, WIDTH - RIGHT, 18.0, &drums(t));
-    early_late_words(&mut p, &f, reach);
+    key(&mut p, WIDTH - RIGHT, 18.0, t, list);
+    early_late_words(&mut p, &f);
     p
+}
+
+fn kind_of(list: &HitList, placed: &Placed) -> Kind {
+    list.hits.get(placed.hit).map(|h| h.kind).unwrap_or_default()
 }
 
 /// The drum's median in each section as (from, to, ms), or over the whole song where there is no form.
@@ -93,15 +114,23 @@ fn window_band(p: &mut Picture, f: &Frame, window: f64) {
     p.block(f.left, top, f.width, bottom - top, Ink::Good, 0.10);
 }
 
-fn early_late_words(p: &mut Picture, f: &Frame, reach: f64) {
-    p.text((f.right() - 4.0, f.py(reach) + 9.0), "late", SMALL, Align::End, Ink::Muted);
-    p.text((f.right() - 4.0, f.py(-reach) - 9.0), "early", SMALL, Align::End, Ink::Muted);
+/// Which way is late, outside the frame, where no stroke lies.
+fn early_late_words(p: &mut Picture, f: &Frame) {
+    p.upright((f.right() + 11.0, f.top + 2.0), "late", SMALL, Align::End, Ink::Muted);
+    p.upright((f.right() + 11.0, f.bottom() - 2.0), "early", SMALL, Align::Start, Ink::Muted);
 }
 
-fn key(p: &mut Picture, right: f64, y: f64, drums: &[Drum]) {
+/// What every mark stands for: drums, and how their ghost notes, grace notes and rolls are drawn.
+fn key(p: &mut Picture, right: f64, y: f64, t: &Timing, list: &HitList) {
     let mut x = right;
-    for &drum in drums.iter().rev() {
-        x = p.key_entry(x, y, drum.word(), |p, at| p.mark(at, drum, crate::hits::Kind::Hit));
+    for drum in drums(t).into_iter().rev() {
+        let shown = |kind: Kind| t.placed.iter().any(|p| p.drum == drum && p.on_own_line && kind_of(list, p) == kind);
+        for (kind, word) in [(Kind::Roll, "in rolls"), (Kind::Flam, "grace notes"), (Kind::Ghost, "ghost notes")] {
+            if shown(kind) {
+                x = p.key_entry(x, y, &format!("{drum}, {word}"), |p, at| p.mark(at, drum, kind));
+            }
+        }
+        x = p.key_entry(x, y, drum.word(), |p, at| p.mark(at, drum, Kind::Hit));
     }
 }
 
@@ -149,8 +178,8 @@ fn by_position(t: &Timing) -> Picture {
             let x = k as f64 + 0.5;
             let here: Vec<&Placed> = own.iter().copied().filter(|p| p.count == *count).collect();
             column(&mut p, &f, x, &here, d.drum);
-            if let Some(g) = d.positions.iter().find(|g| g.name == *count) {
-                let y = g.feel.median_ms.clamp(-reach, reach);
+            if let Some(g) = d.positions.iter().find(|g| g.name == *count && inside(&f, g.feel.median_ms)) {
+                let y = g.feel.median_ms;
                 p.line(vec![f.at(x - 0.32, y), f.at(x + 0.32, y)], Ink::Text, 2.2);
             }
             p.text((f.px(x), f.bottom() + 13.0), count.to_string(), SMALL, Align::Middle, Ink::Text);
@@ -158,7 +187,7 @@ fn by_position(t: &Timing) -> Picture {
             p.text((f.px(x), f.bottom() + 27.0), n, SMALL, Align::Middle, Ink::Muted);
         }
         p.text((f.left - 10.0, f.bottom() + 27.0), "strokes", SMALL, Align::End, Ink::Muted);
-        early_late_words(&mut p, &f, reach);
+        early_late_words(&mut p, &f);
     }
     p
 }
@@ -168,17 +197,21 @@ fn column(p: &mut Picture, f: &Frame, x: f64, here: &[&Placed], drum: Drum) {
     for (k, stroke) in here.iter().enumerate() {
         // The golden ratio spreads any number of points evenly across the column.
         let aside = ((k + 1) as f64 * 0.618_034).fract() - 0.5;
-        let y = stroke.offset_ms.clamp(f.y.0, f.y.1);
-        p.mark_sized(f.at(x + aside * 0.55, y), drum, 2.4, false);
+        let at = x + aside * 0.55;
+        if inside(f, stroke.offset_ms) {
+            p.mark_sized(f.at(at, stroke.offset_ms), drum, 2.4, false);
+        } else {
+            beyond(p, f, f.px(at), stroke.offset_ms, drum);
+        }
     }
 }
 
-/// A histogram lying on its side: counts to the right, offsets up.
+/// A histogram lying on its side: counts to the right, offsets up. What lies beyond the frame is not in it.
 fn distribution(p: &mut Picture, f: &Frame, strokes: &[&Placed], drum: Drum) {
     let bins = 24usize;
     let step = (f.y.1 - f.y.0) / bins as f64;
     let mut counts = vec![0u32; bins];
-    for s in strokes {
+    for s in strokes.iter().filter(|s| inside(f, s.offset_ms)) {
         let k = (((s.offset_ms - f.y.0) / step).floor().max(0.0) as usize).min(bins - 1);
         if let Some(slot) = counts.get_mut(k) {
             *slot += 1;
@@ -202,6 +235,9 @@ fn distribution(p: &mut Picture, f: &Frame, strokes: &[&Placed], drum: Drum) {
     p.line(vec![f.at(0.0, 0.0), f.at(1.0, 0.0)], Ink::Muted, 1.0);
 }
 
+/// How many of the worst bars carry a triangle.
+const MARKED: usize = 3;
+
 /// Bar by bar: how far strokes lie from their drum's usual place.
 fn by_bar(t: &Timing, form: &[Section]) -> Picture {
     let mut p =
@@ -218,7 +254,7 @@ fn by_bar(t: &Timing, form: &[Section]) -> Picture {
             *slot = Some(b.rms_ms);
         }
     }
-    let most = values.iter().flatten().copied().fold(10.0, f64::max).min(MOST_MS);
+    let most = values.iter().flatten().copied().fold(10.0, f64::max);
     let most = (most / 10.0).ceil() * 10.0;
     let f = frame(58.0, 130.0, (first as f64, first as f64 + n as f64), (0.0, most));
     for (k, s) in form.iter().enumerate() {
@@ -234,11 +270,12 @@ fn by_bar(t: &Timing, form: &[Section]) -> Picture {
         }
     }
     f.y_axis(&mut p, &ticks(0.0, most, 4), "ms (rms)");
-    let limit = t.settings.window_ms;
-    f.strip(&mut p, &values, |v| if v > 1.5 * limit { Ink::Warm } else { Ink::Good });
-    for w in t.worst.iter().take(3) {
+    let even = t.settings.even_bar_ms();
+    f.strip(&mut p, &values, |v| if v > even { Ink::Warm } else { Ink::Good });
+    let marked = t.worst_bars.len().min(MARKED);
+    for w in t.worst_bars.iter().take(MARKED) {
         let x = f.px(w.bar as f64 + 0.5);
-        let y = f.py(values.get((w.bar - first) as usize).copied().flatten().unwrap_or(0.0).min(most));
+        let y = f.py(values.get((w.bar - first) as usize).copied().flatten().unwrap_or(0.0));
         p.area(vec![(x - 5.0, y - 12.0), (x + 5.0, y - 12.0), (x, y - 4.0)], Ink::Text, 1.0);
     }
     let every = [1i64, 2, 4, 8, 16, 32, 64, 128, 256, 512]
@@ -251,7 +288,12 @@ fn by_bar(t: &Timing, form: &[Section]) -> Picture {
             p.text((f.px(bar as f64 + 0.5), f.bottom() + 13.0), bar.to_string(), SMALL, Align::Middle, Ink::Text);
         }
     }
-    let words = format!("green up to {:.0} ms; the triangles mark the bars named as the worst", 1.5 * limit);
+    let marks = match marked {
+        0 => "",
+        1 => "; the triangle marks the worst bar",
+        _ => "; the triangles mark the worst bars",
+    };
+    let words = format!("green up to {even:.0} ms{marks}");
     p.text((f.left, f.bottom() + 34.0), words, SMALL, Align::Start, Ink::Muted);
     p
 }

@@ -3,7 +3,7 @@
 use super::page::{Report, Section, Table};
 use super::picture::Picture;
 use crate::finding::Finding;
-use crate::timing::{Feel, Pulled, Relation, Timing, halfway_words, later_earlier, tightness};
+use crate::timing::{Feel, Pulled, Relation, Timing, halfway_words, later_earlier, tightness, worst_bars_words};
 
 /// A signed number with one decimal.
 fn signed(x: f64) -> String {
@@ -104,6 +104,9 @@ fn places(t: &Timing, pictures: Vec<Picture>) -> Section {
     if let Some(d) = t.drift.filter(|d| d.over_song_ms.abs() >= 1.0) {
         intro.push(format!("Over the song the take drifts {}.", later_earlier(d.over_song_ms)));
     }
+    if let Some(w) = &t.wander {
+        intro.push(format!("The take wanders {}: {}.", w.between(), w.runs()));
+    }
     for s in &t.swing {
         let words = format!("{}: {}, {:.2} : 1 over {} pairs.", s.level.word(), s.words(), s.ratio, s.pairs);
         intro.push(capital(&words));
@@ -140,15 +143,25 @@ fn positions(t: &Timing, picture: Option<Picture>) -> Section {
     }
 }
 
+/// So many strokes half-way between two lines have a row of their own.
+const HALFWAY_ROWS: usize = 50;
+
 fn outliers(t: &Timing, picture: Option<Picture>) -> Section {
     let mut table =
         Table::new(&[("what", false), ("from the grid, ms", true), ("from where this drum usually sits, ms", true)]);
     for w in &t.worst {
         table.row([w.sentence(), signed(w.offset_ms), signed(w.from_usual_ms)]);
     }
-    let mut intro = if t.worst.is_empty() { vec!["No stroke stands out.".into()] } else { Vec::new() };
+    for h in t.halfway.iter().take(HALFWAY_ROWS) {
+        let what = format!("bar {}, beat {}: {} half-way to another line", h.bar, h.count, h.drum);
+        table.row([what, signed(h.offset_ms), signed(h.from_usual_ms)]);
+    }
+    let mut intro: Vec<String> = worst_bars_words(t).map(|w| format!("{w}.")).into_iter().collect();
+    if t.worst.is_empty() && t.halfway.is_empty() {
+        intro.push("No stroke stands out.".into());
+    }
     intro.extend(halfway_words(t).map(|w| format!("{w}.")));
-    let tables = if t.worst.is_empty() { Vec::new() } else { vec![table] };
+    let tables = if table.rows.is_empty() { Vec::new() } else { vec![table] };
     Section { title: "Bar by bar".into(), intro, tables, pictures: picture.into_iter().collect() }
 }
 
@@ -215,5 +228,49 @@ mod tests {
             assert!(html.contains(words), "{words}");
         }
         assert!(!html.contains("verse <1>") && html.contains("timing</title>"));
+    }
+
+    /// Kick and snare in turn on quarters at 120 BPM, each so many ms off.
+    fn drawn(offsets_ms: impl Fn(u32) -> f64, kind: impl Fn(u32) -> Kind) -> Vec<Picture> {
+        let map = TempoMap::constant(Bpm::new(120.0).unwrap(), Meter::FOUR_FOUR, Seconds(0.0));
+        let rate = SampleRate::SESSION;
+        let hits = (0..128u32)
+            .map(|q| Hit {
+                drum: if q % 2 == 0 { Drum::Kick } else { Drum::Snare },
+                pos: Seconds(1.0 + 0.5 * f64::from(q) + offsets_ms(q) / 1000.0).sample(rate),
+                velocity: Velocity::MAX,
+                peak: Dbfs(-6.0),
+                certainty: 1.0,
+                kind: kind(q),
+                state: State::Found,
+                place: None,
+            })
+            .collect();
+        let list = HitList { rate, hits };
+        // Eighths, so that 70 ms is still near its line.
+        let t = check(&list, &map, &[], &CheckSettings::on(Grid { lines_per_whole: 8, swing: 0.5 }), None);
+        timing_pictures(&t, &list, &map, &[], Seconds(66.0))
+    }
+
+    #[test]
+    fn pictures_reach_as_far_as_the_strokes_and_name_the_few_that_lie_beyond() {
+        let wide = drawn(|q| if q % 3 == 0 { -78.0 } else { f64::from(q % 40) }, |_| Kind::Hit);
+        for p in &wide[..2] {
+            let svg = p.svg();
+            assert!(svg.contains(">\n\u{2212}50\n<") && !svg.contains("78 ms"), "{svg}");
+        }
+        let lone = drawn(|q| if q == 41 { 72.0 } else { f64::from(q % 9) }, |_| Kind::Hit);
+        for p in &lone[..2] {
+            assert!(p.svg().contains("72 ms"), "{}", p.name());
+        }
+    }
+
+    #[test]
+    fn the_key_tells_ghost_notes_and_grace_notes_that_occur() {
+        let plain = drawn(|q| f64::from(q % 9), |_| Kind::Hit);
+        assert!(!plain[0].svg().contains("ghost"));
+        let ghosts = drawn(|q| f64::from(q % 9), |q| if q % 4 == 1 { Kind::Ghost } else { Kind::Hit });
+        let svg = ghosts[0].svg();
+        assert!(svg.contains("snare, ghost notes") && !svg.contains("kick, ghost"), "{svg}");
     }
 }

@@ -23,6 +23,15 @@ pub struct BarTightness {
     pub worst_ms: f64,
 }
 
+/// The bars that lie further than `over_ms` (rms) from where the drums usually sit, at most `count`, worst first.
+#[must_use]
+pub fn worst_bars(bars: &[BarTightness], over_ms: f64, count: usize) -> Vec<BarTightness> {
+    let mut loose: Vec<BarTightness> = bars.iter().filter(|b| b.rms_ms > over_ms).copied().collect();
+    loose.sort_by(|a, b| b.rms_ms.total_cmp(&a.rms_ms).then(a.bar.cmp(&b.bar)));
+    loose.truncate(count);
+    loose
+}
+
 /// A stroke that stands out.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Outlier {

@@ -2,7 +2,7 @@
 //!
 //! In: hit list, tempo map, grid, form. Out: [`Timing`], everything that the report, the summary and `--json` show.
 
-use super::bars::{BarTightness, Outlier, bars, halfway, worst};
+use super::bars::{BarTightness, Outlier, bars, halfway, worst, worst_bars};
 use super::compare::{Halves, KickSnare};
 use super::context::{Context, context};
 use super::drift::{Drift, drift};
@@ -11,6 +11,8 @@ use super::place::{Count, Placed, place};
 use super::stats::{Circular, median};
 use super::strokes::{grid_step, strokes};
 use super::swing::{Swing, swing};
+use super::wander::{Wander, wander};
+use super::words::early_late;
 use crate::finding::Finding;
 use crate::hits::HitList;
 use crate::song::{Drum, Section};
@@ -42,6 +44,12 @@ impl CheckSettings {
     pub const WINDOW_MS: f64 = 10.0;
     /// The usual number of bars that are named.
     pub const WORST: usize = 8;
+
+    /// Up to so many ms (rms) from where the drums usually sit a bar is even: half as much again as the window.
+    #[must_use]
+    pub fn even_bar_ms(&self) -> f64 {
+        1.5 * self.window_ms
+    }
 
     /// The usual settings on a grid.
     #[must_use]
@@ -108,19 +116,26 @@ pub struct Timing {
     pub step_ms: f64,
     /// Whether the take as a whole follows the grid.
     pub relation: Relation,
+    /// What the map's tempo must be multiplied with where the same strokes fit twice, half or two thirds of it clearly better.
+    pub likely_bpm_factor: Option<f64>,
     /// How offsets creep over the song.
     pub drift: Option<Drift>,
     /// Drum by drum.
     pub drums: Vec<DrumTiming>,
-    /// An offset that every drum has alike and that is larger than playing explains, ms: more likely latency or the place of bar 1.
+    /// An offset that every drum and every bar has alike and that is larger than playing explains, ms: more likely latency or
+    /// the place of bar 1.
     pub common_ms: Option<f64>,
+    /// Where the take wanders about its usual place: whole bars that lie elsewhere.
+    pub wander: Option<Wander>,
     /// Kick against snare.
     pub kick_snare: Option<KickSnare>,
     /// Swing of eighths and sixteenths, where enough pairs were played.
     pub swing: Vec<Swing>,
     /// Bar by bar.
     pub bars: Vec<BarTightness>,
-    /// What stands out, worst first.
+    /// The bars furthest from where the drums usually sit, worst first.
+    pub worst_bars: Vec<BarTightness>,
+    /// The strokes that stand out, one a bar, worst first.
     pub worst: Vec<Outlier>,
     /// Strokes about half-way between two lines, in order of time: early or late cannot be told.
     pub halfway: Vec<Outlier>,
@@ -155,6 +170,9 @@ pub fn check(
     let feel = |drum: Drum| drums.iter().find(|d| d.drum == drum).and_then(|d| d.feel.as_ref());
     let kick_snare = feel(Drum::Kick).zip(feel(Drum::Snare)).and_then(|(k, s)| KickSnare::of(&own, k, s));
     let follows = relation_of_all == Relation::Follows;
+    let wander = if follows { wander(&own, usual) } else { None };
+    let common_ms = common(&drums);
+    let bars = if follows { bars(&own, usual) } else { Vec::new() };
     let step_ms = median(&placed.iter().map(|p| p.step_ms).collect::<Vec<_>>())
         .unwrap_or_else(|| grid_step(map, grid, map.bar_one()).ms());
     let mut timing = Timing {
@@ -166,19 +184,24 @@ pub fn check(
         step_ms,
         relation: relation_of_all,
         drift,
-        common_ms: common(&drums),
+        // Latency is the same in every bar.
+        common_ms: common_ms.filter(|_| wander.is_none()),
+        wander,
         kick_snare,
         swing: if follows { swing(&placed) } else { Vec::new() },
-        bars: if follows { bars(&own, usual) } else { Vec::new() },
+        worst_bars: worst_bars(&bars, settings.even_bar_ms(), settings.worst),
+        bars,
         worst: if follows { worst(&own, usual, settings.worst) } else { Vec::new() },
         halfway: if follows { halfway(&own, usual) } else { Vec::new() },
         form: spans(form, map),
+        likely_bpm_factor: None,
         context: if placed.is_empty() { Vec::new() } else { context(step_ms) },
         findings: Vec::new(),
         drums,
         placed,
     };
-    timing.findings = findings(&timing, list, map, form, end);
+    timing.likely_bpm_factor = likely_factor(&timing);
+    timing.findings = findings(&timing, common_ms, list, map, form, end);
     timing
 }
 
@@ -197,7 +220,7 @@ fn drums(placed: &[Placed], form: &[Section], settings: &CheckSettings, whole: R
 
 /// Offset from which every drum alike is no playing any more, ms: professionals with a metronome play about 10 ms early
 /// (Fujii et al. 2011, Music Perception 28(5), abstract).
-const NO_PLAYING_MS: f64 = 15.0;
+pub(super) const NO_PLAYING_MS: f64 = 15.0;
 /// A median so many times its own uncertainty away from the line is there for certain.
 const FAR: f64 = 3.0;
 /// Drums whose medians lie so close sit at one place, ms; or as close as their uncertainty lets one tell.
@@ -273,7 +296,15 @@ fn spans(form: &[Section], map: &TempoMap) -> Vec<SectionSpan> {
         .collect()
 }
 
-fn findings(t: &Timing, list: &HitList, map: &TempoMap, form: &[Section], end: Option<Seconds>) -> Vec<Finding> {
+/// `common_ms`: the offset that all drums have alike, though the take may wander about it.
+fn findings(
+    t: &Timing,
+    common_ms: Option<f64>,
+    list: &HitList,
+    map: &TempoMap,
+    form: &[Section],
+    end: Option<Seconds>,
+) -> Vec<Finding> {
     let mut out = Vec::new();
     let sounding = t.strokes + t.before_bar_one;
     if sounding == 0 {
@@ -313,7 +344,11 @@ fn findings(t: &Timing, list: &HitList, map: &TempoMap, form: &[Section], end: O
             "Check a longer take, or a lower --threshold.",
         ));
     }
-    out.extend(common_finding(t, map));
+    out.extend(tempo_finding(t, map));
+    out.extend(match (common_ms, &t.wander) {
+        (Some(ms), Some(wander)) => Some(wander_finding(ms, wander)),
+        _ => common_finding(t, map),
+    });
     out.extend(relation_finding(t, map));
     out.extend(grid_findings(t));
     out.extend(form_findings(t, map, form, end));
@@ -344,9 +379,24 @@ fn common_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
     ))
 }
 
+/// Every drum lies off alike, but not in every bar: no latency does that.
+fn wander_finding(ms: f64, wander: &Wander) -> Finding {
+    Finding::song(
+        format!(
+            "All drums lie about {} alike, but not steadily: the take wanders {}; {}.",
+            early_late(ms),
+            wander.between(),
+            wander.runs()
+        ),
+        "Listen to those bars against the click. Latency would be the same in every bar, so leave bar_one as it is unless the \
+         bars that sit well lie off too; where there was no click, let the tempo be found from the hits.",
+    )
+}
+
 fn relation_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
     match t.relation {
-        Relation::None => Some(match coarser_grid(t) {
+        Relation::None if t.likely_bpm_factor.is_some() => None,
+        Relation::None => other_grid(t).or_else(|| Some(match coarser_grid(t) {
             Some(lines) => Finding::song(
                 format!(
                     "The hits have no relation to this grid: its lines lie only {:.0} ms apart, finer than the hits are spaced and spread.",
@@ -358,7 +408,7 @@ fn relation_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
                 "The hits have no relation to this grid: they lie anywhere between its lines.",
                 "Check the tempo, the start of bar 1 and the grid; where there was no click, let the tempo be found from the hits.",
             ),
-        }),
+        })),
         Relation::RunsAway { bpm_factor } => {
             let bpm = map.tempos().first().map_or(0.0, |c| 60e6 / f64::from(c.us_per_quarter));
             let said = if map.tempos().len() == 1 {
@@ -374,6 +424,97 @@ fn relation_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
         }
         Relation::Follows | Relation::TooFew => None,
     }
+}
+
+/// Strokes fit another grid clearly better where their mean vector there is longer by this much.
+const CLEARLY: f64 = 0.2;
+
+/// How the strokes lie on the circle of a grid whose step is `share` times this grid's.
+fn on_step(t: &Timing, share: f64) -> Option<Circular> {
+    let step = t.settings.grid.step_ticks() * share;
+    Circular::of(t.placed.iter().map(|p| TAU * (p.line.tick + p.offset_ticks) / step))
+}
+
+/// Whether the strokes follow a grid whose step is `share` times this grid's, and clearly better than this one.
+fn fits_better(t: &Timing, share: f64) -> bool {
+    let here = on_step(t, 1.0).map_or(0.0, |c| c.resultant);
+    let there = on_step(t, share);
+    relation(there) == Relation::Follows && there.is_some_and(|c| c.resultant >= here + CLEARLY)
+}
+
+/// Another grid at the same tempo that strokes follow which have no relation to this one, as what to say and what to choose.
+fn other_grid(t: &Timing) -> Option<Finding> {
+    let lines = t.settings.grid.lines_per_whole;
+    if t.relation != Relation::None || !is_straight(t.settings.grid) {
+        return None;
+    }
+    // Triplets on a straight grid look like a tempo half as fast again; they are far more usual.
+    let triplets = [lines * 3 / 4, lines * 3 / 2];
+    if let Some(n) = triplets.into_iter().find(|n| lines >= 8 && fits_better(t, f64::from(lines) / f64::from(*n))) {
+        return Some(Finding::song(
+            "The hits have no relation to this grid, but they follow triplets.",
+            format!("Choose --grid 1/{}t.", n * 2 / 3),
+        ));
+    }
+    (lines <= 8 && fits_better(t, 0.5)).then(|| {
+        Finding::song(
+            "The hits have no relation to this grid: they lie on lines that it does not have.",
+            format!("Choose --grid 1/{}, which the hits follow.", lines * 2),
+        )
+    })
+}
+
+fn is_straight(grid: Grid) -> bool {
+    grid.swing == 0.5 && !grid.is_triplet()
+}
+
+/// What the map's tempo must be multiplied with where the same strokes fit twice, half or two thirds of it clearly better.
+fn likely_factor(t: &Timing) -> Option<f64> {
+    let none = t.relation == Relation::None;
+    if (!none && t.relation != Relation::Follows) || other_grid(t).is_some() {
+        return None;
+    }
+    // A tempo twice as high has lines half as far apart.
+    let tried: &[f64] = if none { &[2.0, 0.5, 2.0 / 3.0] } else { &[0.5] };
+    let length = |factor: &f64| on_step(t, 1.0 / factor).map_or(0.0, |c| c.resultant);
+    let fitting = tried.iter().copied().filter(|factor| fits_better(t, 1.0 / factor));
+    fitting.max_by(|a, b| length(a).total_cmp(&length(b)))
+}
+
+/// The figures cannot tell a tempo from a grid, so both are named where both are usual.
+fn tempo_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
+    let factor = t.likely_bpm_factor?;
+    let share = match factor {
+        f if f > 1.0 => "twice",
+        0.5 => "half",
+        _ => "two thirds of",
+    };
+    let said = match map.tempos() {
+        [one] => format!("the tempo is probably {}, not {} BPM", short(one.bpm() * factor), short(one.bpm())),
+        _ => format!("the tempo is probably {share} the map's"),
+    };
+    let lines = t.settings.grid.lines_per_whole;
+    let other = if factor > 1.0 { lines * 2 } else { lines / 2 };
+    let either = is_straight(t.settings.grid) && (4..=32).contains(&other) && (factor > 1.0 || factor == 0.5);
+    let grid = if either {
+        format!(" If it is right, choose --grid 1/{other}, which the hits follow too.")
+    } else {
+        String::new()
+    };
+    let who = match t.relation {
+        Relation::None => "The hits have no relation to this grid: they",
+        _ => "The hits",
+    };
+    Some(Finding::song(
+        format!("{who} fit {share} the tempo clearly better, so {said}."),
+        format!("Check the tempo before you judge or pull anything.{grid}"),
+    ))
+}
+
+/// A tempo with two decimals at the most: `80`, `92.5`.
+fn short(bpm: f64) -> String {
+    let text = format!("{bpm:.2}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
 /// The finest coarser grid that the hits follow, as lines a whole note.

@@ -22,6 +22,7 @@ pub mod stats;
 mod strokes;
 mod summary;
 mod swing;
+mod wander;
 mod words;
 
 pub use bars::{BarTightness, Outlier};
@@ -37,6 +38,7 @@ pub use place::{Count, Placed};
 pub use pull::{Because, PullCounts, PullSettings, Pulled, Target, pull};
 pub use sources::{Parting, form_of_cues, parting};
 pub use strokes::{Stroke, grid_step, strokes};
-pub use summary::{feel_words, halfway_words, summary};
+pub use summary::{feel_words, halfway_words, summary, worst_bars_words};
 pub use swing::{Level, Swing};
+pub use wander::{BarPlace, Wander};
 pub use words::{Lean, early_late, just_noticed_ms, later_earlier, tightness};

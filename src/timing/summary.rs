@@ -46,6 +46,15 @@ pub fn halfway_words(t: &Timing) -> Option<String> {
     Some(format!("{n} {lie} half-way between two lines, so early or late cannot be told: {}{more}", at.join(", ")))
 }
 
+/// The bars furthest from where the drums usually sit, in one sentence; `None` where all are even.
+#[must_use]
+pub fn worst_bars_words(t: &Timing) -> Option<String> {
+    let bars: Vec<String> =
+        t.worst_bars.iter().take(NAMED).map(|b| format!("{} ({:.0} ms)", b.bar, b.rms_ms)).collect();
+    let word = if bars.len() == 1 { "The bar" } else { "The bars" };
+    (!bars.is_empty()).then(|| format!("{word} furthest from where the drums usually sit: {}", bars.join(", ")))
+}
+
 /// The lines of a summary, without indent.
 #[must_use]
 pub fn summary(t: &Timing) -> Vec<String> {
@@ -53,6 +62,7 @@ pub fn summary(t: &Timing) -> Vec<String> {
     lines.extend(t.common_ms.map(|ms| {
         format!("All drums lie {} alike: first check the interface's latency and where bar 1 begins", early_late(ms))
     }));
+    lines.extend(t.wander.as_ref().map(|w| format!("The take wanders {}: {}", w.between(), w.runs())));
     for d in &t.drums {
         lines.push(drum_line(d, t.settings.window_ms));
         for s in &d.sections {
@@ -77,6 +87,7 @@ pub fn summary(t: &Timing) -> Vec<String> {
         ));
     }
     lines.extend(halfway_words(t));
+    lines.extend(worst_bars_words(t));
     if !t.worst.is_empty() {
         lines.push("What stands out:".into());
         lines.extend(t.worst.iter().take(NAMED).map(|w| format!("  {}", w.sentence())));

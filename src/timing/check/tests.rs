@@ -306,3 +306,104 @@ fn the_grid_has_a_step_even_where_no_stroke_lies_on_it() {
     assert_eq!((t.strokes, t.before_bar_one), (0, 8));
     assert!((t.step_ms - 125.0).abs() < 1e-9);
 }
+
+#[test]
+fn a_take_that_wanders_is_not_taken_for_latency_and_its_bars_are_named() {
+    // 26 ms early on the whole, but bars 13 and 14 run 40 ms ahead of that, and bars 3 and 20 fall back to the line.
+    let mut n = normal(31);
+    let by_bar = |bar: u32| match bar {
+        13 | 14 => -66.0,
+        3 | 20 => 4.0,
+        _ => -26.0,
+    };
+    let t = checked(&take(24, |q, _| by_bar(q / 4 + 1) + 4.0 * n()));
+    assert_eq!(t.common_ms, None);
+    let wander = t.wander.as_ref().unwrap();
+    assert_eq!((wander.ahead.as_slice(), wander.behind.as_slice()), (&[13, 14][..], &[3, 20][..]));
+    assert!(
+        (wander.earliest.median_ms + 66.0).abs() < 6.0 && (wander.latest.median_ms - 4.0).abs() < 6.0,
+        "{wander:?}"
+    );
+    let first = t.findings.first().unwrap();
+    assert!(first.what.contains("the take wanders between 6") && first.what.contains("bars 13, 14"), "{first:?}");
+    assert!(!first.remedy.contains("bar_one ="), "{first:?}");
+    assert!(t.findings.iter().all(|f| !f.what.contains("latency")), "{:?}", t.findings);
+    assert!(super::super::summary(&t)[0].starts_with("The take wanders between"));
+}
+
+#[test]
+fn latency_under_loose_playing_is_still_latency() {
+    for seed in 1..40 {
+        for spread in [3.0, 10.0, 20.0] {
+            let mut n = normal(seed);
+            let t = checked(&take(40, |_, _| -28.0 + spread * n()));
+            assert!(t.wander.is_none(), "seed {seed}, spread {spread}: {:?}", t.wander);
+            // With loose playing the offset itself is not always certain.
+            assert!(t.common_ms.is_some() || spread > 5.0, "seed {seed}, spread {spread}");
+        }
+    }
+}
+
+#[test]
+fn one_bar_that_goes_astray_is_no_wandering() {
+    let mut n = normal(8);
+    let t = checked(&take(24, |q, _| if q / 4 == 9 { 30.0 } else { -28.0 } + 4.0 * n()));
+    assert!(t.wander.is_none() && t.common_ms.is_some(), "{:?}", t.wander);
+}
+
+#[test]
+fn the_worst_bars_are_those_furthest_away_though_another_has_the_worst_stroke() {
+    // All of bar 7 lies 30 ms late, of bar 12 a single stroke 45 ms.
+    let t = checked(&take(32, |q, _| match q {
+        24..28 => 30.0,
+        45 => 45.0,
+        _ => 0.0,
+    }));
+    let worst: Vec<(i64, f64)> = t.worst_bars.iter().map(|b| (b.bar, b.rms_ms.round())).collect();
+    assert_eq!(worst, [(7, 30.0), (12, 23.0)]);
+    assert_eq!((t.worst[0].bar, t.worst[1].bar), (12, 7));
+    let words = super::super::worst_bars_words(&t).unwrap();
+    assert_eq!(words, "The bars furthest from where the drums usually sit: 7 (30 ms), 12 (23 ms)");
+}
+
+/// Sixteenths at 120 BPM from 2 s on, but for every fifth, 9 ms loose.
+fn sixteenths() -> HitList {
+    let mut n = normal(29);
+    let drum = |k: u32| if k.is_multiple_of(3) { Drum::Snare } else { Drum::Kick };
+    let some = (0..400u32).filter(|k| k % 5 != 4);
+    list(some.map(|k| hit(drum(k), 2000.0 + 125.0 * f64::from(k) + 9.0 * n(), 100)).collect())
+}
+
+fn findings_at(bpm: f64, grid: Grid, list: &HitList) -> String {
+    let map = TempoMap::constant(Bpm::new(bpm).unwrap(), Meter::FOUR_FOUR, Seconds(2.0));
+    let t = check(list, &map, &[], &CheckSettings::on(grid), None);
+    t.findings.iter().map(|f| format!("{} {}\n", f.what, f.remedy)).collect()
+}
+
+#[test]
+fn a_tempo_typed_half_or_double_or_by_half_too_high_is_told_with_the_one_that_fits() {
+    let l = sixteenths();
+    for (bpm, words) in [
+        (60.0, "fit twice the tempo clearly better, so the tempo is probably 120, not 60 BPM"),
+        (240.0, "fit half the tempo clearly better, so the tempo is probably 120, not 240 BPM"),
+        (180.0, "fit two thirds of the tempo clearly better, so the tempo is probably 120, not 180 BPM"),
+    ] {
+        let told = findings_at(bpm, Grid::SIXTEENTH, &l);
+        assert!(told.contains(words), "{bpm}: {told}");
+    }
+    for bpm in [120.0, 123.0] {
+        let told = findings_at(bpm, Grid::SIXTEENTH, &l);
+        assert!(!told.contains("probably"), "{bpm}: {told}");
+    }
+    // Where the grid is coarse, it is the grid.
+    let told = findings_at(120.0, Grid { lines_per_whole: 8, swing: 0.5 }, &l);
+    assert!(told.contains("Choose --grid 1/16") && !told.contains("probably"), "{told}");
+}
+
+#[test]
+fn triplets_on_a_straight_grid_want_a_grid_of_triplets_and_no_other_tempo() {
+    let mut n = normal(37);
+    let hits = (0..300).map(|k| hit(Drum::Snare, 2000.0 + 500.0 / 3.0 * f64::from(k) + 8.0 * n(), 100)).collect();
+    let told = findings_at(120.0, Grid::SIXTEENTH, &list(hits));
+    assert!(told.contains("they follow triplets. Choose --grid 1/8t") && !told.contains("probably"), "{told}");
+}

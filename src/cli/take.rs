@@ -60,7 +60,8 @@ impl TakeArgs {
         let mut findings = song.findings();
         let mut list = match &list_from {
             Some(path) => {
-                let read = HitList::read(path, song.rate(), Some(song.frames()))?;
+                let mut read = HitList::read(path, song.rate(), Some(song.frames()))?;
+                song.tempo.iter().for_each(|map| read.hold_against(map, song.grid));
                 findings.extend(read.findings);
                 read.list
             }

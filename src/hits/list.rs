@@ -150,7 +150,8 @@ impl HitList {
     ///
     /// A row needs a drum and a time. Without a state it is `added`; without a velocity it gets the median of its
     /// drum. Where `time_s` and `sample` disagree by more than a sample, the time was edited and counts. `rate` is
-    /// the session's; `frames` the song's length, beyond which no hit may lie.
+    /// the session's; `frames` the song's length, beyond which no hit may lie; where it is not known,
+    /// [`TempoMap::MAX_HOURS`](crate::tempo::TempoMap::MAX_HOURS).
     ///
     /// # Errors
     /// [`Error::HitList`](crate::Error::HitList) with line and column: a missing column, a bad number, an unknown

@@ -3,6 +3,7 @@
 //! Bytes to rows ([`table`]), rows to what each says ([`Row`]), and then the whole list: what rows leave out is
 //! filled in from the others, and every such choice is said.
 
+mod places;
 mod table;
 
 use super::{HitList, HitListFault};
@@ -10,8 +11,9 @@ use crate::error::{Located, Place, Result};
 use crate::finding::Finding;
 use crate::hits::{GridPlace, Hit, Kind, State};
 use crate::song::Drum;
-use crate::tempo::BarBeat;
+use crate::tempo::{BarBeat, Grid, TempoMap};
 use crate::units::{Dbfs, SamplePos, SampleRate, Seconds, Velocity};
+use places::Places;
 use std::fs::File;
 use std::io::Read;
 use std::path::Path;
@@ -24,6 +26,16 @@ pub struct ListRead {
     pub list: HitList,
     /// What was filled in, moved or left aside.
     pub findings: Vec<Finding>,
+    places: Places,
+}
+
+impl ListRead {
+    /// Says where bar, beat, tick or offset of a row were edited and its time was not: a time alone moves a stroke. Where many
+    /// rows disagree with the map alike, the map was changed since and nothing is said.
+    pub fn hold_against(&mut self, map: &TempoMap, grid: Grid) {
+        let edited = self.places.edited(self.list.rate, map, grid);
+        self.findings.extend(edited);
+    }
 }
 
 /// Largest file that is read, bytes: millions of hits.
@@ -62,14 +74,20 @@ pub(super) fn parse(path: &Path, bytes: &[u8], rate: SampleRate, frames: Option<
         said.note(format!("These columns are not used: {}.", table.further.join(", ")));
     }
     let clock = Clock::of(&rows, rate);
+    // Without a recording a list may reach as far as a tempo map.
+    let longest = TempoMap::MAX_HOURS * 3600 * u64::from(rate.hz());
     let mut hits = Vec::with_capacity(rows.len());
     let mut changed = Changed::default();
+    let mut places = Places::of(path);
     for row in &rows {
         let pos = clock.position(row, &mut changed);
-        if frames.is_some_and(|f| pos.0 >= f) {
-            return Err(located(row.beyond(pos, frames.unwrap_or(0), rate)).into());
+        if pos.0 >= frames.unwrap_or(longest) {
+            return Err(located(row.beyond(pos, frames, rate)).into());
         }
         let moved = changed.moved.last() == Some(&row.line);
+        if !moved {
+            places.add(row, pos);
+        }
         let state = row.state.unwrap_or(State::Added);
         hits.push(Hit {
             drum: row.drum,
@@ -87,7 +105,7 @@ pub(super) fn parse(path: &Path, bytes: &[u8], rate: SampleRate, frames: Option<
     let mut list = HitList { rate, hits };
     list.sort();
     say_doubles(&list, &mut said);
-    Ok(ListRead { list, findings: said.findings })
+    Ok(ListRead { list, findings: said.findings, places })
 }
 
 /// What is wrong, where, and what to do.
@@ -132,6 +150,10 @@ struct Row {
     /// Seconds, and the decimals that were written.
     time: Option<(f64, usize)>,
     sample: Option<u64>,
+    /// Bar, beat and tick.
+    at: (Option<i64>, Option<i64>, Option<i64>),
+    /// Milliseconds from the grid, and the decimals that were written.
+    offset: Option<(f64, usize)>,
     place: Option<GridPlace>,
     velocity: Option<Velocity>,
     peak: Option<Dbfs>,
@@ -162,8 +184,13 @@ impl Row {
             return Err(Wrong::cell(
                 line,
                 "time_s",
-                "this hit has no time",
-                "Give its time in seconds, such as 12.345.",
+                if cell("bar").is_some() || cell("beat").is_some() {
+                    "this hit has no time; bar and beat do not place it"
+                } else {
+                    "this hit has no time"
+                },
+                "Write its time from the start of the audio into time_s, in seconds (12.345) or minutes and seconds \
+                 (1:02.345).",
             ));
         }
         let bar = whole("bar", -most, most, "Give a whole bar number, or leave the cell empty.")?;
@@ -187,6 +214,8 @@ impl Row {
             drum: word(line, "drum", cell("drum").unwrap_or(""), &Drum::FOUND)?,
             time,
             sample: sample.map(|s| s as u64),
+            at: (bar, beat, tick),
+            offset: offset.zip(number("offset_ms")?.map(|n| n.1)),
             place,
             velocity: velocity.map(|v| Velocity::nearest(v as f64)),
             peak: peak.map(Dbfs),
@@ -196,10 +225,13 @@ impl Row {
         })
     }
 
-    fn beyond(&self, pos: SamplePos, frames: u64, rate: SampleRate) -> Wrong {
+    fn beyond(&self, pos: SamplePos, frames: Option<u64>, rate: SampleRate) -> Wrong {
         let column = if self.time.is_some() { "time_s" } else { "sample" };
-        let (at, end) = (pos.at(rate), SamplePos(frames).at(rate));
-        let what = format!("{at} lies beyond the end of the song at {end}");
+        let at = pos.at(rate);
+        let what = match frames {
+            Some(frames) => format!("{at} lies beyond the end of the song at {}", SamplePos(frames).at(rate)),
+            None => format!("{at} lies beyond {} hours, further than a song may reach", TempoMap::MAX_HOURS),
+        };
         Wrong::cell(self.line, column, what, "Correct the time, or take the row out.")
     }
 }

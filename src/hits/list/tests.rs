@@ -2,8 +2,8 @@ use super::*;
 use crate::error::{Error, Place};
 use crate::finding::{Finding, Weight};
 use crate::hits::Kind;
-use crate::tempo::BarBeat;
-use crate::units::{SamplePos, Velocity};
+use crate::tempo::{BarBeat, Grid, Meter, TempoMap};
+use crate::units::{Bpm, SamplePos, Velocity};
 use proptest::prelude::*;
 
 const HEAD: &str = "drum,hit,time_s,sample,bar,beat,tick,offset_ms,velocity,peak_dbfs,certainty,kind,state\r\n";
@@ -240,4 +240,86 @@ proptest! {
         parse(format!("{HEAD}{text}").as_bytes());
         parse(&[HEAD.as_bytes(), &bytes].concat());
     }
+}
+
+/// A list of a beat a second at 60 BPM, changed row by row: place columns of `(bar, beat, tick, offset)`, lines from 2 on.
+fn with_places(change: impl Fn(usize, &mut [String; 4])) -> Vec<String> {
+    let map = TempoMap::constant(Bpm::new(60.0).unwrap(), Meter::FOUR_FOUR, Seconds(0.0));
+    let mut text = HEAD.to_owned();
+    for k in 0..40usize {
+        let mut place = [k / 4 + 1, k % 4 + 1, 0, 0].map(|v| v.to_string());
+        change(k + 2, &mut place);
+        let at = place.join(",");
+        text += &format!("kick,{},{k}.000000,{},{at},99,-9,1,hit,found\r\n", k + 1, k * 48_000);
+    }
+    let mut got = read(&text);
+    got.hold_against(&map, Grid::SIXTEENTH);
+    let cautions = got.findings.iter().filter(|f| f.weight == Weight::Caution);
+    cautions.map(|f| format!("{} {}", f.what, f.remedy)).collect()
+}
+
+#[test]
+fn a_place_that_was_edited_without_its_time_is_said_with_its_line() {
+    let said = with_places(|line, place| {
+        if line == 9 {
+            place[0] = "5".into();
+            place[1] = "2".into();
+        }
+    });
+    assert_eq!(said.len(), 1);
+    assert!(
+        said[0].contains("line 9: its bar and beat were changed but not its time; only time_s moves a stroke"),
+        "{said:?}"
+    );
+    assert!(said[0].contains("into time_s"), "{said:?}");
+    let said = with_places(|line, place| match line {
+        5 => place[2] = "120".into(),
+        7 => place[3] = "-12.5".into(),
+        _ => {}
+    });
+    assert_eq!(said.len(), 2, "{said:?}");
+    assert!(said[0].contains("line 5: its tick was changed") && said[1].contains("line 7: its offset was"), "{said:?}");
+}
+
+#[test]
+fn places_that_were_rounded_emptied_or_made_with_another_map_are_no_edits() {
+    let none: [&str; 0] = [];
+    assert_eq!(with_places(|_, _| {}), none);
+    // A tick to either side, also over the bar line, and empty cells.
+    let rounded = |line: usize, place: &mut [String; 4]| match line {
+        6 => *place = ["1", "4", "959", "0.0"].map(String::from),
+        8 => place[2] = "1".into(),
+        10 => place[3] = String::new(),
+        _ => {}
+    };
+    assert_eq!(with_places(rounded), none);
+    // Bar 1 was set a beat later since: every row disagrees alike.
+    let later = |line: usize, place: &mut [String; 4]| {
+        let beat = line - 2 + 1;
+        place[0] = (beat / 4 + 1).to_string();
+        place[1] = (beat % 4 + 1).to_string();
+    };
+    assert_eq!(with_places(later), none);
+    // The tempo was changed since near the end of the song.
+    assert_eq!(
+        with_places(|line, place| if line >= 38 {
+            place[2] = "300".into()
+        }),
+        none
+    );
+}
+
+#[test]
+fn a_hit_with_a_bar_and_no_time_is_told_what_to_write() {
+    let (line, column, what, remedy) = refused(format!("{HEAD}snare,,,,5,2,,,,,,,\r\n"));
+    assert_eq!((line, column.as_str()), (2, "time_s"));
+    assert!(what.contains("bar and beat do not place it") && remedy.contains("12.345"), "{what} {remedy}");
+}
+
+#[test]
+fn a_list_without_a_recording_ends_where_a_tempo_map_does() {
+    let text = "drum,time_s\nkick,1\nkick,90000000\n";
+    let got = HitList::parse(Path::new("hits.csv"), text.as_bytes(), SampleRate::SESSION, None);
+    let said = got.unwrap_err().to_string();
+    assert!(said.contains("line 3") && said.contains("beyond 100 hours"), "{said}");
 }

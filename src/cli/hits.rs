@@ -254,7 +254,10 @@ fn strokes(plan: &Plan, from_list: Option<&Path>, progress: &dyn Progress) -> Re
             Found { findings: levels, ..found }
         }
         Some(list) => {
-            let read = HitList::read(list, song.rate(), Some(song.frames()))?;
+            let mut read = HitList::read(list, song.rate(), Some(song.frames()))?;
+            if let Some(map) = &song.tempo {
+                read.hold_against(map, song.grid);
+            }
             Found { list: read.list, evidence: waveforms(song), findings: read.findings }
         }
     };
@@ -302,16 +305,21 @@ fn outputs(plan: &Plan, found: &mut Found, folder: &OutFolder, args: &Args) -> R
     let list = folder.file("hits.csv");
     // A list that is worked from is the user's own and stays as it is.
     if !args.from_list.as_ref().is_some_and(|from| same_file(from, &list)) {
-        if let Some((kept, bytes)) = kept(&list, plan, folder) {
+        let new = found.list.to_csv().into_bytes();
+        if let Some((kept, bytes)) = kept(&list, &new, plan, folder) {
             found.findings.push(Finding::caution(
                 &kept,
-                "the list that was here held rows edited by hand, or other drums; it was kept under this name",
-                "To write MIDI from it, run hits again with --from-list and this file.",
+                "the list that was here differs from the new one and may hold rows edited by hand, or other drums; it was \
+                 kept under this name",
+                "To write MIDI from it, run hits again with --from-list and this file; delete it if you have changed nothing \
+                 in it.",
             ));
             files.push((kept, bytes));
         }
-        files.push((list, found.list.to_csv().into_bytes()));
+        files.push((list.clone(), new));
     }
+    let recorded = is_sheet(&plan.song.sheet) && run::has_found(&plan.song.sheet, folder.path());
+    let listed = list.exists();
     let plan = &plan.song;
     let (mut triggers, midi) =
         make_triggers(folder.path(), &found.list, &plan.drums(), TriggerPlan::of(plan), Version::AsPlayed)?;
@@ -319,16 +327,50 @@ fn outputs(plan: &Plan, found: &mut Found, folder: &OutFolder, args: &Args) -> R
     files.extend(midi);
     let report = hits_report(plan, found).files(args.png)?;
     files.extend(report.into_iter().map(|(name, bytes)| (folder.path().join(name), bytes)));
+    if !recorded {
+        let foreign: Vec<(PathBuf, Vec<u8>)> =
+            files.iter().filter_map(|(path, new)| foreign(path, new, listed)).collect();
+        for (kept, bytes) in foreign {
+            found.findings.push(Finding::caution(
+                &kept,
+                "a file of this name was here already that hits had not written; it was kept under this name",
+                "Choose another folder for the results with --out, or take your own file elsewhere.",
+            ));
+            files.push((kept, bytes));
+        }
+    }
     Ok(files)
 }
 
-/// An older list with hand-edited rows, or of other drums, could not be made again: its contents, and a free name.
-fn kept(list: &Path, plan: &Plan, folder: &OutFolder) -> Option<(PathBuf, Vec<u8>)> {
+/// A file of the user's own that has the name of one that is to be written: its contents, and a free name. What hits wrote
+/// itself is known by its form, MIDI moreover by the hit list that lies beside it (`listed`).
+fn foreign(target: &Path, new: &[u8], listed: bool) -> Option<(PathBuf, Vec<u8>)> {
+    let ending = target.extension().and_then(|e| e.to_str()).filter(|e| ["mid", "html"].contains(e))?;
+    let bytes = std::fs::read(target).ok()?;
+    let own = match ending {
+        // Format 1 at 960 ticks a quarter, as every file of ours.
+        "mid" => listed && bytes.get(..14).is_some_and(|head| head[8..10] == [0, 1] && head[12..14] == [3, 0xC0]),
+        _ => String::from_utf8_lossy(&bytes).contains("<footer>Made by underlay"),
+    };
+    if own || bytes == new {
+        return None;
+    }
+    let stem = target.file_stem()?.to_str()?;
+    let free = |n: u32| target.with_file_name(format!("{stem}_kept_{n}.{ending}"));
+    Some(((1..10_000).map(free).find(|p| !p.exists())?, bytes))
+}
+
+/// An older list with hand-edited rows, or of other drums, could not be made again: its contents, and a free name. Where no
+/// record tells what was written, every list that differs from the new one may have been edited.
+fn kept(list: &Path, new: &[u8], plan: &Plan, folder: &OutFolder) -> Option<(PathBuf, Vec<u8>)> {
     let bytes = std::fs::read(list).ok()?;
+    if bytes == new {
+        return None;
+    }
     let song = &plan.song;
     let own = |h: &Hit| h.state == State::Found && song.mics_of(h.drum).next().is_some();
     let old = HitList::parse(list, &bytes, song.rate(), None);
-    let edited = is_sheet(&song.sheet) && run::is_edited(&song.sheet, folder.path(), &bytes);
+    let edited = !is_sheet(&song.sheet) || run::is_edited(&song.sheet, folder.path(), &bytes);
     if !edited && old.is_ok_and(|old| old.list.hits.iter().all(own)) {
         return None;
     }

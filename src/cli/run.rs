@@ -218,10 +218,16 @@ pub(super) fn note_written(sheet: &Path, out: &Path) -> Result<()> {
     record.write(places)
 }
 
-/// Whether the hit list of a folder, with these contents, is another one than the tool wrote there last.
+/// Whether the hit list of a folder, with these contents, is another one than the tool wrote there last, or may be: without
+/// a record nobody can tell.
 pub(super) fn is_edited(sheet: &Path, out: &Path, list: &[u8]) -> bool {
     let record = Record::read(places(sheet, out));
-    record.of(Stage::Hits).is_some_and(|r| r.is_edited(Path::new(HITS), Some(&sum_of(list))))
+    record.of(Stage::Hits).is_none_or(|r| r.is_edited(Path::new(HITS), Some(&sum_of(list))))
+}
+
+/// Whether hits wrote into a folder and left a record of it.
+pub(super) fn has_found(sheet: &Path, out: &Path) -> bool {
+    Record::read(places(sheet, out)).of(Stage::Hits).is_some()
 }
 
 impl Run<'_> {

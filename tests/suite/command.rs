@@ -671,3 +671,40 @@ fn an_output_stream_that_is_full_is_an_output_error() {
     let ended = std::process::Command::new(env!("CARGO_BIN_EXE_underlay")).arg("man").stdout(full).output().unwrap();
     assert_eq!(ended.status.code(), Some(4));
 }
+
+#[test]
+fn a_list_edited_beside_a_single_recording_is_kept_under_another_name() {
+    let desk = Desk::new();
+    let find = |more: &[&str]| desk.run(&[&["hits", "kick.wav", "--drum", "kick", "--out", "@one"], more].concat());
+    find(&[]);
+    let list = fs::read_to_string(desk.path("one/hits.csv")).unwrap();
+    find(&[]);
+    assert!(!desk.path("one/hits_kept_1.csv").exists(), "the same list again is nothing to keep");
+    let row = list.lines().nth(2).unwrap();
+    let mut cells: Vec<&str> = row.split(',').collect();
+    cells[8] = "7";
+    let edited = list.replacen(row, &cells.join(","), 1);
+    assert_ne!(edited, list);
+    fs::write(desk.path("one/hits.csv"), &edited).unwrap();
+    let again = find(&[]);
+    assert_eq!(again.code, ExitCode::Findings);
+    assert!(again.out.contains("hits_kept_1.csv") && again.out.contains("--from-list"), "{}", again.out);
+    assert_eq!(fs::read_to_string(desk.path("one/hits_kept_1.csv")).unwrap(), edited);
+    assert_eq!(fs::read_to_string(desk.path("one/hits.csv")).unwrap(), list);
+}
+
+#[test]
+fn the_users_own_files_of_the_same_names_are_kept() {
+    let desk = Desk::new();
+    let midi = fs::read(desk.path("tempo.mid")).unwrap();
+    fs::write(desk.path("kick.mid"), &midi).unwrap();
+    fs::write(desk.path("report.html"), "<p>my notes").unwrap();
+    let hits = || desk.run(&["hits", "kick.wav", "--drum", "kick"]);
+    let ended = hits();
+    assert!(ended.out.contains("kick_kept_1.mid") && ended.out.contains("report_kept_1.html"), "{}", ended.out);
+    assert_eq!(fs::read(desk.path("kick_kept_1.mid")).unwrap(), midi);
+    assert_eq!(fs::read_to_string(desk.path("report_kept_1.html")).unwrap(), "<p>my notes");
+    // What hits wrote itself is its own.
+    hits();
+    assert!(!desk.path("kick_kept_2.mid").exists() && !desk.path("report_kept_2.html").exists());
+}

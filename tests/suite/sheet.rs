@@ -208,7 +208,11 @@ fn times_are_seconds_or_a_clock() {
     let end = |text: &str| read(dir.path(), &format!("[song]\nend = {text}\n{TWO_MICS}")).map(|s| s.end.unwrap().0);
     assert_eq!(end("0.5").unwrap(), 0.5);
     assert_eq!(end("\"1:02.5\"").unwrap(), 62.5);
+    assert_eq!(end("\"0:01:02.5\"").unwrap(), 62.5);
     assert!(end("-1").is_err() && end("\"x:y\"").is_err() && end("\"\"").is_err());
+    for slip in ["3:75", "1e1:00", "1:60:00", "1:5.5:00", "+1:00", "1:", ":30", "1:00:00:00", "1:inf", "1:-5"] {
+        assert!(end(&format!("\"{slip}\"")).is_err(), "{slip}");
+    }
 }
 
 /// An end far behind the recordings is a slip of the pen (400000 for 400.000), and would fill the disk with silence.
@@ -430,7 +434,9 @@ fn the_tempo_file_is_taken_up_and_our_own_triggers_are_not() {
     let dir = tempfile::tempdir().unwrap();
     wav(&dir.path().join("Kick.wav"), 48_000, 4_800);
     wav(&dir.path().join("Snare.wav"), 48_000, 4_800);
-    tempo_midi(&dir.path().join("kick.mid"), 90.0);
+    for own in ["kick", "kick_on_grid", "triggers_on_grid", "moves", "kick_layer", "Song_Triggers"] {
+        tempo_midi(&dir.path().join(format!("{own}.mid")), 90.0);
+    }
     assert_eq!(Draft::look(dir.path(), &Quiet).unwrap().tempo, None);
     tempo_midi(&dir.path().join("a song.mid"), 120.0);
     tempo_midi(&dir.path().join("tempo map.mid"), 120.0);
@@ -563,4 +569,44 @@ proptest! {
             }
         }
     }
+}
+
+#[test]
+fn a_copy_comes_behind_its_original_and_is_said_to_be_the_same_recording() {
+    for copy in ["kick_in-Kopie.wav", "kick_in copy.wav", "Copy of kick_in.wav", "kick_in (2).wav", "kick_in_2.wav"] {
+        let dir = tempfile::tempdir().unwrap();
+        crate::takes::strokes(&dir.path().join("kick_in.wav"), 60.0, 0.0, 0.25, 6.0);
+        crate::takes::strokes(&dir.path().join("snare.wav"), 200.0, 0.1, 0.0, 6.0);
+        std::fs::copy(dir.path().join("kick_in.wav"), dir.path().join(copy)).unwrap();
+        let draft = Draft::look(dir.path(), &Quiet).unwrap();
+        let first = &draft.files[0];
+        assert!(first.info.path.ends_with("kick_in.wav"), "{copy}: {:?}", first.info.path);
+        assert_eq!(first.role, Role::Mic(Drum::Kick, Place::In), "{copy}");
+        let same: Vec<_> =
+            draft.findings.iter().filter(|f| f.what.contains("the same recording as kick_in.wav")).collect();
+        assert_eq!(same.len(), 1, "{copy}: {:?}", draft.findings);
+        assert!(same[0].file.as_ref().unwrap().ends_with(copy), "{copy}");
+    }
+}
+
+#[test]
+fn mics_that_are_silent_or_only_begin_alike_are_no_copies() {
+    let dir = tempfile::tempdir().unwrap();
+    for (name, hz) in [("kick.wav", 60.0), ("snare.wav", 200.0)] {
+        // Both begin with a second of silence.
+        crate::takes::strokes(&dir.path().join(name), hz, 0.0, 1.0, 6.0);
+    }
+    for name in ["hat.wav", "ride.wav"] {
+        let spec = hound::WavSpec {
+            channels: 1,
+            sample_rate: 48_000,
+            bits_per_sample: 24,
+            sample_format: hound::SampleFormat::Int,
+        };
+        let mut wav = hound::WavWriter::create(dir.path().join(name), spec).unwrap();
+        (0..48_000).for_each(|_| wav.write_sample(0).unwrap());
+        wav.finalize().unwrap();
+    }
+    let draft = Draft::look(dir.path(), &Quiet).unwrap();
+    assert!(draft.findings.iter().all(|f| !f.what.contains("same recording")), "{:?}", draft.findings);
 }

@@ -1,5 +1,6 @@
 //! Guessing a song sheet from a folder: names first, sound where a name says nothing. Every guess says how sure it is.
 
+mod equal;
 mod name;
 mod roles;
 mod sound;
@@ -87,8 +88,10 @@ pub struct Draft {
 
 /// Endings of files that are looked at.
 const AUDIO: [&str; 9] = ["wav", "wave", "bwf", "rf64", "w64", "aif", "aiff", "flac", "mp3"];
-/// Names under which underlay itself writes MIDI, never taken for a tempo track.
-const OWN_MIDI: [&str; 3] = ["triggers", "kick", "snare"];
+/// Names under which underlay itself writes MIDI, never taken for a tempo track; as they are, or with `_on_grid` behind.
+const OWN_MIDI: [&str; 4] = ["triggers", "kick", "snare", "moves"];
+/// Words in the names of layer MIDI and of delivered triggers.
+const OWN_WORDS: [&str; 2] = ["layer", "triggers"];
 /// Most files that a folder may hold.
 const MOST: usize = 2000;
 
@@ -114,6 +117,13 @@ impl Draft {
         }
         if infos.is_empty() {
             return Err(nothing(folder, &paths, &findings));
+        }
+        for (copy, of) in equal::copies(&infos) {
+            findings.push(Finding::caution(
+                copy,
+                format!("this is the same recording as {}", of.file_name().unwrap_or_default().to_string_lossy()),
+                "Keep one of the two: take the other out of the folder and run prep again, or out of the sheet.",
+            ));
         }
         let mut files = roles::guess(infos, progress)?;
         odd_rates(&mut files, &mut findings);
@@ -177,7 +187,11 @@ fn list(folder: &Path) -> Result<Vec<PathBuf>> {
             return Err(fault(format!("this folder holds more than {MOST} files"), "Name the folder of one song."));
         }
     }
-    paths.sort_by_key(|p| natural(&p.to_string_lossy()));
+    // The plain name first: `kick_in.wav` before `kick_in-copy.wav`, whatever sign stands behind it.
+    paths.sort_by_key(|p| {
+        let name = |part: Option<&std::ffi::OsStr>| natural(&part.unwrap_or_default().to_string_lossy());
+        (name::is_copy(p), name(p.file_stem()), name(p.extension()))
+    });
     Ok(paths)
 }
 
@@ -271,12 +285,17 @@ fn samples_of(paths: &[PathBuf]) -> Vec<(Drum, PathBuf)> {
         .collect()
 }
 
+/// Whether underlay itself writes MIDI under this name, without its ending and in lower case.
+fn is_own(stem: &str) -> bool {
+    OWN_MIDI.contains(&stem.strip_suffix("_on_grid").unwrap_or(stem)) || OWN_WORDS.iter().any(|w| stem.contains(w))
+}
+
 /// The MIDI file that is most likely the tempo track, of those that can be read, and the form that its markers give to a
 /// take of this length.
 fn tempo_of(paths: &[PathBuf], length: Seconds, findings: &mut Vec<Finding>) -> Option<(PathBuf, Vec<Section>)> {
     let stem = |p: &Path| p.file_stem().map_or_else(String::new, |s| s.to_string_lossy().to_lowercase());
     let mut candidates: Vec<&PathBuf> =
-        paths.iter().filter(|p| ends_in(p, &["mid", "midi", "smf"]) && !OWN_MIDI.contains(&stem(p).as_str())).collect();
+        paths.iter().filter(|p| ends_in(p, &["mid", "midi", "smf"]) && !is_own(&stem(p))).collect();
     candidates.sort_by_key(|p| !["tempo", "map", "click", "grid"].iter().any(|w| stem(p).contains(w)));
     let mut usable = Vec::new();
     for path in candidates {

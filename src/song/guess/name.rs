@@ -3,6 +3,10 @@
 use super::words::{Points, Word, meaning, tom_tag};
 use super::{Role, Sureness};
 use crate::song::{Drum, Place, TrackKind};
+use std::path::Path;
+
+/// Words that systems and people put into the name of a copy.
+const COPY: [&str; 7] = ["copy", "kopie", "copie", "copia", "backup", "bak", "duplicate"];
 
 /// What a name says: a role, where it says one, a word or number that tells alike mics apart, and how sure that is.
 #[derive(Clone, Debug, PartialEq)]
@@ -98,6 +102,12 @@ fn strongest_drum(words: &[(usize, Word)]) -> Option<(usize, Drum, Sureness)> {
     let sure = drums.clone().filter(|d| d.1 == best.1).map(|d| d.2).max().unwrap_or(best.2);
     let rival = drums.clone().any(|d| d.1 != best.1 && d.1 != Drum::Cymbal);
     Some((best.0, best.1, if rival { Sureness::Guess } else { sure }))
+}
+
+/// Whether a file's name says that it is a copy: `kick_in-copy`, `Kopie von Kick In`.
+pub(super) fn is_copy(path: &Path) -> bool {
+    let stem = path.file_stem().unwrap_or_default().to_string_lossy();
+    tokens(&stem).iter().any(|t| COPY.contains(&t.as_str()))
 }
 
 fn fits(drum: Drum, place: Place) -> bool {

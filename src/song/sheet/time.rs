@@ -25,14 +25,19 @@ pub(super) fn seconds(part: &Part<'_>, name: &str) -> Result<Option<Seconds>> {
     }
 }
 
-/// Seconds of `m:ss`, `m:ss.mmm` or `h:mm:ss`.
+/// Seconds of `m:ss`, `m:ss.mmm` or `h:mm:ss`; what follows a colon lies below 60.
 fn clock(text: &str) -> Option<f64> {
     if !text.contains(':') {
         return None;
     }
-    text.split(':').try_fold(0.0, |sum, field| {
-        let n: f64 = field.trim().parse().ok()?;
-        (n.is_finite() && n >= 0.0).then_some(sum * 60.0 + n)
+    let fields: Vec<&str> = text.trim().split(':').collect();
+    let last = fields.len() - 1;
+    let plain = |field: &str| !field.is_empty() && field.bytes().all(|b| b.is_ascii_digit());
+    fields.iter().enumerate().try_fold(0.0, |sum, (i, field)| {
+        let (whole, part) = field.split_once('.').unwrap_or((field, "0"));
+        let n: f64 = field.parse().ok()?;
+        let fits = plain(whole) && plain(part) && (i == last || whole == *field) && (i == 0 || n < 60.0);
+        (fits && last <= 2).then_some(sum * 60.0 + n)
     })
 }
 

@@ -99,7 +99,9 @@ fn place_tempos(scale: Scale, tempos: &[(u64, u32)]) -> (Vec<TempoChange>, f64) 
         let off_at = |ours: u64| off + (i128::from(scale.parts(ours)) - i128::from(exact)) * step;
         let below = exact / scale.ppq;
         let above = exact.div_ceil(scale.ppq);
-        let ours = if off_at(above).abs() < off_at(below).abs() { above } else { below };
+        let nearest = if off_at(above).abs() < off_at(below).abs() { above } else { below };
+        // Of two changes between the same two of our ticks the first may have gone up: no later one goes below it.
+        let ours = placed.last().map_or(nearest, |last| nearest.max(last.tick));
         off = off_at(ours);
         worst = worst.max(off.abs());
         before = us_per_quarter;

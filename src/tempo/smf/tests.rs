@@ -175,3 +175,41 @@ proptest! {
         let _ = parse(&file(1, 96, &[&bytes]));
     }
 }
+
+/// A variable-length quantity of at most 21 bits.
+fn delta(ticks: u32) -> Vec<u8> {
+    [0x80 | (ticks >> 14 & 127) as u8, 0x80 | (ticks >> 7 & 127) as u8, (ticks & 127) as u8].to_vec()
+}
+
+#[test]
+fn two_changes_between_the_same_two_of_our_ticks_are_read_in_their_order() {
+    // 10 ticks of the file lie on one of ours. The first change is best put upwards, the one behind it downwards.
+    let changes = [(0, 500_000), (6, 600_000), (1, 600_001)];
+    let track: Vec<u8> = changes.iter().flat_map(|(d, us)| tempo(&delta(*d), *us)).collect();
+    let map = parse(&file(1, 9_600, &[&track])).unwrap().map;
+    assert_eq!(
+        map.tempos().iter().map(|t| (t.tick, t.us_per_quarter)).collect::<Vec<_>>(),
+        [(0, 500_000), (1, 600_001)]
+    );
+}
+
+proptest! {
+    #[test]
+    fn a_ramp_as_fine_as_can_be_is_read_and_no_time_moves_by_more_than_is_said(
+        ppq in 961u16..32_768,
+        changes in prop::collection::vec((0u32..40, 100_000u32..2_000_000), 1..120),
+    ) {
+        let track: Vec<u8> = std::iter::once(&(0, 500_000)).chain(&changes).flat_map(|(d, us)| tempo(&delta(*d), *us)).collect();
+        let read = parse(&file(1, ppq, &[&track])).unwrap();
+        // The time of the last change and a second behind it, summed from the file's own ticks.
+        let (mut tick, mut us, mut before) = (0u64, 0.0, 500_000.0);
+        for (d, now) in &changes {
+            tick += u64::from(*d);
+            us += f64::from(*d) * before / f64::from(ppq);
+            before = f64::from(*now);
+        }
+        let ours = (tick as f64 / f64::from(ppq) + 1.0) * TempoMap::PPQ as f64;
+        let off = (read.map.time_at(ours).0 - (us + before) * 1e-6).abs();
+        prop_assert!(off <= read.rounding.0 + 1e-9, "{off} s, said {} s", read.rounding.0);
+    }
+}

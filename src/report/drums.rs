@@ -60,10 +60,13 @@ pub fn near(song: &Song, found: &Found, evidence: &Evidence) -> Option<Picture> 
     if (to.0 - from.0) / evidence.step.0.max(1e-9) < 400.0 {
         return None;
     }
+    // A thirty-second earlier, so that a stroke just before the first bar line is seen whole and has its mark, and one on the
+    // sixteenth before it is left out whole.
+    let from = (from.0 - (to.0 - from.0) / 128.0).max(0.0);
     let drum = evidence.drum;
     let title = format!("{} in its busiest four bars: {}", capital(drum.word()), shown(evidence));
     let p = Picture::new(format!("{drum}_near"), title, WIDTH, height(evidence));
-    Some(wave_and_novelty(p, song, found, evidence, (from.0, to.0), "the busiest four bars"))
+    Some(wave_and_novelty(p, song, found, evidence, (from, to.0), "the busiest four bars"))
 }
 
 /// Whether the finder has looked at the take; a list that was read back has no novelty to show.

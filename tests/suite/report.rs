@@ -218,6 +218,28 @@ fn a_velocity_picture_has_one_mark_for_each_hit() {
 }
 
 #[test]
+fn a_stroke_just_before_the_busiest_four_bars_has_its_mark() {
+    let (song, mut found) = made();
+    let map = song.tempo.clone().unwrap();
+    let evidence = found.evidence.iter().find(|e| e.drum == Drum::Kick).cloned().unwrap();
+    // Four bars of sixteenths from bar 3 on, and one stroke 5 ms before it.
+    let kick = found.list.of(Drum::Kick).next().cloned().unwrap();
+    let bar = map.bar_start(3) as f64;
+    let at = |tick: f64, early: f64| Hit {
+        pos: (map.time_at(tick) - Seconds(early)).sample(song.rate()),
+        kind: Kind::Hit,
+        certainty: 1.0,
+        ..kick.clone()
+    };
+    found.list.hits = (0..64).map(|k| at(bar + 240.0 * f64::from(k), -0.001)).collect();
+    let marks =
+        |found: &Found| underlay::report::near(&song, found, &evidence).unwrap().svg().matches("<circle").count();
+    let without = marks(&found);
+    found.list.hits.insert(0, at(bar, 0.005));
+    assert_eq!(marks(&found), without + 1);
+}
+
+#[test]
 fn a_song_without_tempo_or_hits_still_has_a_report() {
     let (mut song, mut found) = made();
     song.tempo = None;

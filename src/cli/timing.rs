@@ -18,14 +18,14 @@ use crate::report::{timing_pictures, timing_report};
 use crate::song::{Section, Song};
 use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
 use crate::timing::{
-    CheckSettings, Click, FoundTempo, MOST_COUNT_IN, PullCounts, PullSettings, Pulled, TempoHints, Timing, check,
-    find_tempo, form_of_cues, parting, plan_click, pull, summary, write_click,
+    CheckSettings, Click, FoundTempo, MOST_COUNT_IN, PullCounts, PullSettings, Pulled, Relation, TempoHints, Timing,
+    check, find_tempo, form_of_cues, parting, plan_click, pull, summary, write_click,
 };
 use crate::units::{Bpm, SampleRate, Seconds};
 use serde::Serialize;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
-use write::{Checked, Versions, put_moves, trigger_names, write_versions};
+use write::{Checked, Versions, put_moves, put_versions};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -38,7 +38,7 @@ Examples:
   underlay timing tempo.mid --click --length 240  a click before anything is recorded
 
 Early is negative, late positive. Writes timing.html and pictures/timing_*.svg; with --pull moves.csv, moves.mid, \
-triggers.mid and triggers_on_grid.mid; with --click click.wav; with --find-tempo found_tempo.mid. Start with a low \
+and triggers.mid, kick.mid and snare.mid twice, as played and pulled (triggers_on_grid.mid, ...); with --click click.wav; with --find-tempo found_tempo.mid. Start with a low \
 headphone level when you play a click for the first time.";
 
 /// Check the take against the grid: offsets, feel, swing, drift; pull triggers towards it; print a click
@@ -58,18 +58,19 @@ pub(super) struct Args {
     /// ("1/16 swing 60") [default: the sheet's, else 1/16]
     #[arg(long, value_parser = options::grid)]
     grid: Option<Grid>,
-    /// What counts as on the line, ms either side, 1 to 100
-    #[arg(long, value_name = "MS", value_parser = window, default_value_t = CheckSettings::WINDOW_MS, allow_negative_numbers = true)]
-    window: f64,
-    /// How many bars to name as the worst, 0 to 100
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=100), default_value_t = CheckSettings::WORST as u8, allow_negative_numbers = true)]
-    worst: u8,
+    /// What counts as on the line, ms either side, 1 to 100 [default: 10]
+    #[arg(long, value_name = "MS", value_parser = window, allow_negative_numbers = true)]
+    window: Option<f64>,
+    /// How many bars, and how many strokes, to name as the worst, 0 to 100 [default: 8]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=100), allow_negative_numbers = true)]
+    worst: Option<u8>,
     /// WAV file whose cue markers are the form [default: the sheet's form]
     #[arg(long, value_name = "WAV")]
     form_from: Option<PathBuf>,
     /// Sampling rate of the recording that a hit list without a sheet belongs to, and of its click, Hz, 8000 to 192000
-    #[arg(long, value_name = "HZ", value_parser = rate, default_value = "48000", hide_default_value = false, allow_negative_numbers = true)]
-    rate: SampleRate,
+    /// [default: 48000]
+    #[arg(long, value_name = "HZ", value_parser = rate, allow_negative_numbers = true)]
+    rate: Option<SampleRate>,
     /// Write pictures as PNG too
     #[arg(long)]
     png: bool,
@@ -186,7 +187,19 @@ impl Args {
     fn plan(&self) -> Result<Plan> {
         let beside = self.input.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
         let is = |ending: &str| self.input.extension().is_some_and(|e| e.eq_ignore_ascii_case(ending));
+        if self.tempo.meter.is_some() && self.tempo.bpm.is_none() && !self.tempo.find_tempo {
+            return Err(Error::usage(
+                "--meter goes with --bpm or --find-tempo",
+                "A sheet and a tempo track bring their own meter: leave --meter out.",
+            ));
+        }
         let mut plan = if is("toml") {
+            if self.rate.is_some() {
+                return Err(Error::usage(
+                    format!("--rate goes with a hit list alone, but {} is a sheet", self.input.display()),
+                    "Leave it out: the rate is that of the recordings.",
+                ));
+            }
             let song = Song::read(&self.input)?;
             let out = self.out.clone().unwrap_or_else(|| beside.join(OUT));
             let known = out.join("hits.csv");
@@ -216,7 +229,7 @@ impl Args {
                 map: None,
                 form: Vec::new(),
                 grid: self.grid.unwrap_or_default(),
-                rate: self.rate,
+                rate: self.rate.unwrap_or(SampleRate::SESSION),
                 end: None,
                 inputs: vec![self.input.clone()],
                 from: String::new(),
@@ -293,7 +306,7 @@ struct Told<'a> {
 }
 
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
-    if args.input.extension().is_some_and(|e| e.eq_ignore_ascii_case("mid")) {
+    if ["mid", "midi"].iter().any(|m| args.input.extension().is_some_and(|e| e.eq_ignore_ascii_case(m))) {
         return click::execute(args);
     }
     let mut plan = args.plan()?;
@@ -310,7 +323,9 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let end =
         plan.end.unwrap_or_else(|| list.hits.last().map_or(map.bar_one(), |h| h.pos.at(list.rate)) + Seconds(2.0));
     let form = form_of(args, &mut plan, &map, end)?;
-    let settings = CheckSettings { grid: plan.grid, window_ms: args.window, worst: usize::from(args.worst) };
+    let window_ms = args.window.unwrap_or(CheckSettings::WINDOW_MS);
+    let worst = args.worst.map_or(CheckSettings::WORST, usize::from);
+    let settings = CheckSettings { grid: plan.grid, window_ms, worst };
     let timing = check(&list, &map, &form, &settings, plan.end);
     plan.findings.extend(timing.findings.iter().cloned());
     let pulled = match args.pulling.pull.or(plan.wanted_pull()) {
@@ -320,6 +335,12 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         }
         None => None,
     };
+    if pulled.is_some() && !on_grid(timing.relation) {
+        plan.findings.push(Finding::song(
+            "The triggers were pulled although the hits do not follow this grid: they now lie on lines that were not meant.",
+            "Use the triggers as played until tempo, bar 1 and grid are right, and pull again.",
+        ));
+    }
     let clicks = args.clicking.length.unwrap_or(end);
     let click = args.clicking.click.then(|| plan_click(&map, plan.rate, clicks, args.clicking.count_in)).transpose()?;
     let mut batch = Batch { inputs: &plan.inputs, begun: Vec::new() };
@@ -347,16 +368,12 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         batch.add(write_click(&path, click)?);
         noticed = click.findings(&path);
     }
-    let versions = Versions::of(args);
-    for path in pulled.iter().flat_map(|_| trigger_names(&folder, &list, versions)) {
-        batch.check(&path)?;
-    }
-    let mut written = batch.commit()?;
-    plan.findings.append(&mut noticed);
     if let Some(pulled) = &pulled {
         let checked = Checked { list: &list, map: &map, pulled, end };
-        written.extend(write_versions(&mut plan, &folder, &checked, versions)?);
+        noticed.append(&mut put_versions(&mut batch, &folder, &plan, &checked, Versions::of(args))?);
     }
+    let written = batch.commit()?;
+    plan.findings.append(&mut noticed);
     let told = Told {
         title: &plan.title,
         tempo: tempo_words(&map),
@@ -376,7 +393,10 @@ fn hits_of(plan: &mut Plan, progress: &dyn Progress) -> Result<HitList> {
     let frames = plan.song.as_ref().map(Song::frames);
     match (&plan.list, &plan.song) {
         (Some(path), _) => {
-            let read = HitList::read(path, plan.rate, frames)?;
+            let mut read = HitList::read(path, plan.rate, frames)?;
+            if let Some(map) = &plan.map {
+                read.hold_against(map, plan.grid);
+            }
             plan.findings.extend(read.findings);
             if plan.song.is_some() {
                 plan.from = format!("strokes from {}", path.display());
@@ -437,10 +457,18 @@ fn click_words(click: &Click) -> String {
     format!("click: {} beats, {bars} counted in; begin at a low headphone level", click.beats.len())
 }
 
+/// Whether a pull would move strokes to lines that were meant, as far as so many strokes tell.
+fn on_grid(relation: Relation) -> bool {
+    matches!(relation, Relation::Follows | Relation::TooFew)
+}
+
 /// What to do next.
 fn next(told: &Told<'_>, input: &Path) -> String {
     let input = input.display();
     match (told.pull, told.found_tempo) {
+        (Some(_), _) if !on_grid(told.timing.relation) => {
+            format!("Next: check tempo, bar 1 and grid as said below, then pull again: underlay timing \"{input}\"\n")
+        }
         (Some(_), _) => {
             "Next: drag triggers_on_grid.mid to the start of the audio in place of triggers.mid, and listen\n".into()
         }
@@ -449,6 +477,9 @@ fn next(told: &Told<'_>, input: &Path) -> String {
         }
         (None, None) if told.timing.strokes == 0 => {
             format!("Next: put right what is said below, then underlay timing \"{input}\" again\n")
+        }
+        (None, None) if !on_grid(told.timing.relation) || told.timing.likely_bpm_factor.is_some() => {
+            format!("Next: check tempo, bar 1 and grid as said below, then underlay timing \"{input}\" again\n")
         }
         (None, None) if told.timing.common_ms.is_some() => format!(
             "Next: check latency and bar_one as said below, then underlay timing \"{input}\" again; timing.html shows every drum\n"

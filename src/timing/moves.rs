@@ -7,8 +7,10 @@ use crate::audio::Cue;
 use crate::error::{Located, Result};
 use crate::hits::HitList;
 use crate::midi::{FileMap, MidiFault, tempo_map};
+use crate::song::Drum;
 use crate::tempo::{Grid, Marker, TempoMap};
 use crate::units::{SamplePos, Seconds};
+use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::path::Path;
 
@@ -17,11 +19,15 @@ pub const HEAD: &str = "drum,hit,bar,beat,tick,from_s,to_s,from_sample,to_sample
 
 /// The move list (RFC 4180): one row for every sounding hit, in order of time; `move_ms` is 0 where a hit stays and
 /// `why` says the reason. Bar, beat and tick are the hit's own, `offset_ms` its distance from the grid as played;
-/// `hit` counts rows of the hit list from 1.
+/// `hit` counts each drum's hits from 1, as the hit list does.
 #[must_use]
 pub fn moves_csv(list: &HitList, pulled: &Pulled, map: &TempoMap, grid: Grid) -> String {
     let mut text = format!("{HEAD}\r\n");
-    for (n, (hit, t)) in list.hits.iter().zip(&pulled.targets).enumerate() {
+    let mut numbers = BTreeMap::<Drum, u64>::new();
+    for (hit, t) in list.hits.iter().zip(&pulled.targets) {
+        // Dropped hits have their numbers in the list too.
+        let number = numbers.entry(hit.drum).or_insert(0);
+        *number += 1;
         if t.because == Because::Dropped {
             continue;
         }
@@ -31,9 +37,8 @@ pub fn moves_csv(list: &HitList, pulled: &Pulled, map: &TempoMap, grid: Grid) ->
         // Writing to a string cannot fail.
         let _ = write!(
             text,
-            "{},{},{},{},{},{:.6},{:.6},{},{},{:.3},{offset:.3},{}\r\n",
+            "{},{number},{},{},{},{:.6},{:.6},{},{},{:.3},{offset:.3},{}\r\n",
             hit.drum,
-            n + 1,
             at.bar,
             at.beat,
             at.tick,
@@ -87,7 +92,6 @@ pub fn moves_cues(list: &HitList, pulled: &Pulled) -> Vec<Cue> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::song::Drum;
     use crate::tempo::{Meter, parse_tempo_track};
     use crate::timing::made::{hit, list};
     use crate::timing::{PullSettings, pull};
@@ -106,8 +110,8 @@ mod tests {
         let csv = moves_csv(&l, &p, &map, Grid::SIXTEENTH);
         let rows: Vec<&str> = csv.split("\r\n").collect();
         assert_eq!(rows[1], "kick,1,0,4,945,1.992000,1.996000,95616,95808,4.000,-8.000,moved");
-        assert_eq!(rows[2], "snare,2,1,2,38,2.520000,2.510000,120960,120480,-10.000,20.000,moved");
-        assert_eq!(rows[3], "kick,3,1,3,117,3.061000,3.061000,146928,146928,0.000,61.000,too far from the grid");
+        assert_eq!(rows[2], "snare,1,1,2,38,2.520000,2.510000,120960,120480,-10.000,20.000,moved");
+        assert_eq!(rows[3], "kick,2,1,3,117,3.061000,3.061000,146928,146928,0.000,61.000,too far from the grid");
     }
 
     #[test]

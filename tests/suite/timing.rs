@@ -92,7 +92,7 @@ fn a_pull_writes_both_versions_and_the_list_of_moves() {
         assert!(folder.path(name).is_file(), "{name}");
     }
     let csv = fs::read_to_string(folder.path("moves.csv")).unwrap();
-    let row = csv.lines().find(|l| l.starts_with("snare,2,")).unwrap();
+    let row = csv.lines().find(|l| l.starts_with("snare,1,")).unwrap();
     // Played at 1.512 s, half way to 1.5 s.
     assert!(row.contains(",1.512000,1.506000,72576,72288,-6.000,12.000,moved"), "{row}");
     let info = underlay::audio::AudioReader::open(&folder.path("moves.wav")).unwrap().info().clone();
@@ -259,4 +259,82 @@ fn beats_of_invented_songs_are_found_from_their_hits() {
     }
     let good = scores.iter().filter(|f| **f > 0.95).count();
     assert!(good >= 10, "{scores:?}");
+}
+
+#[test]
+fn a_wrong_tempo_asks_for_no_pull_and_a_pull_to_it_is_warned_of() {
+    let folder =
+        Folder::new((0..200u32).filter(|k| k % 5 != 4).map(|k| {
+            (if k % 3 == 0 { "snare" } else { "kick" }, 0.1875 * f64::from(k) + 0.004 * f64::from(k % 4), 100)
+        }));
+    for (bpm, words) in [("40", "the tempo is probably 80, not 40 BPM"), ("83", "run through the grid")] {
+        let (code, out, _) = folder.run(&["--bpm", bpm]);
+        assert!(code == 1 && out.contains(words), "{bpm}: {out}");
+        assert!(!out.contains("--pull") && out.contains("Next: check tempo, bar 1 and grid"), "{bpm}: {out}");
+        let (code, out, _) = folder.run(&["--bpm", bpm, "--pull", "60"]);
+        assert!(code == 1 && out.contains("pulled although the hits do not follow this grid"), "{bpm}: {out}");
+        assert!(!out.contains("in place of triggers.mid"), "{bpm}: {out}");
+    }
+    let (_, out, _) = folder.run(&["--bpm", "80"]);
+    assert!(out.contains("tighter triggers") && !out.contains("probably"), "{out}");
+}
+
+#[test]
+fn options_that_would_say_nothing_are_refused() {
+    let folder = Folder::rock(8, 0.0, 0.0);
+    folder.json(&["--find-tempo"]);
+    let track = folder.path("found_tempo.mid");
+    let track = track.to_str().unwrap();
+    let (code, _, err) = folder.run(&["--tempo", track, "--meter", "7/8"]);
+    assert!(code == 2 && err.contains("--meter goes with --bpm or --find-tempo"), "{err}");
+    let click = |input: &str, options: &[&str]| {
+        let mut command = Command::cargo_bin("underlay").unwrap();
+        let out = command.arg("timing").arg(input).args(["--click", "--length", "9"]).args(options).output().unwrap();
+        (out.status.code().unwrap(), String::from_utf8(out.stderr).unwrap())
+    };
+    for options in [
+        &["--bpm", "90"][..],
+        &["--meter", "3/4"],
+        &["--grid", "1/8"],
+        &["--window", "12"],
+        &["--worst", "3"],
+        &["--form-from", "x.wav"],
+        &["--tempo", "x.mid"],
+        &["--png"],
+    ] {
+        let (code, err) = click(track, options);
+        assert!(code == 2 && err.contains(options[0]) && err.contains("Leave it out"), "{options:?}: {err}");
+    }
+    // The other usual ending is a tempo track too.
+    let midi = folder.path("tempo.midi");
+    fs::copy(track, &midi).unwrap();
+    assert_eq!(click(midi.to_str().unwrap(), &[]).0, 0);
+}
+
+#[test]
+fn a_pull_that_cannot_write_its_triggers_writes_nothing() {
+    let folder = Folder::rock(8, 0.0, 12.0);
+    // A folder in the place of the last file.
+    fs::create_dir(folder.path("snare_on_grid.mid")).unwrap();
+    fs::write(folder.path("snare_on_grid.mid/x"), "").unwrap();
+    let (code, out, err) = folder.run(&["--bpm", "120", "--pull", "50"]);
+    assert!(code > 1, "{out}{err}");
+    for name in ["triggers.mid", "triggers_on_grid.mid", "kick_on_grid.mid", "moves.csv", "timing.html"] {
+        assert!(!folder.path(name).exists(), "{name}");
+    }
+}
+
+#[test]
+fn a_place_edited_in_the_list_without_its_time_is_said() {
+    let rows: String = (0..40)
+        .map(|k| {
+            let (bar, beat) = if k == 7 { (9, 3) } else { (k / 4 + 1, k % 4 + 1) };
+            format!("kick,{}.000000,{},{bar},{beat},0,0.0,100,hit,found\n", k, k * 48_000)
+        })
+        .collect();
+    let folder = Folder::new([]);
+    let head = "drum,time_s,sample,bar,beat,tick,offset_ms,velocity,kind,state\n";
+    fs::write(folder.path("hits.csv"), format!("{head}{rows}")).unwrap();
+    assert!(says(&folder.json(&["--bpm", "60"]), "line 9: its bar and beat were changed but not its time"));
+    assert!(!says(&folder.json(&["--bpm", "61"]), "changed but not"));
 }

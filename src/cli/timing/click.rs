@@ -7,7 +7,7 @@ use super::{Args, click_words, tempo_words};
 use crate::error::{Error, Result};
 use crate::tempo::read_tempo_track;
 use crate::timing::{Click, plan_click, write_click};
-use crate::units::Seconds;
+use crate::units::{SampleRate, Seconds};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
@@ -28,6 +28,24 @@ pub(super) fn execute(args: &Args) -> Result<Outcome> {
             "Add --click and --length to print a click from it; name a sheet or a hit list to check a take.",
         ));
     }
+    let (tempo, pulling) = (&args.tempo, &args.pulling);
+    let given = [
+        (tempo.bpm.is_some(), "--bpm"),
+        (tempo.tempo.is_some(), "--tempo"),
+        (tempo.meter.is_some(), "--meter"),
+        (args.grid.is_some(), "--grid"),
+        (args.window.is_some(), "--window"),
+        (args.worst.is_some(), "--worst"),
+        (args.form_from.is_some(), "--form-from"),
+        (pulling.cues, "--cues"),
+        (args.png, "--png"),
+    ];
+    if let Some((_, option)) = given.iter().find(|g| g.0) {
+        return Err(Error::usage(
+            format!("{option} says nothing for a click from {}", file.display()),
+            "Leave it out: tempo and meter are the tempo track's, and there are no hits to check.",
+        ));
+    }
     let Some(length) = args.clicking.length else {
         return Err(Error::usage(
             "it is not said how long the click is to be",
@@ -36,7 +54,8 @@ pub(super) fn execute(args: &Args) -> Result<Outcome> {
     };
     let track = read_tempo_track(file, Seconds(0.0))?;
     let map = args.tempo.bar_one.map_or(track.map.clone(), |at| track.map.with_bar_one(at));
-    let click = plan_click(&map, args.rate, length, args.clicking.count_in)?;
+    let rate = args.rate.unwrap_or(SampleRate::SESSION);
+    let click = plan_click(&map, rate, length, args.clicking.count_in)?;
     let beside = file.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let folder = OutFolder::prepare(args.out.as_deref().unwrap_or(beside))?;
     let path = folder.file("click.wav");

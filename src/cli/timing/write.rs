@@ -7,13 +7,13 @@ use crate::audio::{SampleFormat, WavExtras, WavSpec, WavWriter};
 use crate::error::Result;
 use crate::finding::{Finding, Weight};
 use crate::hits::HitList;
-use crate::midi::{TriggerPlan, Version, write_triggers};
+use crate::midi::{TriggerPlan, Version, make_triggers};
 use crate::output::AtomicFile;
 use crate::song::Drum;
 use crate::tempo::TempoMap;
 use crate::timing::{Pulled, moves_csv, moves_cues, moves_midi};
 use crate::units::Seconds;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// What moves and trigger files are made from.
 pub(super) struct Checked<'a> {
@@ -78,20 +78,15 @@ impl Versions {
     }
 }
 
-/// Names of the trigger files that a pull writes.
-pub(super) fn trigger_names(folder: &OutFolder, list: &HitList, versions: Versions) -> Vec<PathBuf> {
-    let stems = ["triggers"].into_iter().chain(drums_of(list).into_iter().map(Drum::word));
-    let endings: &[&str] = if versions == Versions::Both { &["", "_on_grid"] } else { &["_on_grid"] };
-    stems.flat_map(|s| endings.iter().map(move |v| format!("{s}{v}.mid"))).map(|name| folder.file(&name)).collect()
-}
-
-/// Triggers pulled, and as played beside them where that is wanted.
-pub(super) fn write_versions(
-    plan: &mut Plan,
+/// Triggers pulled, and as played beside them where that is wanted; they appear together with the other files. Gives back
+/// what was noticed.
+pub(super) fn put_versions(
+    batch: &mut Batch<'_>,
     folder: &OutFolder,
+    plan: &Plan,
     checked: &Checked<'_>,
     versions: Versions,
-) -> Result<Vec<PathBuf>> {
+) -> Result<Vec<Finding>> {
     let Checked { list, map, pulled, end } = checked;
     let triggers = TriggerPlan {
         title: &plan.title,
@@ -100,13 +95,14 @@ pub(super) fn write_versions(
         ..plan.song.as_ref().map_or_else(TriggerPlan::default, TriggerPlan::of)
     };
     let targets = pulled.times();
-    let (mut written, mut findings) = (Vec::new(), Vec::<Finding>::new());
+    let mut findings = Vec::new();
     let as_played = (versions == Versions::Both).then_some(Version::AsPlayed);
     for version in as_played.into_iter().chain([Version::OnGrid(&targets)]) {
-        let report = write_triggers(folder.path(), list, &drums_of(list), triggers, version)?;
-        written.extend(report.files.into_iter().map(|f| f.path));
+        let (report, files) = make_triggers(folder.path(), list, &drums_of(list), triggers, version)?;
+        for (path, bytes) in &files {
+            batch.put(path, bytes)?;
+        }
         findings.extend(report.findings.into_iter().filter(|f| f.weight > Weight::Note));
     }
-    plan.findings.extend(findings);
-    Ok(written)
+    Ok(findings)
 }

@@ -478,7 +478,7 @@ fn next(told: &Told<'_>, input: &Path) -> String {
         (None, None) if told.timing.strokes == 0 => {
             format!("Next: put right what is said below, then underlay timing \"{input}\" again\n")
         }
-        (None, None) if !on_grid(told.timing.relation) || told.timing.likely_bpm_factor.is_some() => {
+        (None, None) if !on_grid(told.timing.relation) => {
             format!("Next: check tempo, bar 1 and grid as said below, then underlay timing \"{input}\" again\n")
         }
         (None, None) if told.timing.common_ms.is_some() => format!(

@@ -13,7 +13,7 @@ use super::strokes::{grid_step, strokes};
 use super::swing::{Swing, swing};
 use super::wander::{Wander, wander};
 use super::words::early_late;
-use crate::finding::Finding;
+use crate::finding::{Finding, Weight};
 use crate::hits::HitList;
 use crate::song::{Drum, Section};
 use crate::tempo::{Grid, TempoMap};
@@ -481,32 +481,37 @@ fn likely_factor(t: &Timing) -> Option<f64> {
     fitting.max_by(|a, b| length(a).total_cmp(&length(b)))
 }
 
-/// The figures cannot tell a tempo from a grid, so both are named where both are usual.
+/// The figures cannot tell a tempo from a grid, so both are named where both are usual. Hits that follow the grid and half the
+/// tempo better are as often eighths, played loosely on a grid of sixteenths: that is worth a note and no doubt of the tempo.
 fn tempo_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
     let factor = t.likely_bpm_factor?;
-    let share = match factor {
-        f if f > 1.0 => "twice",
-        0.5 => "half",
-        _ => "two thirds of",
+    let (share, than) = match factor {
+        f if f > 1.0 => ("twice", "twice the map's"),
+        0.5 => ("half", "half the map's"),
+        _ => ("two thirds of", "two thirds of the map's"),
     };
-    let said = match map.tempos() {
-        [one] => format!("the tempo is probably {}, not {} BPM", short(one.bpm() * factor), short(one.bpm())),
-        _ => format!("the tempo is probably {share} the map's"),
+    let bpm = match map.tempos() {
+        [one] => Some((short(one.bpm() * factor), short(one.bpm()))),
+        _ => None,
     };
     let lines = t.settings.grid.lines_per_whole;
     let other = if factor > 1.0 { lines * 2 } else { lines / 2 };
     let either = is_straight(t.settings.grid) && (4..=32).contains(&other) && (factor > 1.0 || factor == 0.5);
     let grid = if either {
-        format!(" If it is right, choose --grid 1/{other}, which the hits follow too.")
+        format!(" If the tempo is right, choose --grid 1/{other}, which the hits follow too.")
     } else {
         String::new()
     };
-    let who = match t.relation {
-        Relation::None => "The hits have no relation to this grid: they",
-        _ => "The hits",
-    };
+    if t.relation == Relation::Follows {
+        let may = bpm.map_or_else(|| than.to_owned(), |(fits, set)| format!("{fits} rather than {set} BPM"));
+        let what = format!("The hits fit {share} the tempo clearly better: it may be {may}.");
+        return Some(Finding { weight: Weight::Note, ..Finding::song(what, grid.trim_start()) });
+    }
+    let is = bpm.map_or_else(|| than.to_owned(), |(fits, set)| format!("{fits}, not {set} BPM"));
     Some(Finding::song(
-        format!("{who} fit {share} the tempo clearly better, so {said}."),
+        format!(
+            "The hits have no relation to this grid: they fit {share} the tempo clearly better, so the tempo is probably {is}."
+        ),
         format!("Check the tempo before you judge or pull anything.{grid}"),
     ))
 }

@@ -385,7 +385,10 @@ fn a_tempo_typed_half_or_double_or_by_half_too_high_is_told_with_the_one_that_fi
     let l = sixteenths();
     for (bpm, words) in [
         (60.0, "fit twice the tempo clearly better, so the tempo is probably 120, not 60 BPM"),
-        (240.0, "fit half the tempo clearly better, so the tempo is probably 120, not 240 BPM"),
+        (
+            240.0,
+            "fit half the tempo clearly better: it may be 120 rather than 240 BPM. If the tempo is right, choose --grid 1/8",
+        ),
         (180.0, "fit two thirds of the tempo clearly better, so the tempo is probably 120, not 180 BPM"),
     ] {
         let told = findings_at(bpm, Grid::SIXTEENTH, &l);

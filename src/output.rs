@@ -28,6 +28,9 @@ pub enum OutputFault {
     /// The target would replace one of the inputs.
     #[error("this would replace one of the recordings that are being read")]
     WouldReplaceInput,
+    /// Another file of the same run has this name already.
+    #[error("two results would have this name")]
+    Twice,
     /// The target exists and is never replaced without being asked to.
     #[error("exists already and is not replaced")]
     Exists,
@@ -45,6 +48,7 @@ impl Fault for OutputFault {
             OutputFault::WouldReplaceInput => {
                 "Choose another folder with --out; recordings are never written to.".into()
             }
+            OutputFault::Twice => "Give what they are named after names that differ in letters or digits.".into(),
             OutputFault::Exists => {
                 "Name another file or folder (--out does it for most commands), or move the old one away first.".into()
             }
@@ -302,8 +306,9 @@ impl Drop for AtomicFile {
     }
 }
 
-/// Gives several finished files their names together: all are on the disk before the first is renamed, so that
-/// a full disk leaves none of them.
+/// Gives several finished files their names together, in their order: all are on the disk before the first is renamed, so
+/// that a full disk leaves none of them and every older file. A kill, or a name that cannot be given, in the moment of
+/// renaming leaves some of them new and the others old, each whole.
 ///
 /// # Errors
 /// [`OutputFault`] of the first file that fails.
@@ -324,9 +329,33 @@ pub fn write_whole(target: &Path, contents: &[u8]) -> Result<()> {
     f.commit()
 }
 
+/// Writes several whole files that appear together, as [`commit_all`] does.
+///
+/// # Errors
+/// [`OutputFault`] of the first file that fails.
+pub fn write_all_whole(files: &[(PathBuf, Vec<u8>)]) -> Result<()> {
+    let begin = |(target, contents): &(PathBuf, Vec<u8>)| -> Result<AtomicFile> {
+        let mut file = AtomicFile::create(target)?;
+        file.write_all(contents).and_then(|()| file.flush()).map_err(|e| Located::whole(target, fault_of(&e)))?;
+        Ok(file)
+    };
+    commit_all(files.iter().map(begin).collect::<Result<_>>()?)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    impl AtomicFile {
+        /// A file on a full disk, which takes no byte: `/dev/full` refuses every one of them (full(4)).
+        #[cfg(target_os = "linux")]
+        pub(crate) fn on_a_full_disk(target: &Path) -> Self {
+            let mut file = Self::create(target).unwrap();
+            file.file = Some(BufWriter::new(OpenOptions::new().write(true).open("/dev/full").unwrap()));
+            file.write_all(b"not").unwrap();
+            file
+        }
+    }
 
     #[test]
     fn an_abandoned_file_leaves_the_old_one_and_nothing_else() {

@@ -1,9 +1,8 @@
 //! Output folders and sets of output files: all of them appear, or none.
 
-use crate::error::{Located, Result};
-use crate::output::{AtomicFile, Inputs, commit_all, fault_of};
+use crate::error::Result;
+use crate::output::{AtomicFile, Inputs, write_all_whole};
 use std::fs;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// A folder for results. Folders that had to be made for it vanish again if nothing was put into them.
@@ -58,13 +57,7 @@ pub(super) fn write_together(files: &[(PathBuf, Vec<u8>)], inputs: &[PathBuf]) -
     for (target, _) in files {
         inputs.refuse(target)?;
     }
-    let mut begun = Vec::with_capacity(files.len());
-    for (target, contents) in files {
-        let mut file = AtomicFile::create(target)?;
-        file.write_all(contents).and_then(|()| file.flush()).map_err(|e| Located::whole(target, fault_of(&e)))?;
-        begun.push(file);
-    }
-    commit_all(begun)
+    write_all_whole(files)
 }
 
 /// Whether two paths name one file, links followed.

@@ -125,9 +125,7 @@ impl Args {
             }
         };
         let mut inputs: Vec<PathBuf> = self.inputs.clone();
-        inputs.extend(song.mics.iter().map(|m| m.info.path.clone()));
-        inputs.extend(song.tracks.iter().map(|t| t.info.path.clone()));
-        inputs.extend(song.tempo_file.clone());
+        inputs.extend(song.files());
         inputs.extend(self.from_list.clone());
         Ok(Plan { song, out: self.out.clone().unwrap_or(beside), inputs })
     }

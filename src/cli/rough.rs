@@ -5,15 +5,13 @@ use super::options;
 use super::outcome::Outcome;
 use super::results::{self, folder_for};
 use crate::error::Result;
-use crate::mix::{Rough, aim_words, make};
+use crate::mix::{Rough, TABLE, aim_words, make};
 use crate::progress::Progress;
 use crate::song::{Polarity, Song};
 use crate::units::Decibels;
+use serde::Serialize;
 use std::fmt::Write as _;
 use std::path::PathBuf;
-
-/// File name of the table.
-pub(super) const TABLE: &str = "rough_mix.csv";
 
 const EXAMPLES: &str = "\
 Examples:
@@ -46,6 +44,14 @@ pub(super) struct Args {
     guide_level: Option<f64>,
 }
 
+/// What was done.
+#[derive(Serialize)]
+struct Told<'a> {
+    #[serde(flatten)]
+    rough: &'a Rough,
+    table: PathBuf,
+}
+
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let mut song = Song::read(&args.sheet)?;
     song.rough.loudness = args.loudness.or(song.rough.loudness);
@@ -55,10 +61,10 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let results::Layers { printed: layers, missing: mut findings, left_out } = results::layers(&song, folder.path());
     findings.extend(left_out);
     let mut rough = make(&song, &layers, folder.path(), progress)?;
-    let inputs: Vec<PathBuf> = song.mics.iter().map(|m| m.info.path.clone()).collect();
-    write_together(&[(folder.file(TABLE), csv(&rough).into_bytes())], &inputs)?;
+    let table = folder.file(TABLE);
+    write_together(&[(table.clone(), csv(&rough).into_bytes())], &song.files())?;
     findings.append(&mut rough.findings);
-    Outcome::new("rough", summary(&song, &rough), &rough, findings)
+    Outcome::new("rough", summary(&song, &rough), &Told { rough: &rough, table }, findings)
 }
 
 fn polarity(p: Polarity) -> &'static str {

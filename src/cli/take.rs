@@ -1,11 +1,10 @@
 //! What `phase` and `print` start from: a song sheet and its hit list.
 
-use super::files::same_file;
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
 use crate::hits::{HitList, find};
 use crate::layer::file_stem;
-use crate::output::{AtomicFile, OutputFault, fault_of, make_folder};
+use crate::output::{AtomicFile, Inputs, OutputFault, commit_all, fault_of, make_folder};
 use crate::progress::Progress;
 use crate::report::Picture;
 use crate::song::Song;
@@ -72,11 +71,8 @@ impl TakeArgs {
             }
         };
         super::results::complete(&song, &mut list);
-        let mut inputs: Vec<PathBuf> = song.mics.iter().map(|m| m.info.path.clone()).collect();
-        inputs.extend(song.tracks.iter().map(|t| t.info.path.clone()));
-        inputs.extend(song.tempo_file.clone());
+        let mut inputs = song.files();
         inputs.extend(list_from.clone());
-        inputs.push(self.sheet.clone());
         Ok(Take { song, out, list, list_from, inputs, findings })
     }
 }
@@ -90,13 +86,14 @@ impl Take {
         }
     }
 
-    /// Files begun so far, kept from replacing inputs; all get their names together.
+    /// For files that appear together and replace none of the inputs.
     pub fn batch(&self) -> Batch<'_> {
         Batch { inputs: &self.inputs, begun: Vec::new() }
     }
 }
 
-/// Output files that appear together or not at all.
+/// Output files that appear together: all are complete on the disk before the first takes its name, so whatever fails up to
+/// there leaves every older file as it was ([`commit_all`]).
 pub(super) struct Batch<'a> {
     /// Files that must not be replaced.
     pub inputs: &'a [PathBuf],
@@ -105,10 +102,15 @@ pub(super) struct Batch<'a> {
 }
 
 impl Batch<'_> {
-    /// Refuses a target that is one of the inputs.
+    /// Refuses a target that is one of the inputs, or that a file of this batch has already.
     pub fn check(&self, target: &Path) -> Result<()> {
-        if self.inputs.iter().any(|input| same_file(input, target)) {
-            return Err(Located::whole(target, OutputFault::WouldReplaceInput).into());
+        Inputs::of(self.inputs).refuse(target)?;
+        // Some disks do not tell letters by their case.
+        let name = |path: &Path| path.file_name().map(|n| n.to_string_lossy().to_lowercase());
+        let same =
+            |begun: &AtomicFile| begun.target().parent() == target.parent() && name(begun.target()) == name(target);
+        if self.begun.iter().any(same) {
+            return Err(Located::whole(target, OutputFault::Twice).into());
         }
         Ok(())
     }
@@ -122,7 +124,7 @@ impl Batch<'_> {
         Ok(())
     }
 
-    /// A file that somebody else has filled.
+    /// A file that somebody else has filled, whose target was checked.
     pub fn add(&mut self, file: AtomicFile) {
         self.begun.push(file);
     }
@@ -130,7 +132,7 @@ impl Batch<'_> {
     /// Gives all files their names; returns the names in order.
     pub fn commit(self) -> Result<Vec<PathBuf>> {
         let names = self.begun.iter().map(|f| f.target().to_owned()).collect();
-        self.begun.into_iter().try_for_each(AtomicFile::commit)?;
+        commit_all(self.begun)?;
         Ok(names)
     }
 }
@@ -148,4 +150,47 @@ pub(super) fn put_pictures(batch: &mut Batch<'_>, dir: &Path, pictures: &[Pictur
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::fs;
+
+    fn names(dir: &Path) -> usize {
+        fs::read_dir(dir).unwrap().count()
+    }
+
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn a_disk_that_is_full_for_the_last_file_leaves_every_older_one() {
+        let dir = tempfile::tempdir().unwrap();
+        let at = |name: &str| dir.path().join(name);
+        fs::write(at("moves.csv"), b"old").unwrap();
+        fs::write(at("triggers.mid"), b"old").unwrap();
+        let mut batch = Batch { inputs: &[], begun: Vec::new() };
+        batch.put(&at("moves.csv"), b"new").unwrap();
+        batch.add(AtomicFile::on_a_full_disk(&at("triggers.mid")));
+        assert!(batch.commit().is_err());
+        assert_eq!(fs::read(at("moves.csv")).unwrap(), b"old");
+        assert_eq!(fs::read(at("triggers.mid")).unwrap(), b"old");
+        assert_eq!(names(dir.path()), 2);
+    }
+
+    #[test]
+    fn two_results_of_one_name_and_a_hard_link_to_an_input_are_refused() {
+        let dir = tempfile::tempdir().unwrap();
+        let at = |name: &str| dir.path().join(name);
+        let mut batch = Batch { inputs: &[], begun: Vec::new() };
+        batch.put(&at("snare_layer.wav"), b"printed").unwrap();
+        let e = batch.put(&at("Snare_Layer.wav"), b"preview").unwrap_err();
+        assert!(e.to_string().contains("two results would have this name"), "{e}");
+        batch.put(&at("snare.wav"), b"another").unwrap();
+        assert_eq!(batch.commit().unwrap().len(), 2);
+        assert_eq!(fs::read(at("snare_layer.wav")).unwrap(), b"printed");
+        fs::hard_link(at("snare.wav"), at("linked.wav")).unwrap();
+        let inputs = [at("snare.wav")];
+        let batch = Batch { inputs: &inputs, begun: Vec::new() };
+        assert!(!cfg!(unix) || batch.check(&at("linked.wav")).is_err());
+    }
 }

@@ -212,7 +212,7 @@ impl Args {
                 grid: self.grid.unwrap_or(song.grid),
                 rate: song.rate(),
                 end: Some(Seconds(song.frames() as f64 / song.rate().hz_f64())),
-                inputs: inputs_of(&song, &self.input),
+                inputs: song.files(),
                 from: String::new(),
                 findings: song.findings(),
                 song: Some(song),
@@ -434,15 +434,6 @@ fn form_of(args: &Args, plan: &mut Plan, map: &TempoMap, end: Seconds) -> Result
     let (form, findings) = form_of_cues(&info.cues, info.rate, map, end);
     plan.findings.extend(findings);
     Ok(form)
-}
-
-/// Recordings and sheet, which must not be written to.
-fn inputs_of(song: &Song, sheet: &Path) -> Vec<PathBuf> {
-    let mut inputs: Vec<PathBuf> = song.mics.iter().map(|m| m.info.path.clone()).collect();
-    inputs.extend(song.tracks.iter().map(|t| t.info.path.clone()));
-    inputs.extend(song.tempo_file.clone());
-    inputs.push(sheet.to_owned());
-    inputs
 }
 
 fn tempo_words(map: &TempoMap) -> String {

@@ -5,7 +5,7 @@ use super::{FileMap, KICK_KEY, LeadIn, MidiFault, Rounding, SNARE_KEY, TriggerFi
 use crate::error::{Located, Result};
 use crate::finding::Finding;
 use crate::hits::HitList;
-use crate::output::{Unwritten, make_folder, write_whole};
+use crate::output::{Unwritten, make_folder, write_all_whole};
 use crate::song::{Drum, Song};
 use crate::tempo::TempoMap;
 use crate::units::{SamplePos, Seconds};
@@ -95,7 +95,7 @@ pub struct TriggerReport {
 }
 
 /// Writes `triggers.mid` with a track for each of the drums, and one file for each, into a folder (made where
-/// missing). Nothing is written unless all files could be made.
+/// missing). They appear together (`output::write_all_whole`).
 ///
 /// # Errors
 /// As [`make_triggers`]; [`Error::Output`](crate::Error::Output).
@@ -108,9 +108,7 @@ pub fn write_triggers(
 ) -> Result<TriggerReport> {
     let (report, files) = make_triggers(folder, list, drums, plan, version)?;
     make_folder(folder)?;
-    for (path, bytes) in &files {
-        write_whole(path, bytes)?;
-    }
+    write_all_whole(&files)?;
     Ok(report)
 }
 

@@ -20,6 +20,6 @@ pub use heard::{SoundSum, sheet_words};
 pub use limiter::{AUDIBLE, LOOK_AHEAD, Limited, Limiter, RELEASE};
 pub use loudness::{Dbtp, Loudness, Lufs, Meter, Watch};
 pub use rough::{
-    DRUMS_ONLY, MIX, PROGRAMMING_LEVEL, PrintedLayer, Rough, Row, WITHOUT_LAYERS, aim_words, kind_word, make,
+    DRUMS_ONLY, MIX, PROGRAMMING_LEVEL, PrintedLayer, Rough, Row, TABLE, WITHOUT_LAYERS, aim_words, kind_word, make,
 };
 pub use version::{GENTLE, MOST, UNASKED, Version};

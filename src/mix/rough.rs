@@ -12,7 +12,7 @@ use super::{Dbtp, Lufs, Meter, Watch};
 use crate::audio::Channel;
 use crate::error::{Error, Result};
 use crate::finding::{Finding, Weight};
-use crate::output::make_folder;
+use crate::output::{AtomicFile, Inputs, commit_all, make_folder};
 use crate::progress::Progress;
 use crate::song::{LayerPlan, Mic, Polarity, RoughPlan, Song, Track, TrackKind};
 use crate::units::Decibels;
@@ -26,6 +26,9 @@ pub const MIX: &str = "rough_mix.wav";
 pub const DRUMS_ONLY: &str = "rough_mix_drums_only.wav";
 /// File name of the version without printed layers.
 pub const WITHOUT_LAYERS: &str = "rough_mix_without_layers.wav";
+
+/// File name of the table of levels and pans, which the command writes beside the mix.
+pub const TABLE: &str = "rough_mix.csv";
 
 /// How loud a programmed part stands against the drums where the sheet does not say, LU.
 pub const PROGRAMMING_LEVEL: Decibels = Decibels(-6.0);
@@ -103,13 +106,19 @@ impl Source {
     }
 }
 
-/// Makes the rough mix and its versions in `dir`. Streams: memory does not grow with the song.
+/// Makes the rough mix and its versions in `dir`, which appear together. Streams: memory does not grow with the song.
 ///
 /// # Errors
-/// Usage when there is nothing to mix; audio faults of any source; output faults.
+/// Usage when there is nothing to mix; [`WouldReplaceInput`](crate::output::OutputFault::WouldReplaceInput), before any work,
+/// when a file of the song or a layer stands where the mix, a version or its table ([`TABLE`]) goes; audio faults of any
+/// source; output faults.
 pub fn make(song: &Song, layers: &[PrintedLayer], dir: &Path, progress: &dyn Progress) -> Result<Rough> {
     if song.mics.is_empty() && layers.is_empty() && song.tracks.is_empty() {
         return Err(Error::usage("there is nothing to mix", "Name at least one mic in the song sheet."));
+    }
+    let inputs = Inputs::of(song.files().iter().chain(layers.iter().map(|l| &l.file)));
+    for name in [MIX, DRUMS_ONLY, WITHOUT_LAYERS, TABLE] {
+        inputs.refuse(&dir.join(name))?;
     }
     make_folder(dir)?;
     let (rate, frames) = (song.rate(), song.frames());
@@ -128,24 +137,26 @@ pub fn make(song: &Song, layers: &[PrintedLayer], dir: &Path, progress: &dyn Pro
         |sends, aim, name: &str, what| version::write(&buses, sends, aim, &song.rough, rate, &dir.join(name), what);
     let (layered, accompanied) = (has(Bus::Layers), has(Bus::Music));
     progress.begin("weighing and writing", 1 + u64::from(layered) + u64::from(accompanied));
-    let done = |v: Result<Version>| {
+    let done = |v: Result<(Version, AtomicFile)>| {
         progress.advance(1);
         v
     };
-    let with_layers_and_without = || -> Result<Vec<Version>> {
+    let with_layers_and_without = || -> Result<Vec<(Version, AtomicFile)>> {
         let full = done(write(all, Aim::Target, MIX, "everything"))?;
         if !layered {
             return Ok(vec![full]);
         }
-        let aim = Aim::Gain(full.gain);
+        let aim = Aim::Gain(full.0.gain);
         Ok(vec![full, done(write(Sends { layers: 0.0, ..all }, aim, WITHOUT_LAYERS, "without layers"))?])
     };
     let alone = || accompanied.then(|| done(write(Sends { music: 0.0, ..all }, Aim::Target, DRUMS_ONLY, "drums only")));
     let (mixes, alone) = rayon::join(with_layers_and_without, alone);
-    let mut versions = mixes?;
+    let mut written = mixes?;
     if let Some(alone) = alone {
-        versions.insert(1, alone?);
+        written.insert(1, alone?);
     }
+    let (versions, files): (Vec<Version>, Vec<AtomicFile>) = written.into_iter().unzip();
+    commit_all(files)?;
     progress.end();
     findings.extend(versions.iter().filter_map(missed));
     Ok(Rough { rows: sources.into_iter().map(|s| with_music(s, music)).collect(), versions, findings })

@@ -6,6 +6,7 @@ use super::bus::{Buses, Sends};
 use super::{Dbtp, Limited, Limiter, Loudness, Lufs, Meter, Watch};
 use crate::audio::{Dither, SampleFormat, WavSpec, WavWriter};
 use crate::error::Result;
+use crate::output::AtomicFile;
 use crate::song::RoughPlan;
 use crate::units::{Decibels, SampleRate};
 use serde::Serialize;
@@ -77,7 +78,7 @@ struct Setting {
     ceiling: Option<Dbtp>,
 }
 
-/// Finds gain and ceiling for one version, then writes it.
+/// Finds gain and ceiling for one version, then writes it; the file gets its name when committed.
 pub(super) fn write(
     buses: &Buses,
     sends: Sends,
@@ -86,7 +87,7 @@ pub(super) fn write(
     rate: SampleRate,
     file: &Path,
     what: &str,
-) -> Result<Version> {
+) -> Result<(Version, AtomicFile)> {
     let setting = settle(buses, sends, aim, plan, rate)?;
     let spec = WavSpec { rate, channels: 2, format: SampleFormat::Int24 };
     let mut out = WavWriter::create(file, spec)?;
@@ -96,10 +97,10 @@ pub(super) fn write(
         dither.quantise(SampleFormat::Int24, block, &mut ints);
         out.write_ints(&ints)
     })?;
-    out.finish()?;
+    let written = out.close()?;
     let target = matches!(aim, Aim::Target).then_some(Lufs(wanted(plan)));
     let (gain, asked) = (Decibels(setting.gain), plan.loudness.is_some());
-    Ok(Version { what: what.into(), file: file.into(), gain, loudness, target, asked, limited })
+    Ok((Version { what: what.into(), file: file.into(), gain, loudness, target, asked, limited }, written))
 }
 
 fn wanted(plan: &RoughPlan) -> f64 {

@@ -6,7 +6,7 @@ use crate::finding::Finding;
 use crate::tempo::{Grid, TempoMap};
 use crate::units::{Dbfs, Decibels, SampleRate, Seconds};
 use serde::{Deserialize, Serialize};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Whether a file is to be delivered as it is or with its sign flipped.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -163,6 +163,26 @@ pub struct LayerPlan {
     pub pan: f64,
 }
 
+impl LayerPlan {
+    /// Its one-shots: files as they are named, and the files of folders (one level deep), by name. What cannot be looked into
+    /// is left out.
+    #[must_use]
+    pub fn files(&self) -> Vec<PathBuf> {
+        self.samples.iter().flat_map(|path| files_of(path)).collect()
+    }
+}
+
+/// A file, or the files of a folder, by name.
+fn files_of(path: &Path) -> Vec<PathBuf> {
+    if !path.is_dir() {
+        return vec![path.to_owned()];
+    }
+    let entries = std::fs::read_dir(path).into_iter().flatten().flatten();
+    let mut files: Vec<PathBuf> = entries.map(|e| e.path()).filter(|p| p.is_file()).collect();
+    files.sort();
+    files
+}
+
 /// How the rough mix is made.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct RoughPlan {
@@ -312,6 +332,17 @@ impl Song {
     pub fn frames(&self) -> u64 {
         let longest = self.mics.iter().map(|m| m.info.frames).max().unwrap_or(0);
         self.end.map_or(longest, |end| end.sample(self.rate()).0)
+    }
+
+    /// Every file that the song is made of, none of which a result may ever replace: sheet, tempo file, recordings, other
+    /// tracks, and the one-shots of its layers.
+    #[must_use]
+    pub fn files(&self) -> Vec<PathBuf> {
+        let sheet = Some(self.sheet.clone()).filter(|s| !s.as_os_str().is_empty());
+        let mics = self.mics.iter().map(|m| m.info.path.clone());
+        let tracks = self.tracks.iter().map(|t| t.info.path.clone());
+        let shots = self.layers.iter().flat_map(LayerPlan::files);
+        sheet.into_iter().chain(self.tempo_file.clone()).chain(mics).chain(tracks).chain(shots).collect()
     }
 
     /// The drums that strokes are found for and that have a mic here.

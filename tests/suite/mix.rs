@@ -198,3 +198,21 @@ fn a_guide_at_another_rate_is_brought_to_the_songs() {
     };
     assert!(at(440.0) > 100.0 * at(478.9), "{} {}", at(440.0), at(478.9));
 }
+
+#[test]
+fn no_file_of_the_song_is_replaced_by_a_mix_a_version_or_the_table() {
+    for name in ["rough_mix.wav", "rough_mix_drums_only.wav", "rough_mix_without_layers.wav", "rough_mix.csv"] {
+        let dir = tempfile::tempdir().unwrap();
+        let mut s = song(dir.path(), 3.0);
+        let file = dir.path().join(name);
+        std::fs::copy(&s.tracks[0].info.path, &file).unwrap();
+        s.tracks[0] = track(file.clone(), TrackKind::Guide);
+        let before = std::fs::read(&file).unwrap();
+        let e = mix::make(&s, &[], dir.path(), &Quiet).unwrap_err();
+        assert_eq!(e.exit_code(), underlay::ExitCode::Output, "{name}: {e}");
+        assert!(std::fs::read(&file).unwrap() == before, "{name}");
+        let written = std::fs::read_dir(dir.path()).unwrap().flatten();
+        let mixes = written.filter(|f| f.file_name().to_string_lossy().starts_with("rough_mix")).count();
+        assert_eq!(mixes, 1, "{name} alone is there");
+    }
+}

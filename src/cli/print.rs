@@ -7,10 +7,11 @@ use super::take::{Take, TakeArgs, put_pictures};
 use crate::error::{Error, Located, Result};
 use crate::finding::{Finding, Weight};
 use crate::layer::{
-    BUILT_IN, FARTHEST_MS, Layer, LayerReport, Preview, file_stem, layer_csv, layer_triggers, prepare, preview,
+    BUILT_IN, FARTHEST_MS, Layer, LayerReport, Preview, file_stem, layer_csv, layer_triggers, other_drum, prepare,
+    preview, with_others,
 };
 use crate::midi::{FileMap, MidiFault, triggers};
-use crate::output::{fault_of, make_folder};
+use crate::output::fault_of;
 use crate::progress::Progress;
 use crate::report::{Picture, layer_gains};
 use crate::song::{Drum, LayerPlan, Song};
@@ -22,6 +23,8 @@ use std::path::{Path, PathBuf};
 
 /// Folder for printed layers inside the folder for results.
 pub(super) const LAYERS: &str = "layers";
+/// Folder for files to listen to, away from the layers, whose names they might have.
+const PREVIEWS: &str = "previews";
 /// The map of all printed strokes, in the folder for results.
 pub(super) const MAP: &str = "layer.csv";
 /// Level of the layers that are printed when the sheet names none, dB against the real drum.
@@ -38,8 +41,8 @@ Examples:
 
 A layer's track is 24-bit, begins at zero and ends with the song. Every stroke lies attack on attack with the real \
 one and is then moved by up to 2 ms, or its sign flipped, so that both add up in the drum's low band. Writes \
-layers/NAME.wav, layers/NAME.mid, layer.csv (which one-shot falls where) and pictures/layer_*.svg. Start with a low \
-headphone level when you listen to a layer for the first time.";
+layers/NAME.wav, layers/NAME.mid, layer.csv (which one-shot falls where) and pictures/layer_*.svg; files to listen to go \
+into previews/. Start with a low headphone level when you listen to a layer for the first time.";
 
 /// Print phase-aligned sample layers under kick and snare
 #[derive(clap::Args)]
@@ -76,7 +79,7 @@ struct Single {
     #[arg(long, value_name = "SET", conflicts_with = "layer")]
     set: Option<String>,
     /// Drum that it lies under: kick or snare
-    #[arg(long, value_parser = ["kick", "snare"])]
+    #[arg(long, value_parser = ["kick", "snare"], conflicts_with = "layer")]
     drum: Option<String>,
     /// Level against the real drum, dB, -60 to 24 [default: -6]
     #[arg(long, value_name = "DB", value_parser = level, allow_negative_numbers = true)]
@@ -237,10 +240,14 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         return sets(&song, &plans, findings);
     }
     let folder = OutFolder::prepare(&out)?;
-    let take = args.take.open(song, out, progress)?;
+    let mut take = args.take.open(song, out, progress)?;
+    take.inputs.extend(plans.iter().flat_map(LayerPlan::files));
+    let take = take;
     findings.splice(0..0, take.findings.iter().cloned());
     let mut batch = take.batch();
-    make_folder(&folder.file(LAYERS))?;
+    // Made here so that they vanish again if nothing is put into them.
+    let _layers = OutFolder::prepare(&folder.file(LAYERS))?;
+    let previews = args.preview.map(|_| OutFolder::prepare(&folder.file(PREVIEWS))).transpose()?;
     let mut printed: Vec<Printed> = Vec::new();
     let mut pictures: Vec<Picture> = Vec::new();
     let mut silent: Vec<PathBuf> = Vec::new();
@@ -276,10 +283,10 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         let midi = file.with_extension("mid");
         let (bytes, midi_error_ms) = layer_midi(&take.song, &layer, &midi)?;
         batch.put(&midi, &bytes)?;
-        let preview = match args.preview {
+        let preview = match args.preview.zip(previews.as_ref()) {
             None => None,
-            Some(length) => {
-                let (told, files) = preview(&take.song, &layer, length, &folder.file(LAYERS))?;
+            Some((length, previews)) => {
+                let (told, files) = preview(&take.song, &layer, length, previews.path())?;
                 for file in files {
                     batch.check(file.target())?;
                     batch.add(file);
@@ -293,7 +300,8 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     }
     progress.end();
     let map = folder.file(MAP);
-    batch.put(&map, layer_csv(printed.iter().map(|p| &p.report)).as_bytes())?;
+    let now: Vec<PathBuf> = plans.iter().map(|p| layer_file(&take.out, &p.name)).collect();
+    batch.put(&map, map_with_others(&take, &map, &now, &layer_csv(printed.iter().map(|p| &p.report))).as_bytes())?;
     put_pictures(&mut batch, folder.path(), &pictures, args.png)?;
     let files = batch.commit()?;
     for file in silent.iter().flat_map(|f| [f.clone(), f.with_extension("mid")]).filter(|f| f.is_file()) {
@@ -301,6 +309,25 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     }
     let told = Told { title: &take.song.title, hits_from: &take.list_from, layers: &printed, map, files };
     Outcome::new("print", summary(&take, &told), &told, findings)
+}
+
+/// The map of what was printed now, together with the rows of layers that were not and whose files are as they were when the
+/// former map was written. `now`: files that this run prints, or takes away.
+fn map_with_others(take: &Take, map: &Path, now: &[PathBuf], fresh: &str) -> String {
+    // A map that is not there or cannot be read knows of no layer.
+    let old = std::fs::read_to_string(map).unwrap_or_default();
+    let written = |file: &Path| std::fs::metadata(file).and_then(|m| m.modified()).ok();
+    let stem = |file: &Path| file.file_stem().map(|s| s.to_string_lossy().to_lowercase());
+    let keep = |name: &str| {
+        let file = layer_file(&take.out, name);
+        let same = now.iter().any(|n| stem(n) == stem(&file));
+        !same && written(&file).zip(written(map)).is_some_and(|(file, map)| file <= map)
+    };
+    let order: Vec<String> = match take.song.layers.as_slice() {
+        [] => Drum::FOUND.map(|d| default_plan(d).name).into(),
+        layers => layers.iter().map(|l| l.name.clone()).collect(),
+    };
+    with_others(fresh, &old, &order, keep)
 }
 
 /// For every hit of the list its place on the grid; `None` for as played.
@@ -336,6 +363,7 @@ fn sets(song: &Song, plans: &[LayerPlan], mut findings: Vec<Finding>) -> Result<
     let mut told = Vec::new();
     for plan in plans {
         let set = if plan.samples.is_empty() {
+            findings.extend(other_drum(plan));
             crate::layer::built_in(plan.built_in.as_deref().unwrap_or(""), plan.drum, song.rate(), &song.sheet)?
         } else {
             let (set, noticed) = crate::layer::load(&plan.samples, song.rate())?;
@@ -426,7 +454,9 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
         text.push_str("\nThere is no stroke to lay a sample under: no layer was printed.\n");
         return text;
     }
-    let _ = writeln!(text, "\nWritten to {}: {LAYERS}/, {MAP}, pictures.", take.out.display());
+    let previews =
+        if told.layers.iter().any(|p| p.preview.is_some()) { format!(", {PREVIEWS}/") } else { String::new() };
+    let _ = writeln!(text, "\nWritten to {}: {LAYERS}/{previews}, {MAP}, pictures.", take.out.display());
     let sheet = take.song.sheet.display();
     let _ = writeln!(text, "Next: underlay rough \"{sheet}\" to hear it with the whole kit; begin at a low level");
     text

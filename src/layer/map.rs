@@ -61,3 +61,73 @@ pub fn layer_csv<'a>(layers: impl IntoIterator<Item = &'a LayerReport>) -> Strin
     }
     text
 }
+
+/// A fresh map with rows of an older one: those of layers that are not in it and that `keep` says to keep, by their names.
+/// Layers stand in the order of `order`, others behind. An older map with other columns is left out.
+#[must_use]
+pub fn with_others(fresh: &str, old: &str, order: &[String], keep: impl Fn(&str) -> bool) -> String {
+    let (columns, mut layers) = by_layer(fresh);
+    let (old_columns, older) = by_layer(old);
+    if old_columns.trim_end() == columns.trim_end() {
+        let is_new = |name: &String| !layers.iter().any(|(n, _)| n == name);
+        let others: Vec<_> = older.into_iter().filter(|(name, _)| is_new(name) && keep(name)).collect();
+        layers.extend(others);
+    }
+    layers.sort_by_key(|(name, _)| order.iter().position(|o| o == name).unwrap_or(usize::MAX));
+    let end = |rows: &str| if rows.ends_with('\n') { "" } else { "\r\n" };
+    layers.into_iter().fold(columns.to_owned(), |text, (_, rows)| text + &rows + end(&rows))
+}
+
+/// The first line of a map, and the rows of each of its layers as they stand there. Rows that cannot be read end it.
+fn by_layer(map: &str) -> (&str, Vec<(String, String)>) {
+    let mut reader = csv::Reader::from_reader(map.as_bytes());
+    let at = |p: Option<&csv::Position>| {
+        let byte = p.map_or(map.len(), |p| usize::try_from(p.byte()).unwrap_or(map.len()));
+        // A line feed that ends the row before counts as the beginning of this one.
+        byte + usize::from(map.get(byte..).is_some_and(|rest| rest.starts_with('\n')))
+    };
+    let rows: Vec<csv::StringRecord> = reader.records().map_while(Result::ok).collect();
+    let starts: Vec<usize> = rows.iter().map(|r| at(r.position())).collect();
+    let mut layers: Vec<(String, String)> = Vec::new();
+    for (i, row) in rows.iter().enumerate() {
+        let (from, to) = (starts.get(i).copied().unwrap_or(0), starts.get(i + 1).copied().unwrap_or(map.len()));
+        let (name, text) = (row.get(0).unwrap_or(""), map.get(from..to).unwrap_or(""));
+        match layers.iter_mut().find(|(n, _)| n == name) {
+            Some((_, rows)) => rows.push_str(text),
+            None => layers.push((name.to_owned(), text.to_owned())),
+        }
+    }
+    let head = starts.first().copied().unwrap_or(map.len());
+    (map.get(..head).unwrap_or(""), layers)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const HEAD: &str = "layer,drum,hit\r\n";
+
+    #[test]
+    fn rows_of_layers_that_were_not_printed_anew_stay_as_they_are() {
+        let old =
+            format!("{HEAD}kick low,kick,1\r\n\"fat, \"\"low\"\"\",snare,1\r\nkick low,kick,2\r\ngone,snare,1\r\n");
+        let order = ["kick low", "fat, \"low\""].map(String::from);
+        let kept = |fresh: &str| with_others(fresh, &old, &order, |name| name != "gone");
+        assert_eq!(
+            kept(&format!("{HEAD}kick low,kick,7\r\n")),
+            format!("{HEAD}kick low,kick,7\r\n\"fat, \"\"low\"\"\",snare,1\r\n")
+        );
+        assert_eq!(
+            kept(&format!("{HEAD}\"fat, \"\"low\"\"\",snare,9\r\n")),
+            format!("{HEAD}kick low,kick,1\r\nkick low,kick,2\r\n\"fat, \"\"low\"\"\",snare,9\r\n")
+        );
+        assert_eq!(with_others(HEAD, HEAD, &[], |_| true), HEAD);
+    }
+
+    #[test]
+    fn an_older_map_of_other_columns_is_left_out() {
+        let fresh = format!("{HEAD}a,kick,1\r\n");
+        assert_eq!(with_others(&fresh, "layer,drum\r\nb,kick\r\n", &[], |_| true), fresh);
+        assert_eq!(with_others(&fresh, "", &[], |_| true), fresh);
+    }
+}

@@ -8,7 +8,7 @@ use super::level::{Loudness, measured};
 use super::report::{LaidHit, LayerReport, SumSummary};
 use super::set::{SampleSet, load};
 use super::settings::PrintedWith;
-use super::synth::built_in;
+use super::synth::{built_in, other_drum};
 use crate::audio::{SampleFormat, WavExtras, WavSpec, WavWriter};
 use crate::error::{Error, Result};
 use crate::finding::Finding;
@@ -60,7 +60,10 @@ pub fn prepare(song: &Song, plan: &LayerPlan, list: &HitList, targets: Option<&[
         return Err(Error::usage("there is not one target for every hit", "Make the targets from the same hit list."));
     }
     let (set, mut findings) = if plan.samples.is_empty() {
-        (built_in(plan.built_in.as_deref().unwrap_or(""), plan.drum, rate, &song.sheet)?, Vec::new())
+        (
+            built_in(plan.built_in.as_deref().unwrap_or(""), plan.drum, rate, &song.sheet)?,
+            Vec::from_iter(other_drum(plan)),
+        )
     } else {
         load(&plan.samples, rate)?
     };

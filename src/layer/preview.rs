@@ -60,7 +60,8 @@ pub fn loudest_stretch(mic: &Mic, length: Seconds) -> Result<SamplePos> {
 }
 
 /// Renders the loudest stretch three times into `dir`: `NAME_real.wav`, `NAME_layer.wav`, `NAME_both.wav`, at one common gain.
-/// The files appear when committed.
+/// The files appear when committed. A layer of its own may be called `NAME_layer`, so `dir` is to be another folder than that of
+/// the printed layers.
 ///
 /// # Errors
 /// A mic that cannot be read; [`Error::Output`](crate::Error::Output).

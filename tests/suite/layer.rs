@@ -336,6 +336,19 @@ fn bad_sets_are_told_with_file_and_remedy() {
         assert!(told, "{part}: {findings:?}");
     }
 
+    assert!(!findings.iter().any(|f| f.what.contains("look like one-shots")), "{findings:?}");
+
+    // Tracks of a played kit in place of one-shots: taken, and told with their names.
+    std::fs::create_dir_all(at("kit")).unwrap();
+    for name in ["kick.wav", "oh.wav", "room.wav", "snare.wav"] {
+        write(&at("kit").join(name), 1, &strokes(6.0, 0.2, 0.5, 190.0, 0.4, 3));
+    }
+    let (set, findings) = load(&[at("kit")], RATE).unwrap();
+    assert_eq!(set.shots.len(), 4);
+    let told =
+        findings.iter().find(|f| f.what.contains("do not look like one-shots: kick.wav, oh.wav, room.wav and 1 more"));
+    assert!(told.is_some_and(|f| f.weight == underlay::Weight::Caution), "{findings:?}");
+
     write(&at("only.wav"), 1, &one_shot(10, 0.5));
     let (_, findings) = load(&[at("only.wav")], RATE).unwrap();
     assert!(findings.iter().any(|f| f.what.contains("one one-shot only")));
@@ -482,7 +495,7 @@ fn map_print_and_midi_of_the_command_agree() {
         "layers/kick low.mid",
         "layers/snare.wav",
         "layer.csv",
-        "layers/snare_both.wav",
+        "previews/snare_both.wav",
         "pictures/layer_snare.svg",
     ] {
         assert!(out.join(name).is_file(), "{name}");
@@ -526,4 +539,109 @@ fn map_print_and_midi_of_the_command_agree() {
     assert!(code == 2 && err.contains("snare-crisp"), "{err}");
     let (code, _, err) = go(&["--drum", "snare", "--samples", &arg(&at("no_such_folder"))]);
     assert!(code == 3 && err.contains("no_such_folder"), "{err}");
+}
+
+/// Runs `print` on a sheet in a folder, results in `out`.
+fn print_of(dir: &Path, more: &[&str]) -> (u8, String, String) {
+    let (sheet, out) = (dir.join("song.toml"), dir.join("out"));
+    let common = ["print", sheet.to_str().unwrap(), "--out", out.to_str().unwrap()];
+    run(&common.into_iter().chain(more.iter().copied()).collect::<Vec<_>>())
+}
+
+#[test]
+fn the_users_own_one_shots_are_never_replaced_nor_taken_away_by_a_layer() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = |name: &str| dir.path().join(name);
+    std::fs::create_dir_all(at("out/layers")).unwrap();
+    let own = write(&at("out/layers/snare_layer.wav"), 1, &one_shot(100, 0.5));
+    let before = std::fs::read(&own).unwrap();
+    let named = own.to_str().unwrap();
+    let folder = at("out/layers");
+    crate::small_song::sheet(dir.path(), 4.0, "");
+    for samples in [named, folder.to_str().unwrap()] {
+        let (code, _, err) = print_of(dir.path(), &["--samples", samples, "--drum", "snare"]);
+        assert!(code == 4 && err.contains("would replace"), "{code} {err}");
+        assert!(std::fs::read(&own).unwrap() == before);
+    }
+    // Named by the sheet, and for a layer that has no stroke to play: nothing is cleaned up either.
+    let layer = format!("[[layer]]\nname = \"snare_layer\"\ndrum = \"snare\"\nsamples = [\"{}\"]\n", "out/layers");
+    crate::small_song::sheet(dir.path(), 4.0, &layer);
+    let (code, _, err) = print_of(dir.path(), &[]);
+    assert!(code == 4 && err.contains("would replace"), "{code} {err}");
+    let mut list = truth(4);
+    list.hits.retain(|h| h.drum == Drum::Kick);
+    list.write(&at("list.csv")).unwrap();
+    let (code, _, err) = print_of(dir.path(), &["--from-list", at("list.csv").to_str().unwrap()]);
+    assert!(code == 4 && err.contains("would replace"), "{code} {err}");
+    assert!(std::fs::read(&own).unwrap() == before);
+}
+
+const LAYERS_ALIKE: &str = "[[layer]]\nname = \"snare_layer\"\ndrum = \"snare\"\nset = \"snare-full\"\n\n\
+     [[layer]]\nname = \"snare\"\ndrum = \"snare\"\nset = \"snare-dry\"\n\n";
+
+#[test]
+fn a_preview_never_takes_the_place_of_a_printed_layer() {
+    let dir = tempfile::tempdir().unwrap();
+    crate::small_song::sheet(dir.path(), 4.0, LAYERS_ALIKE);
+    truth(4).write(&dir.path().join("list.csv")).unwrap();
+    let list = dir.path().join("list.csv");
+    let list = ["--from-list", list.to_str().unwrap()];
+    let (code, _, err) = print_of(dir.path(), &list);
+    assert!(code <= 1, "{err}");
+    let layers = || {
+        let read = |name: &str| std::fs::read(dir.path().join("out/layers").join(name)).unwrap();
+        (read("snare_layer.wav"), read("snare.wav"))
+    };
+    let before = layers();
+    let (code, said, err) = print_of(dir.path(), &[list[0], list[1], "--preview", "1s"]);
+    assert!(code <= 1 && said.contains("previews/"), "{said}{err}");
+    assert!(layers() == before);
+    assert!(dir.path().join("out/previews/snare_layer.wav").is_file());
+}
+
+#[test]
+fn the_map_keeps_the_rows_of_layers_that_are_not_printed_now() {
+    let dir = tempfile::tempdir().unwrap();
+    let more = "[[layer]]\nname = \"kick low\"\ndrum = \"kick\"\nset = \"kick-round\"\n\n";
+    crate::small_song::sheet(dir.path(), 4.0, &format!("{more}{LAYERS_ALIKE}"));
+    let list = dir.path().join("list.csv");
+    truth(4).write(&list).unwrap();
+    let from = ["--from-list", list.to_str().unwrap()];
+    let map = || std::fs::read_to_string(dir.path().join("out/layer.csv")).unwrap();
+    assert!(print_of(dir.path(), &from).0 <= 1);
+    let whole = map();
+    for one in ["snare", "kick low"] {
+        assert!(print_of(dir.path(), &[from[0], from[1], "--layer", one]).0 <= 1);
+        assert_eq!(map(), whole, "{one}");
+    }
+    // A layer of the command line stands beside them, where the sheet's own layers stay as they are.
+    assert!(print_of(dir.path(), &[from[0], from[1], "--set", "kick-tight"]).0 <= 1);
+    assert!(map().starts_with(&whole) && map().contains("\r\nkick_layer,kick,1,"), "{}", map());
+    // Rows whose file is gone, or is another one by now, go.
+    std::fs::remove_file(dir.path().join("out/layers/snare.wav")).unwrap();
+    let later = std::time::SystemTime::now() + std::time::Duration::from_secs(60);
+    let other = std::fs::File::options().append(true).open(dir.path().join("out/layers/snare_layer.wav")).unwrap();
+    other.set_modified(later).unwrap();
+    assert!(print_of(dir.path(), &[from[0], from[1], "--layer", "kick low"]).0 <= 1);
+    let rows = map();
+    let names: std::collections::BTreeSet<&str> = rows.lines().skip(1).filter_map(|r| r.split(',').next()).collect();
+    assert_eq!(names.into_iter().collect::<Vec<_>>(), ["kick low", "kick_layer"]);
+}
+
+#[test]
+fn a_set_for_the_other_drum_is_printed_and_said_and_a_layer_of_the_sheet_takes_no_drum() {
+    let dir = tempfile::tempdir().unwrap();
+    crate::small_song::sheet(dir.path(), 4.0, LAYERS_ALIKE);
+    for more in [&["--sets"][..], &[]] {
+        let words: Vec<&str> =
+            ["--set", "kick-round", "--drum", "snare"].into_iter().chain(more.iter().copied()).collect();
+        let (code, said, err) = print_of(dir.path(), &words);
+        let told = "the set kick-round is made for the kick, and layer snare_layer lies under the snare";
+        assert!(code == 1 && format!("{said}{err}").contains(told), "{code} {said}{err}");
+    }
+    assert!(dir.path().join("out/layers/snare_layer.wav").is_file());
+    let (_, said, err) = print_of(dir.path(), &["--set", "snare-dry", "--drum", "snare", "--sets"]);
+    assert!(!format!("{said}{err}").contains("is made for"), "{said}{err}");
+    let (code, _, err) = print_of(dir.path(), &["--layer", "snare", "--drum", "kick"]);
+    assert!(code == 2 && err.contains("--layer") && err.contains("--drum"), "{code} {err}");
 }

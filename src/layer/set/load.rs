@@ -5,10 +5,16 @@ use super::{SampleSet, SetFault};
 use crate::audio::{AudioReader, resample};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
-use crate::units::SampleRate;
+use crate::units::{SampleRate, Seconds};
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 
+/// Where so large a share of a file's energy ..
+const LATE_SHARE: f64 = 0.25;
+/// .. lies further than this behind its attack, more than one stroke sounds in it.
+const LATE: Seconds = Seconds(2.0);
+/// Names that a finding lists.
+const NAMED: usize = 3;
 /// Most one-shots of a set.
 const MOST: usize = 1024;
 /// File endings that are taken for audio in a folder.
@@ -16,7 +22,8 @@ const ENDINGS: [&str; 6] = ["wav", "wave", "flac", "aif", "aiff", "aifc"];
 
 /// Loads a set from files and folders (one level deep), converted to the song's rate and trimmed.
 ///
-/// Findings: shots left out because they are silent or damaged, clipped shots, other rates, mono beside stereo, a single shot.
+/// Findings: shots left out because they are silent or damaged, clipped shots, other rates, mono beside stereo, a single shot,
+/// files that sound on as a played track does.
 ///
 /// # Errors
 /// [`SetFault`] when nothing usable is there, a folder cannot be read, or there are over 1024 one-shots.
@@ -77,6 +84,7 @@ pub fn load(paths: &[PathBuf], rate: SampleRate) -> Result<(SampleSet, Vec<Findi
         return Err(fault(&first, SetFault::Empty("nothing that sounds".into())));
     }
     note_set(&first, &shots, &mut findings);
+    findings.extend(no_one_shots(&first, &shots, rate));
     let name = first.file_stem().or(first.file_name()).map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
     Ok((SampleSet::sort(name, shots), findings))
 }
@@ -123,6 +131,24 @@ fn note_set(path: &Path, shots: &[Shot], findings: &mut Vec<Finding>) {
 /// The one-shots that a path stands for, as [`load`] takes them; `None` where a folder cannot be read.
 pub(crate) fn files_of(path: &Path) -> Option<Vec<PathBuf>> {
     if path.is_dir() { folder(path).ok() } else { Some(vec![path.to_owned()]) }
+}
+
+/// A caution on files that sound on long after their attack, as a track of a kit or a loop does.
+fn no_one_shots(path: &Path, shots: &[Shot], rate: SampleRate) -> Option<Finding> {
+    let odd: Vec<&str> =
+        shots.iter().filter(|s| s.share_behind(LATE, rate) > LATE_SHARE).map(|s| s.name.as_str()).collect();
+    let named = odd.iter().take(NAMED).copied().collect::<Vec<_>>().join(", ");
+    let more = if odd.len() > NAMED { format!(" and {} more", odd.len() - NAMED) } else { String::new() };
+    (!odd.is_empty()).then(|| {
+        Finding::caution(
+            path,
+            format!(
+                "these do not look like one-shots: {named}{more} (much sounds later than {} s behind the attack)",
+                LATE.0
+            ),
+            "Name single strokes of one drum: every stroke of the song gets such a file in its whole length.",
+        )
+    })
 }
 
 /// Audio files of a folder, by name; hidden files and other endings are passed over.

@@ -74,6 +74,15 @@ impl Shot {
         self.channels.first().map_or(0, Vec::len)
     }
 
+    /// Share of its energy that sounds further than `time` behind the attack, 0 to 1.
+    pub(crate) fn share_behind(&self, time: Seconds, rate: SampleRate) -> f64 {
+        let energy = |x: &[f32]| x.iter().map(|v| f64::from(*v).powi(2)).sum::<f64>();
+        let late = self.attack.saturating_add(rate.samples(time) as usize);
+        let part = |c: &Vec<f32>| c.get(late..).map_or(0.0, energy);
+        let all: f64 = self.channels.iter().map(|c| energy(c)).sum();
+        if all > 0.0 { self.channels.iter().map(part).sum::<f64>() / all } else { 0.0 }
+    }
+
     /// Mean of the channels.
     #[must_use]
     pub fn mono(&self) -> Vec<f32> {

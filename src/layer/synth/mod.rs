@@ -8,7 +8,8 @@ mod snare;
 
 use super::set::{SampleSet, SetFault, Shot};
 use crate::error::{Located, Result};
-use crate::song::Drum;
+use crate::finding::Finding;
+use crate::song::{Drum, LayerPlan};
 use crate::units::SampleRate;
 use rayon::prelude::*;
 use std::path::Path;
@@ -96,6 +97,21 @@ pub fn built_in(name: &str, drum: Drum, rate: SampleRate, asked_in: &Path) -> Re
         return Err(Located::whole(asked_in, SetFault::Empty(found.name.into())).into());
     }
     Ok(SampleSet::sort(found.name.into(), shots))
+}
+
+/// A caution where a layer's built-in set is made for another drum than the layer lies under.
+#[must_use]
+pub fn other_drum(plan: &LayerPlan) -> Option<Finding> {
+    let asked = plan.built_in.as_deref().filter(|_| plan.samples.is_empty())?;
+    let set = BUILT_IN.iter().find(|b| b.name == asked && b.drum != plan.drum)?;
+    let own: Vec<&str> = BUILT_IN.iter().filter(|b| b.drum == plan.drum).map(|b| b.name).collect();
+    Some(Finding::song(
+        format!(
+            "the set {} is made for the {}, and layer {} lies under the {}",
+            set.name, set.drum, plan.name, plan.drum
+        ),
+        format!("Sets for the {} are {}; leave it if you mean it.", plan.drum, own.join(", ")),
+    ))
 }
 
 #[cfg(test)]

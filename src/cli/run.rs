@@ -5,21 +5,22 @@ use super::files::OutFolder;
 use super::hits::HITS;
 use super::outcome::Outcome;
 use super::page;
-use super::print::{LAYERS, MAP};
+use super::print::MAP;
 use super::results::{folder_for, layers};
 use crate::error::{Error, Located, Result};
 use crate::finding::{Finding, Weight};
 use crate::mix::MIX;
-use crate::output::{Unwritten, fault_of, write_whole};
+use crate::output::{Inputs, Unwritten, fault_of, write_whole};
 use crate::progress::Progress;
 use crate::run::{Key, Places, RECORD, Record, Stage, StageRecord, Standing, Sums, sum_of};
-use crate::song::Song;
+use crate::song::{LayerPlan, Song};
 use clap::Parser;
 use serde::Serialize;
-use std::collections::BTreeMap;
+use serde_json::Value;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::OsString;
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 use std::time::SystemTime;
 
 /// The page for the drummer, in the folder of results.
@@ -152,6 +153,9 @@ fn shown(told: &Told) -> Result<Outcome> {
 fn one(args: &Args, sheet: &Path, progress: &dyn Progress) -> Result<Told> {
     let song = Song::read(sheet)?;
     let out = folder_for(sheet, args.out.as_deref());
+    let inputs = Inputs::of(song.files());
+    inputs.refuse(&out.join(PAGE))?;
+    inputs.refuse(&out.join(RECORD))?;
     let folder = OutFolder::prepare(&out)?;
     let record = Record::read(places(sheet, &out));
     let (steps, findings) = (Vec::new(), Vec::new());
@@ -232,14 +236,11 @@ pub(super) fn has_found(sheet: &Path, out: &Path) -> bool {
 
 impl Run<'_> {
     fn stage(&mut self, stage: Stage) -> Result<()> {
-        if stage == Stage::Print && self.song.layers.is_empty() {
-            self.take_back_layers()?;
+        if self.nothing_to_do(stage).is_some() {
+            // First, because layers that lie there would be taken for layers printed by hand, and go along.
+            self.take_back_all(stage)?;
         }
         if let Some(why) = self.nothing_to_do(stage) {
-            if self.record.of(stage).is_some() {
-                self.record.forget(stage);
-                self.record.write(places(&self.sheet, &self.out))?;
-            }
             self.step(stage, Did::Skipped, vec![why.into()]);
             return Ok(());
         }
@@ -289,21 +290,36 @@ impl Run<'_> {
         }
     }
 
-    /// Removes layers that an earlier run printed for a sheet that asked for them then, and that nobody has touched since:
-    /// they would be taken for layers printed by hand, and go along.
-    fn take_back_layers(&mut self) -> Result<()> {
-        let Some(made) = self.record.of(Stage::Print).cloned() else { return Ok(()) };
-        let files: Vec<PathBuf> = made.outputs.keys().map(|p| self.out.join(p)).collect();
+    /// Removes what an earlier run made of a stage that the song no longer asks for, as far as nobody has touched it since, and
+    /// forgets the stage.
+    fn take_back_all(&mut self, stage: Stage) -> Result<()> {
+        let Some(made) = self.record.of(stage).cloned() else { return Ok(()) };
+        self.take_back(stage, &made, |_| false)?;
+        self.record.forget(stage);
+        self.record.write(places(&self.sheet, &self.out))
+    }
+
+    /// Removes results of an earlier run that no longer apply: files that the stage made then and not now (`stands` is false),
+    /// that nobody has touched since and that the song does not use itself. Hit lists and deliveries always stay. Gives their
+    /// paths in the folder.
+    fn take_back(&mut self, stage: Stage, made: &StageRecord, stands: impl Fn(&Path) -> bool) -> Result<Vec<PathBuf>> {
+        let list = |p: &Path| stage == Stage::Hits && p.extension().is_some_and(|e| e == "csv");
+        let inside = |p: &Path| p.components().all(|c| matches!(c, Component::Normal(_)));
+        let due = |p: &Path| stage != Stage::Handoff && !list(p) && inside(p) && !stands(p);
+        let former: Vec<(&PathBuf, &String)> = made.outputs.iter().filter(|(p, _)| due(p)).collect();
+        let files: Vec<PathBuf> = former.iter().map(|(p, _)| self.out.join(p)).collect();
+        self.sums.forget(&files);
         self.sums.add(&files)?;
-        let of_layers = |p: &Path| p.starts_with(LAYERS) || p == Path::new(MAP);
-        for (path, sum) in made.outputs.iter().filter(|(p, _)| of_layers(p)) {
-            let file = self.out.join(path);
-            if self.sums.of(&file) == Some(sum) {
-                fs::remove_file(&file).map_err(|e| Located::whole(&file, fault_of(&e)))?;
-                self.sums.forget(&[file]);
+        let inputs = Inputs::of(self.song.files());
+        let mut taken = Vec::new();
+        for ((path, sum), file) in former.into_iter().zip(&files) {
+            if self.sums.of(file) == Some(sum) && inputs.refuse(file).is_ok() {
+                fs::remove_file(file).map_err(|e| Located::whole(file, fault_of(&e)))?;
+                taken.push(path.clone());
             }
         }
-        Ok(())
+        self.sums.forget(&files);
+        Ok(taken)
     }
 
     /// Files that a stage's results depend on, in a fixed order.
@@ -318,7 +334,7 @@ impl Run<'_> {
             Stage::Timing => vec![list],
             Stage::Phase => mics.chain([list]).collect(),
             Stage::Print => {
-                let shots = song.layers.iter().flat_map(|l| &l.samples).flat_map(|p| files_of(p));
+                let shots = song.layers.iter().flat_map(LayerPlan::files);
                 mics.chain([list]).chain(shots).collect()
             }
             Stage::Rough => mics.chain(tracks).chain(layers()).collect(),
@@ -348,8 +364,14 @@ impl Run<'_> {
         } else {
             let before = listing(&self.out);
             let outcome = self.command(Stage::Hits, &["--from-list".into(), list.into_os_string()], |_, _| Ok(()))?;
+            let written = self.written(&before, &outcome)?;
+            let told_of = paths_in(&outcome.data());
+            let out = self.out.clone();
+            let stands = |p: &Path| written.contains_key(p) || told_of.contains(&out.join(p));
+            let taken = self.take_back(Stage::Hits, &made, stands)?;
             let mut outputs = made.outputs;
-            outputs.extend(self.written(&before, &outcome)?);
+            outputs.retain(|p, _| !taken.contains(p));
+            outputs.extend(written);
             let (lines, findings) = told(Stage::Hits, &outcome);
             let made = StageRecord { outputs, lines, findings, told_from: Some(told_from), ..made };
             self.record.note(Stage::Hits, made.clone());
@@ -419,6 +441,7 @@ impl Run<'_> {
     /// Does a stage as its own command would, and notes what it made.
     fn perform(&mut self, stage: Stage, key: Key) -> Result<()> {
         let before = listing(&self.out);
+        let former = self.record.of(stage).cloned();
         let ended = self.command(stage, &[], |run, files| {
             run.record.announce(stage, key.clone(), &run.out, files)?;
             run.record.write(places(&run.sheet, &run.out))
@@ -428,13 +451,18 @@ impl Run<'_> {
             // A check that has nothing to go by does not keep the song from being made.
             Err(e @ Error::Usage(_)) if matches!(stage, Stage::Timing | Stage::Phase) => {
                 self.findings.push(Finding::song(format!("{}: {e}", stage.word()), e.remedy()));
-                self.record.forget(stage);
+                self.take_back_all(stage)?;
                 self.step(stage, Did::Failed, vec![first_line(&e.to_string())]);
                 return Ok(());
             }
             Err(e) => return Err(e),
         };
         let outputs = self.written(&before, &outcome)?;
+        if let Some(former) = former {
+            let told_of = paths_in(&outcome.data());
+            let out = self.out.clone();
+            self.take_back(stage, &former, |p| outputs.contains_key(p) || told_of.contains(&out.join(p)))?;
+        }
         let (lines, findings) = told(stage, &outcome);
         self.findings.extend(findings.iter().cloned());
         let found_from =
@@ -465,19 +493,14 @@ impl Told {
     }
 }
 
-/// A file, or the files of a folder, by name.
-fn files_of(path: &Path) -> Vec<PathBuf> {
-    if !path.is_dir() {
-        return vec![path.to_owned()];
+/// Everything in an outcome's data that may be the name of a file.
+fn paths_in(data: &Value) -> BTreeSet<PathBuf> {
+    match data {
+        Value::String(text) => BTreeSet::from([PathBuf::from(text)]),
+        Value::Array(all) => all.iter().flat_map(paths_in).collect(),
+        Value::Object(all) => all.values().flat_map(paths_in).collect(),
+        _ => BTreeSet::new(),
     }
-    let mut files: Vec<PathBuf> = fs::read_dir(path)
-        .into_iter()
-        .flatten()
-        .filter_map(|e| e.ok().map(|e| e.path()))
-        .filter(|p| p.is_file())
-        .collect();
-    files.sort();
-    files
 }
 
 type Listing = BTreeMap<PathBuf, (u64, Option<SystemTime>)>;

@@ -17,6 +17,7 @@ mod handoff;
 mod hitlist;
 mod hits;
 mod hostile;
+mod inputs;
 mod layer;
 mod loudness;
 mod midi;

@@ -536,6 +536,70 @@ fn triggers_that_the_sheet_wants_pulled_are_made_and_delivered_beside_the_played
 }
 
 #[test]
+fn results_that_no_longer_apply_are_taken_away_and_what_somebody_touched_stays() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 6.0, &format!("[hits]\npull = 60\n\n{LAYER}"));
+    let out = dir.path().join("underlay");
+    let there = |name: &str| out.join(name).is_file();
+    did(&path, &[]);
+    let pulled = ["triggers_on_grid.mid", "kick_on_grid.mid", "snare_on_grid.mid", "moves.mid", "moves.csv"];
+    let layered = ["rough_mix_without_layers.wav", "layers/snare_fat.wav", "layer.csv", "pictures/layer_snare_fat.svg"];
+    for name in pulled.iter().chain(&layered) {
+        assert!(there(name), "{name}");
+    }
+    // One that the user has put something of his own into.
+    fs::write(out.join("snare_on_grid.mid"), b"my own").unwrap();
+    let text = fs::read_to_string(&path).unwrap();
+    fs::write(&path, text.replace("[hits]\npull = 60\n", "").split("[[layer]]").next().unwrap()).unwrap();
+    let next = did(&path, &[]);
+    assert_eq!((of(&next, "timing"), of(&next, "rough")), ("done", "done"));
+    for name in pulled.iter().chain(&layered).filter(|n| **n != "snare_on_grid.mid") {
+        assert!(!there(name), "{name}");
+    }
+    assert_eq!(fs::read(out.join("snare_on_grid.mid")).unwrap(), b"my own");
+    // What applies is there, the former delivery among it.
+    for name in
+        ["triggers.mid", "snare.mid", "timing.html", "rough_mix.wav", "rough_mix.csv", "rough_mix_drums_only.wav"]
+    {
+        assert!(there(name), "{name}");
+    }
+    assert!(there("LowTide_Handoff_R01.zip") && there("LowTide_Handoff_R02.zip"));
+    // Without a tempo there is no check of the timing, and no page of one.
+    let text = fs::read_to_string(&path).unwrap();
+    fs::write(&path, text.replace("[tempo]\nbpm = 120\nbar_one = 0\n", "")).unwrap();
+    assert_eq!(of(&did(&path, &[]), "timing"), "skipped");
+    assert!(!there("timing.html") && there("hits.csv") && there("snare.mid"));
+}
+
+#[test]
+fn a_former_result_that_the_song_is_made_of_now_stays() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 4.0, LAYER);
+    let out = dir.path().join("underlay");
+    did(&path, &["--until", "print"]);
+    let file = out.join("layers/snare_fat.wav");
+    let before = fs::read(&file).unwrap();
+    let text = fs::read_to_string(&path).unwrap();
+    let programmed = "[[track]]\nname = \"more\"\nfile = \"underlay/layers/snare_fat.wav\"\nkind = \"programming\"\n";
+    fs::write(&path, text.split("[[layer]]").next().unwrap().to_owned() + programmed).unwrap();
+    did(&path, &["--until", "print"]);
+    assert!(fs::read(&file).unwrap() == before);
+}
+
+#[test]
+fn a_list_that_was_kept_stays_when_strokes_are_found_anew() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 6.0, "");
+    let out = dir.path().join("underlay");
+    did(&path, &["--until", "hits"]);
+    edit(&out.join("hits.csv"), "kick", 2, STATE, "dropped");
+    did(&path, &["--until", "hits", "--again", "hits"]);
+    let kept = fs::read(out.join("hits_kept_1.csv")).unwrap();
+    did(&path, &["--until", "hits", "--again", "hits"]);
+    assert!(fs::read(out.join("hits_kept_1.csv")).unwrap() == kept);
+}
+
+#[test]
 fn the_receiver_can_check_the_zip() {
     let dir = tempfile::tempdir().unwrap();
     let path = sheet(dir.path(), 2.5, "");

@@ -89,6 +89,12 @@ pub fn in_words(e: &io::Error) -> String {
     words.into()
 }
 
+/// The same for a file that was to be read.
+#[must_use]
+pub fn reading_in_words(e: &io::Error) -> String {
+    if e.kind() == io::ErrorKind::NotFound { "there is no such file".into() } else { in_words(e) }
+}
+
 /// Files before they are written: names and whole contents.
 pub type Unwritten = Vec<(PathBuf, Vec<u8>)>;
 

@@ -12,6 +12,7 @@ mod tests;
 use super::{MidiFault, TempoMap};
 use crate::error::{Located, Place, Result};
 use crate::finding::Finding;
+use crate::output::reading_in_words;
 use crate::units::Seconds;
 use midly::{MetaMessage, TrackEventKind};
 use std::fs::File;
@@ -40,7 +41,7 @@ const MAX_BYTES: u64 = 32 << 20;
 /// [`Error::Midi`](crate::Error::Midi) when the file cannot be read, is damaged, is timed in frames (SMPTE), is of
 /// format 2, or holds changes that make no map.
 pub fn read_tempo_track(path: &Path, start: Seconds) -> Result<TempoTrack> {
-    let unreadable = |e: std::io::Error| Located::whole(path, MidiFault::Unreadable(e.to_string()));
+    let unreadable = |e: std::io::Error| Located::whole(path, MidiFault::Unreadable(reading_in_words(&e)));
     let mut bytes = Vec::new();
     let file = File::open(path).map_err(unreadable)?;
     file.take(MAX_BYTES + 1).read_to_end(&mut bytes).map_err(unreadable)?;

@@ -10,6 +10,7 @@ use super::{HitList, HitListFault};
 use crate::error::{Located, Place, Result};
 use crate::finding::Finding;
 use crate::hits::{GridPlace, Hit, Kind, State};
+use crate::output::reading_in_words;
 use crate::song::Drum;
 use crate::tempo::{BarBeat, Grid, TempoMap};
 use crate::units::{Dbfs, SamplePos, SampleRate, Seconds, Velocity};
@@ -49,7 +50,7 @@ const EXACT_DECIMALS: usize = 5;
 
 /// Reads a file.
 pub(super) fn read(path: &Path, rate: SampleRate, frames: Option<u64>) -> Result<ListRead> {
-    let unreadable = |e: std::io::Error| Located::whole(path, HitListFault::Unreadable(e.to_string()));
+    let unreadable = |e: std::io::Error| Located::whole(path, HitListFault::Unreadable(reading_in_words(&e)));
     let mut bytes = Vec::new();
     let file = File::open(path).map_err(unreadable)?;
     file.take(MAX_BYTES + 1).read_to_end(&mut bytes).map_err(unreadable)?;

@@ -176,7 +176,8 @@ fn mistakes_are_named_with_line_and_column() {
         assert_eq!((at, field.as_str()), (line, column), "{text:?}: {said}");
         assert!(said.contains(what) && !remedy.is_empty(), "{text:?}: {said}");
     }
-    assert!(refused(b"\xFF\xFEd\0r\0u\0m\0").2.contains("UTF-8"));
+    assert!(refused(b"drum,time_s\0\n").2.contains("not plain text"));
+    assert!(refused(b"PK\x03\x04\x14\0\x06\0").2.contains("spreadsheet"));
     let missing = HitList::read(Path::new("no/such/hits.csv"), SampleRate::SESSION, None);
     assert!(matches!(missing, Err(Error::HitList(e)) if matches!(e.fault, HitListFault::Unreadable(_))));
 }
@@ -256,6 +257,19 @@ fn with_places(change: impl Fn(usize, &mut [String; 4])) -> Vec<String> {
     got.hold_against(&map, Grid::SIXTEENTH);
     let cautions = got.findings.iter().filter(|f| f.weight == Weight::Caution);
     cautions.map(|f| format!("{} {}", f.what, f.remedy)).collect()
+}
+
+#[test]
+fn a_list_saved_as_unicode_text_is_read_as_the_same_in_utf_8() {
+    let text = "drum\ttime_s\tstate\r\nsnare\t0,5\tadded\r\n";
+    let plain = HitList::parse(Path::new("hits.csv"), text.as_bytes(), SampleRate::SESSION, None).unwrap().list;
+    let units = || text.encode_utf16();
+    let low: Vec<u8> = [0xFF, 0xFE].into_iter().chain(units().flat_map(u16::to_le_bytes)).collect();
+    let high: Vec<u8> = [0xFE, 0xFF].into_iter().chain(units().flat_map(u16::to_be_bytes)).collect();
+    for bytes in [low, high] {
+        let got = HitList::parse(Path::new("hits.csv"), &bytes, SampleRate::SESSION, None).unwrap().list;
+        assert!(got == plain && got.hits.len() == 1 && got.hits[0].pos.0 == 24_000, "{got:?}");
+    }
 }
 
 #[test]

@@ -9,6 +9,7 @@ mod words;
 use crate::audio::{AudioInfo, AudioReader, Channel};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
+use crate::output::in_words;
 use crate::progress::Progress;
 use crate::song::sheet::{form_of_markers, usual_rate};
 use crate::song::{Drum, Place, Section, SheetFault, TrackKind};
@@ -175,10 +176,11 @@ fn list(folder: &Path) -> Result<Vec<PathBuf>> {
         return Err(fault("this is a file, not a folder".into(), "Name the folder that holds the song's recordings."));
     }
     let entries = std::fs::read_dir(folder)
-        .map_err(|e| fault(format!("this folder cannot be read ({e})"), "Check that you may read it."))?;
+        .map_err(|e| fault(format!("this folder cannot be read ({})", in_words(&e)), "Check that you may read it."))?;
     let mut paths: Vec<PathBuf> = Vec::new();
     for entry in entries {
-        let entry = entry.map_err(|e| fault(format!("this folder cannot be read ({e})"), "Check the disk."))?;
+        let entry =
+            entry.map_err(|e| fault(format!("this folder cannot be read ({})", in_words(&e)), "Check the disk."))?;
         // Names that begin with a dot are the system's own companions of real files.
         if !entry.file_name().to_string_lossy().starts_with('.') {
             paths.push(folder.join(entry.file_name()));

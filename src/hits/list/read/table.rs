@@ -2,6 +2,7 @@
 
 use super::Wrong;
 use crate::hits::list::COLUMNS;
+use std::borrow::Cow;
 
 /// One row that is not blank.
 pub(super) struct Cells {
@@ -14,6 +15,19 @@ pub(super) struct Cells {
 impl Cells {
     fn fields(&self) -> impl Iterator<Item = &str> {
         self.text.split('\0')
+    }
+}
+
+/// Text in UTF-8, with a byte order mark or without, or with its mark in UTF-16 as spreadsheets save "Unicode text".
+fn text_of(bytes: &[u8]) -> Cow<'_, str> {
+    let units = |rest: &[u8], unit: fn([u8; 2]) -> u16| -> String {
+        String::from_utf16_lossy(&rest.as_chunks::<2>().0.iter().map(|two| unit(*two)).collect::<Vec<u16>>())
+    };
+    match bytes {
+        [0xFF, 0xFE, rest @ ..] => units(rest, u16::from_le_bytes).into(),
+        [0xFE, 0xFF, rest @ ..] => units(rest, u16::from_be_bytes).into(),
+        [0xEF, 0xBB, 0xBF, rest @ ..] => String::from_utf8_lossy(rest),
+        all => String::from_utf8_lossy(all),
     }
 }
 
@@ -31,11 +45,17 @@ impl Table {
     /// Splits a file into rows. The separator (`,`, `;` or tab) is the one that the head uses.
     pub fn split(bytes: &[u8]) -> Result<Self, Wrong> {
         let again = "Save the list again as CSV, UTF-8.";
-        if bytes.starts_with(b"\xFF\xFE") || bytes.starts_with(b"\xFE\xFF") || bytes.contains(&0) {
-            return Err(Wrong::whole("this is not plain text in UTF-8", again));
+        // Spreadsheets keep their own files as a zip.
+        if bytes.starts_with(b"PK\x03\x04") {
+            return Err(Wrong::whole(
+                "this is a spreadsheet's own file, not CSV",
+                "In the spreadsheet save the list as CSV.",
+            ));
         }
-        let text = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
-        let text = String::from_utf8_lossy(text);
+        let text = text_of(bytes);
+        if text.contains('\0') {
+            return Err(Wrong::whole("this is not plain text", again));
+        }
         let (text, skipped, stated) = without_separator_line(&text);
         let head = text.lines().find(|l| !is_blank(l)).unwrap_or("");
         let separator = stated.unwrap_or_else(|| separator_of(head));

@@ -120,7 +120,11 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let pictures: Vec<Picture> = [phase_matrix(&report)].into_iter().chain(report.sums.iter().map(phase_sum)).collect();
     super::take::put_pictures(&mut batch, folder.path(), &pictures, args.png)?;
     let mut copies = Vec::new();
-    let record = corrected.as_ref().map(|corrected| CopiesRecord::read(corrected.path())).transpose()?;
+    let read = |corrected: &OutFolder| {
+        batch.check(&corrected.file(COPIES))?;
+        CopiesRecord::read(corrected.path())
+    };
+    let record = corrected.as_ref().map(read).transpose()?;
     if let (Some(corrected), Some(record)) = (&corrected, &record) {
         for shift in plan_copies(&take, &report, args, corrected.path(), &mut findings)? {
             batch.check(&shift.target)?;

@@ -118,7 +118,7 @@ pub const FIELDS: &[Field] = &[
         "where it stands; different for every mic of one kick, snare, hat or overhead",
         "\"in\"",
     ),
-    f(MIC, "channel", "sum, left or right", "sum", "which channel of a stereo file is listened to", "\"sum\""),
+    f(MIC, "channel", "sum, left or right", "sum", "which side of a stereo file this mic is", "\"sum\""),
     f(
         MIC,
         "polarity",

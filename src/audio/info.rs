@@ -101,19 +101,6 @@ impl AudioInfo {
     }
 }
 
-/// Which channel of a file a mono analysis listens to.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Channel {
-    /// The only channel, or the mean of all: (L + R) / 2.
-    #[default]
-    Sum,
-    /// The first.
-    Left,
-    /// The second.
-    Right,
-}
-
 /// Why an audio file cannot be used.
 #[derive(Clone, Debug, thiserror::Error)]
 pub enum AudioFault {

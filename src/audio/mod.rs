@@ -4,6 +4,7 @@
 //! Readers stream: memory does not grow with a file's length. Inputs are opened read-only.
 
 mod aiff;
+mod channel;
 mod coded;
 mod dither;
 mod info;
@@ -15,8 +16,9 @@ mod resample;
 pub(crate) mod riff;
 mod writer;
 
+pub use channel::Channel;
 pub use dither::Dither;
-pub use info::{AudioFault, AudioInfo, Bext, Channel, Cue, SampleFormat};
+pub use info::{AudioFault, AudioInfo, Bext, Cue, SampleFormat};
 pub use levels::{LevelMeter, Levels, SOUND_FLOOR};
 pub use reader::{AudioReader, MonoReader, read_mono};
 pub use resample::{Resampler, resample, resampled_frames};

@@ -110,9 +110,10 @@ where
         say_error(&e, screen);
         return e.exit_code();
     }
+    let json = typed.iter().any(|word| word == "--json");
     let args = match Args::try_parse_from(typed) {
         Ok(args) => args,
-        Err(e) => return typed_wrongly(&e, screen),
+        Err(e) => return typed_wrongly(&e, json, screen),
     };
     let ended = match &args.command {
         Command::Completions(shell) => return written(about::completions(shell, screen.out), screen),
@@ -175,10 +176,18 @@ fn say_error(e: &Error, screen: &mut Screen<'_>) {
     let _ = writeln!(screen.err, "underlay: {text}{stop}\n  What to do: {}", e.remedy());
 }
 
-fn typed_wrongly(e: &clap::Error, screen: &mut Screen<'_>) -> ExitCode {
+/// Says what the parser says: help and version as they are, errors in our words, and to scripts as JSON too.
+fn typed_wrongly(e: &clap::Error, json: bool, screen: &mut Screen<'_>) -> ExitCode {
     let text = e.render().to_string();
     let text = text.strip_prefix("error: ").map_or(text.clone(), |rest| format!("underlay: {}", in_our_words(rest)));
     if e.use_stderr() {
+        if json {
+            let said = text.strip_prefix("underlay: ").unwrap_or(&text);
+            let (what, remedy) = said.split_once("\n\n").unwrap_or((said, ""));
+            let in_one_line = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+            // As below.
+            let _ = outcome::write_json_error(&Error::usage(in_one_line(what), in_one_line(remedy)), screen.out);
+        }
         let _ = write!(screen.err, "{text}");
         ExitCode::Usage
     } else {

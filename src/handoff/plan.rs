@@ -3,7 +3,7 @@
 //! In: the song, its printed layers, its documents. Out: [`Plan`], with every path inside the zip decided.
 
 use super::name::{self, BadName, Fields, rate_word, words};
-use super::scan::{heard, side};
+use super::scan::heard;
 use crate::audio::{AudioInfo, AudioReader, Channel, SampleFormat, resampled_frames};
 use crate::error::{Error, Located, Result};
 use crate::mix::{PrintedLayer, kind_word};
@@ -152,7 +152,7 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
         let mut item = new(&m.name, format!("{} {}", m.drum, m.place), Kind::Mic, &m.info.path, &m.info);
         item.channel = m.channel;
         item.info = heard(&m.info, m.channel);
-        item.one_side = side(&m.info, m.channel).is_some();
+        item.one_side = m.channel.side(m.info.channels).is_some();
         item.polarity = m.polarity;
         item.note = m.note.clone();
         item.has_mates = song.mics.len() > 1;

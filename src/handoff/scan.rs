@@ -66,42 +66,16 @@ pub(super) struct Block {
     bytes: Vec<u8>,
 }
 
-/// The channel that a mic takes out of a file of several; `None` where it takes all.
-pub(super) fn side(info: &AudioInfo, channel: Channel) -> Option<usize> {
-    match channel {
-        _ if info.channels < 2 => None,
-        Channel::Sum => None,
-        Channel::Left => Some(0),
-        Channel::Right => Some(1),
-    }
-}
-
 /// What is known of the part of a file that a mic takes: of a side, as of a mono file.
 pub(super) fn heard(info: &AudioInfo, channel: Channel) -> AudioInfo {
-    let channels = if side(info, channel).is_some() { 1 } else { info.channels };
-    AudioInfo { channels, ..info.clone() }
-}
-
-/// Leaves one channel of interleaved frames.
-fn take_side<T: Copy>(samples: &mut Vec<T>, side: Option<usize>, channels: usize) {
-    let Some(side) = side else { return };
-    let frames = samples.len() / channels.max(1);
-    for i in 0..frames {
-        if let Some(&v) = samples.get(i * channels + side)
-            && let Some(slot) = samples.get_mut(i)
-        {
-            *slot = v;
-        }
-    }
-    samples.truncate(frames);
+    AudioInfo { channels: channel.taken(info.channels), ..info.clone() }
 }
 
 /// Reads a file block by block up to the song's end.
 pub(super) struct Source {
     reader: AudioReader,
     info: AudioInfo,
-    /// The channel that is taken out of several; `None` where all are.
-    side: Option<usize>,
+    channel: Channel,
     left: u64,
     pub block: Block,
     /// Whether `block.floats` is to be filled for integer files too.
@@ -112,9 +86,9 @@ impl Source {
     /// Opens a file: one side of it as mono, or all of it.
     pub fn open(path: &Path, channel: Channel, floats: bool) -> Result<Self> {
         let reader = AudioReader::open(path)?;
-        let (info, side) = (heard(reader.info(), channel), side(reader.info(), channel));
+        let info = heard(reader.info(), channel);
         let block = Block { ints: Vec::new(), floats: Vec::new(), bytes: Vec::new() };
-        Ok(Self { left: info.frames, reader, info, side, block, floats })
+        Ok(Self { left: info.frames, reader, info, channel, block, floats })
     }
 
     /// What is known of the file; of a side, as of a mono file.
@@ -137,10 +111,10 @@ impl Source {
             return Ok(0);
         }
         let format = self.info.format;
-        let channels = usize::from(self.reader.info().channels);
+        let channels = self.reader.info().channels;
         let got = if format.is_integer() {
             let got = self.reader.read_ints(&mut self.block.ints, want)?;
-            take_side(&mut self.block.ints, self.side, channels);
+            self.channel.keep(&mut self.block.ints, channels);
             if self.floats {
                 let scale = 1.0 / (1u64 << (format.bits() - 1)) as f32;
                 self.block.floats.extend(self.block.ints.iter().map(|&v| v as f32 * scale));
@@ -148,7 +122,7 @@ impl Source {
             got
         } else {
             let got = self.reader.read(&mut self.block.floats, want)?;
-            take_side(&mut self.block.floats, self.side, channels);
+            self.channel.keep(&mut self.block.floats, channels);
             got
         };
         self.left -= got as u64;

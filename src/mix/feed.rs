@@ -68,14 +68,13 @@ impl Feed {
 /// Puts samples of `from` channels into `out` as `to` channels: the same, one side, or their mean as one.
 fn fold(samples: &[f32], from: u16, channel: Channel, to: usize, out: &mut Vec<f32>) {
     out.clear();
-    let from = usize::from(from);
-    match channel {
-        _ if from == to => out.extend_from_slice(samples),
-        Channel::Left => out.extend(samples.iter().step_by(from)),
-        Channel::Right => out.extend(samples.iter().skip(1).step_by(from)),
-        Channel::Sum => {
-            let k = 1.0 / from as f32;
-            out.extend(samples.chunks_exact(from).map(|f| f.iter().sum::<f32>() * k));
+    let channels = usize::from(from);
+    match channel.side(from) {
+        _ if channels == to => out.extend_from_slice(samples),
+        Some(side) => out.extend(samples.iter().skip(side).step_by(channels)),
+        None => {
+            let k = 1.0 / channels as f32;
+            out.extend(samples.chunks_exact(channels).map(|f| f.iter().sum::<f32>() * k));
         }
     }
 }

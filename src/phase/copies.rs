@@ -66,7 +66,7 @@ pub fn write_copy(shift: &Shift) -> Result<(AtomicFile, Copied)> {
             "Check the arrival that was found; such a file is best left where it is.",
         ));
     }
-    if info.channels > 1 && shift.channel != Channel::Sum {
+    if shift.channel.side(info.channels).is_some() {
         return by_samples(shift, reader);
     }
     let mut file = File::open(&shift.source).map_err(|e| read_fault(&shift.source, &e))?;
@@ -197,25 +197,12 @@ fn flip(format: SampleFormat, bytes: &mut [u8]) -> u64 {
     held
 }
 
-/// Leaves the samples of one side of interleaved frames; all of them where no side is named.
-fn take_side<T: Copy>(samples: &mut Vec<T>, side: Option<usize>, channels: usize) {
-    let Some(side) = side else { return };
-    let kept: Vec<T> = samples.iter().skip(side).step_by(channels).copied().collect();
-    *samples = kept;
-}
-
 /// Through decoded samples, for what is no WAV file, and for one side of a stereo file.
 fn by_samples(shift: &Shift, mut reader: AudioReader) -> Result<(AtomicFile, Copied)> {
     let info = reader.info().clone();
-    let channels = usize::from(info.channels).max(1);
-    let side = match shift.channel {
-        Channel::Left if channels > 1 => Some(0),
-        Channel::Right if channels > 1 => Some(1),
-        _ => None,
-    };
-    let width = if side.is_some() { 1 } else { channels };
+    let width = shift.channel.taken(info.channels);
     let format = if info.format.is_integer() { info.format } else { SampleFormat::Float32 };
-    let spec = WavSpec { rate: info.rate, channels: width as u16, format };
+    let spec = WavSpec { rate: info.rate, channels: width, format };
     let extras = WavExtras { bext: info.bext.clone(), cues: info.cues.clone(), frames: Some(info.frames) };
     let mut wav = WavWriter::create_with(&shift.target, spec, extras)?;
     let moved = shift.later.unsigned_abs();
@@ -225,7 +212,7 @@ fn by_samples(shift: &Shift, mut reader: AudioReader) -> Result<(AtomicFile, Cop
         reader.seek(moved)?;
     }
     let quiet = |wav: &mut WavWriter| -> Result<()> {
-        let mut left = moved as usize * width;
+        let mut left = moved as usize * usize::from(width);
         while left > 0 {
             let n = left.min(1 << 16);
             if format.is_integer() {
@@ -246,7 +233,7 @@ fn by_samples(shift: &Shift, mut reader: AudioReader) -> Result<(AtomicFile, Cop
         let want = left.min(1 << 16) as usize;
         let n = if format.is_integer() {
             let n = reader.read_ints(&mut ints, want)?;
-            take_side(&mut ints, side, channels);
+            shift.channel.keep(&mut ints, info.channels);
             if shift.invert {
                 for v in &mut ints {
                     held += u64::from(*v == lowest);
@@ -257,7 +244,7 @@ fn by_samples(shift: &Shift, mut reader: AudioReader) -> Result<(AtomicFile, Cop
             n
         } else {
             let n = reader.read(&mut floats, want)?;
-            take_side(&mut floats, side, channels);
+            shift.channel.keep(&mut floats, info.channels);
             if shift.invert {
                 floats.iter_mut().for_each(|v| *v = -*v);
             }

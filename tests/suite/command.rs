@@ -586,6 +586,13 @@ fn errors_are_told_in_json_too() {
     assert_eq!(document["exit_code"], 3);
     assert!(document["error"]["what"].as_str().unwrap().contains("gone.wav"));
     assert!(document["error"]["remedy"].as_str().unwrap().contains("Check"));
+
+    // What is typed wrongly as well: a script has one place to look.
+    let ended = desk.run(&["hits", "song.toml", "--json", "--flor", "-50"]);
+    let document: Value = serde_json::from_str(&ended.out).unwrap();
+    assert_eq!((ended.code, &document["exit_code"]), (ExitCode::Usage, &Value::from(2)));
+    assert_eq!(document["error"]["what"], "'--flor' is not understood here");
+    assert!(document["error"]["remedy"].as_str().unwrap().contains("--floor"), "{document}");
 }
 
 #[test]

@@ -4,7 +4,7 @@ use crate::error::{ExitCode, Fault};
 use crate::finding::Finding;
 use crate::output::in_words;
 use crate::units::{SamplePos, SampleRate, Seconds};
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 use std::path::PathBuf;
 
 /// How samples are stored.

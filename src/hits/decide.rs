@@ -48,8 +48,12 @@ const FEWEST_UNLIKE: usize = 20;
 const BLEED: Spread = Spread { middle: 0.5, width: 0.12 };
 /// Least width of a distribution of likenesses: real strokes differ more than a sampled drum's.
 const LEAST_WIDTH: f32 = 0.1;
-/// Most log-odds that likeness may add or take.
-const MOST_BY_LIKENESS: f32 = 2.0;
+/// Most log-odds that likeness may take, and most that it may add: with nothing but a snare's mic hats are as like its strokes.
+const MOST_BY_UNLIKENESS: f32 = 2.0;
+/// See [`MOST_BY_UNLIKENESS`].
+pub const MOST_BY_LIKENESS: f32 = 3.0;
+/// See [`MOST_BY_UNLIKENESS`].
+pub const MOST_BY_LIKENESS_ALONE: f32 = 2.0;
 /// Candidates that are looked at together: what is said of them stays in the processor's caches until it is weighed.
 const TOGETHER: usize = 64;
 /// Two candidates closer than this many frames (10.7 ms) are one stroke; the likelier is kept.
@@ -221,9 +225,10 @@ fn loud_ones(survey: &Survey, sure: &[usize]) -> Vec<usize> {
 ///
 /// The likenesses of the strokes that are sure and of the bleed that is sure give two normal distributions (median, and
 /// 1.4826 times the median absolute deviation, at least 0.1); half the logarithm of their ratio at a candidate's likeness
-/// is added, at most 2 either way. Nothing is added beyond the medians' own, nor where fewer than eight strokes are sure.
+/// is added, at most `most`, or taken, at most 2. Nothing is added beyond the medians' own, nor where fewer than eight strokes
+/// are sure.
 #[must_use]
-pub fn adapted(odds: &[f32], likeness: &[Option<f32>]) -> Vec<f32> {
+pub fn adapted(odds: &[f32], likeness: &[Option<f32>], most: f32) -> Vec<f32> {
     let of = |wanted: fn(f32) -> bool| -> Vec<f32> {
         odds.iter().zip(likeness).filter(|(o, _)| wanted(**o)).filter_map(|(_, l)| *l).collect()
     };
@@ -239,7 +244,7 @@ pub fn adapted(odds: &[f32], likeness: &[Option<f32>]) -> Vec<f32> {
         .zip(likeness)
         .map(|(&odds, like)| {
             let Some(like) = like.map(|l| l.clamp(low, own.middle)) else { return odds };
-            odds + (0.5 * (own.log_density(like) - bleed.log_density(like))).clamp(-MOST_BY_LIKENESS, MOST_BY_LIKENESS)
+            odds + (0.5 * (own.log_density(like) - bleed.log_density(like))).clamp(-MOST_BY_UNLIKENESS, most)
         })
         .collect()
 }
@@ -313,12 +318,14 @@ mod tests {
 
     #[test]
     fn a_doubtful_stroke_that_is_like_the_sure_ones_gains_and_one_like_the_bleed_loses() {
-        let of = |doubtful| {
+        let of = |doubtful, most| {
             let (odds, like) = take(doubtful);
-            adapted(&odds, &like)[50]
+            adapted(&odds, &like, most)[50]
         };
-        assert_eq!((of(0.97), of(0.45)), (2.2, -1.8));
-        assert!(of(0.7) < of(0.75) && of(0.75) < of(0.8));
+        assert_eq!((of(0.97, MOST_BY_LIKENESS), of(0.45, MOST_BY_LIKENESS)), (3.2, -1.8));
+        assert_eq!((of(0.97, MOST_BY_LIKENESS_ALONE), of(0.45, MOST_BY_LIKENESS_ALONE)), (2.2, -1.8));
+        assert!(of(0.7, MOST_BY_LIKENESS) < of(0.75, MOST_BY_LIKENESS));
+        assert!(of(0.75, MOST_BY_LIKENESS) < of(0.8, MOST_BY_LIKENESS));
     }
 
     #[test]
@@ -406,7 +413,7 @@ mod tests {
     #[test]
     fn without_sure_strokes_or_likeness_nothing_changes() {
         let (odds, like) = take(0.9);
-        assert_eq!(adapted(&odds, &vec![None; odds.len()]), odds);
-        assert_eq!(adapted(&odds[15..], &like[15..]), &odds[15..]);
+        assert_eq!(adapted(&odds, &vec![None; odds.len()], MOST_BY_LIKENESS), odds);
+        assert_eq!(adapted(&odds[15..], &like[15..], MOST_BY_LIKENESS), &odds[15..]);
     }
 }

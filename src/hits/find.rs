@@ -2,7 +2,7 @@
 
 use super::bands::Framing;
 use super::contrast::{contrast, spare_alike};
-use super::decide::{Opinion, adapted, certainty, first_opinion, kept};
+use super::decide::{MOST_BY_LIKENESS, MOST_BY_LIKENESS_ALONE, Opinion, adapted, certainty, first_opinion, kept};
 use super::echo::{Sound, echoes};
 use super::edge::benefit;
 use super::evidence::{Columns, Evidence, Outline, highest};
@@ -35,6 +35,8 @@ pub const MIN_GAP_MS: f64 = 15.0;
 
 /// Log-odds from which a candidate's own samples are looked at.
 const WORTH_A_LOOK: f32 = -5.0;
+/// Log-odds above which a snare's candidate that is unlike the take's clear strokes is looked at more closely.
+const WORTH_ANOTHER_LOOK: f32 = -2.0;
 /// Strokes of which no more than one in so many are other ones teach the same.
 const OTHERS: usize = 10;
 /// How far two stretches may disagree on when a stroke at their seam begins.
@@ -250,6 +252,12 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let mut glass = Glass::look(&song.mics[main], stretch.rest[main], &coarse, framing.rate)?;
     let first_kept = kept(&survey, &opinion.odds, s.threshold());
     let mut lesson = learn(&survey, &first_kept, &looked, &glass);
+    // Not of a kick: what rings of it is as like it, seen a little earlier.
+    if s.drum == Drum::Snare {
+        for (number, _) in looked.iter().enumerate().filter(|&(_, &i)| opinion.odds[i] > WORTH_ANOTHER_LOOK) {
+            glass.look_closer(&mut lesson, number)?;
+        }
+    }
     let mut odds = second_opinion((survey.others, s.drum), &opinion, &looked, &glass, &mut lesson);
     // What only has the benefit of the doubt teaches nothing.
     let teachers = kept(&survey, &odds, s.threshold());
@@ -299,12 +307,12 @@ fn second_opinion(
     for (number, &i) in looked.iter().enumerate() {
         likeness[i] = glass.likeness(lesson, number);
     }
-    let mut odds = adapted(&first.odds, &likeness);
+    let alone = others == Others::None && drum == Drum::Snare;
+    let mut odds = adapted(&first.odds, &likeness, if alone { MOST_BY_LIKENESS_ALONE } else { MOST_BY_LIKENESS });
     // A kick's sure strokes are too few and too much like a floor tom's to teach its shape (`docs/accuracy.md`).
     if drum == Drum::Snare {
         let mut gains = contrast(&odds, &first.shapes);
-        // With nothing but a snare's mic hats are as like its strokes.
-        if others != Others::None {
+        if !alone {
             spare_alike(&mut gains, &likeness);
         }
         odds.iter_mut().zip(gains).for_each(|(odds, gain)| *odds += gain);

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Render multi-mic drum sessions with known strokes: many kits, drummers, rooms and amounts of bleed.
 
-  sessions.py ONESHOTS OUT --count N [--seed S] [--hold-out | --all] [--absent DRUM] [--toms] [--snare brush|cross-stick]
+  sessions.py ONESHOTS OUT --count N [--seed S] [--hold-out | --all] [--absent DRUM] [--toms] [--snare brush|cross-stick|mixed]
                             [--solo] [--rare] [--blend] [--seconds 45]
 
 ONESHOTS comes from oneshots.py. OUT/NAME/ holds nine 24-bit WAV files, one a mic, `truth.csv`
@@ -186,7 +186,7 @@ def burst(rng):
 
 # ---- drummers ---------------------------------------------------------------------------------------------------
 
-def drummer(rng, seconds, toms=False):
+def drummer(rng, seconds, toms=False, mixed=False):
     """[(time, drum, strength)], tempo: an invented drummer with habits, playing an invented song"""
     style = rng.choice(["straight8", "sixteen", "shuffle", "jazz", "funk", "half", "latin", "metal", "ballad", "train"])
     lo, hi = {"metal": (140, 200), "jazz": (90, 200), "ballad": (60, 90), "half": (70, 150), "funk": (80, 120)}.get(style, (70, 160))
@@ -196,7 +196,7 @@ def drummer(rng, seconds, toms=False):
     sloppy, ghosts = rng.uniform(0.003, 0.014), rng.uniform(0, 0.6) if style != "metal" else 0.05
     lag = {d: rng.normal(0, 0.006) for d in DRUMS}
     loud = {d: rng.uniform(0.6, 0.95) for d in DRUMS}
-    use_rim, flams, rolls = rng.random() < 0.2, rng.uniform(0, 0.12), rng.uniform(0, 0.10)
+    use_rim, flams, rolls = rng.random() < 0.2 or mixed, rng.uniform(0, 0.12), rng.uniform(0, 0.10)
     time = 2 * beat + rng.uniform(0, 1)
     def put(t, d, v):
         ev.append((t + lag[d] + rng.normal(0, sloppy), d, float(np.clip(v * rng.normal(1, 0.09), 0.04, 1.0))))
@@ -313,7 +313,7 @@ def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None, 
     rng = np.random.default_rng(seed)
     # from numbers of its own: with and without, a session is the same otherwise
     kit = Kit(root, kits, rng, snare == "brush", blended, np.random.default_rng([seed, 1]) if spread else None)
-    ev, bpm, style = alone(rng, seconds) if solo else drummer(rng, seconds, toms)
+    ev, bpm, style = alone(rng, seconds) if solo else drummer(rng, seconds, toms, snare == "mixed")
     if snare == "cross-stick":
         ev = [(t, "rim" if d == "snare" else d, v) for t, d, v in ev]
     if absent:
@@ -369,7 +369,7 @@ def main():
     ap.add_argument("--seed", type=int, default=1); ap.add_argument("--hold-out", action="store_true")
     ap.add_argument("--all", action="store_true"); ap.add_argument("--absent", choices=["kick", "snare"], help="this drum is never struck")
     ap.add_argument("--toms", action="store_true", help="the toms are played as others play the hi-hat")
-    ap.add_argument("--snare", choices=["brush", "cross-stick"], help="played all through with brushes, or on its rim")
+    ap.add_argument("--snare", choices=["brush", "cross-stick", "mixed"], help="played all through with brushes, or on its rim; or on its rim every other eight bars")
     ap.add_argument("--solo", action="store_true", help="the snare with nothing beside it")
     ap.add_argument("--rare", action="store_true", help="kick (odd seeds) or snare (even) is struck one to six times")
     ap.add_argument("--blend", action="store_true", help="most drums are two recordings in one, lows of one and highs of the other")

@@ -4,7 +4,7 @@
 
 use super::place::{Count, Placed};
 use super::pull::PullSettings;
-use super::words::{early_late, just_noticed_ms};
+use super::words::{early_late, just_noticed_ms, later_earlier};
 use crate::song::Drum;
 use serde::Serialize;
 
@@ -49,11 +49,19 @@ pub struct Outlier {
     pub from_usual_ms: f64,
 }
 
+/// From so far off the line on, ms, where a drum usually sits is said beside where its stroke lies: in a take that is early as a
+/// whole it may be the stroke on the line that stands out.
+const USUALLY_OFF_MS: f64 = 10.0;
+
 impl Outlier {
-    /// `bar 43, beat 2: snare 31 ms late`.
+    /// `bar 43, beat 2: snare 31 ms late`, of a drum that is usually early too with `, 60 ms later than usual`.
     #[must_use]
     pub fn sentence(&self) -> String {
-        format!("bar {}, beat {}: {} {}", self.bar, self.count, self.drum, early_late(self.offset_ms))
+        let said = format!("bar {}, beat {}: {} {}", self.bar, self.count, self.drum, early_late(self.offset_ms));
+        if (self.offset_ms - self.from_usual_ms).abs() < USUALLY_OFF_MS {
+            return said;
+        }
+        format!("{said}, {} than usual", later_earlier(self.from_usual_ms))
     }
 }
 

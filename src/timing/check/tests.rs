@@ -107,6 +107,13 @@ fn the_worst_bar_is_named_as_a_drummer_would_name_it() {
 }
 
 #[test]
+fn a_stroke_on_the_line_in_an_early_take_is_said_to_be_later_than_usual() {
+    let mut n = normal(13);
+    let t = checked(&take(60, |q, _| if q == 169 { 0.0 } else { -34.0 + 2.0 * n() }));
+    assert_eq!(t.worst[0].sentence(), "bar 43, beat 2: snare on the line, 34 ms later than usual");
+}
+
+#[test]
 fn triplet_swing_has_a_ratio_of_two_and_straight_eighths_of_one() {
     let eighths = |share: f64| {
         let mut n = normal(17);

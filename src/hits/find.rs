@@ -257,9 +257,8 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let mut lesson = learn(&survey, &first_kept, &looked, &glass);
     // Not of a kick: what rings of it is as like it, seen a little earlier.
     if s.drum == Drum::Snare {
-        for (number, _) in looked.iter().enumerate().filter(|&(_, &i)| opinion.odds[i] > WORTH_ANOTHER_LOOK) {
-            glass.look_closer(&mut lesson, number)?;
-        }
+        let worth = (0..looked.len()).filter(|&number| opinion.odds[looked[number]] > WORTH_ANOTHER_LOOK);
+        glass.look_closer(&mut lesson, worth)?;
     }
     let mut odds = second_opinion((survey.others, s.drum), &opinion, &looked, &glass, &mut lesson);
     // What only has the benefit of the doubt teaches nothing.

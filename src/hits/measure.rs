@@ -186,19 +186,26 @@ impl Glass {
         self.looks.get(i).and_then(|look| lesson.like(look)).map(|l| l.score)
     }
 
-    /// Looks closer at the stroke of number `i` where it is unlike the clear ones: without what rings under it, and a little earlier.
-    /// What is then more like them counts from there on.
+    /// Looks closer at those strokes of the given numbers that are unlike the clear ones: without what rings under them, and a little
+    /// earlier. What is then more like them counts from there on.
     ///
     /// # Errors
     /// As [`MonoReader::read`].
-    pub fn look_closer(&mut self, lesson: &mut Lesson, i: usize) -> Result<()> {
+    pub fn look_closer(&mut self, lesson: &mut Lesson, numbers: impl Iterator<Item = usize>) -> Result<()> {
+        let mut carrier = Carrier::new(self.rate);
+        for i in numbers {
+            self.look_closer_at(lesson, &mut carrier, i)?;
+        }
+        Ok(())
+    }
+
+    fn look_closer_at(&mut self, lesson: &mut Lesson, carrier: &mut Carrier, i: usize) -> Result<()> {
         let Some(look) = self.looks.get(i) else { return Ok(()) };
         let Some(seen) = lesson.like(look).filter(|seen| seen.score < LEAST) else { return Ok(()) };
         let (at, number) = (look.at.saturating_sub(self.rate.samples(MUCH_EARLIER)), look.number);
         let earlier = self.look_at(at, number)?;
-        let mut carrier = Carrier::new(self.rate);
-        let here = lesson.more_alike(&mut carrier, &self.looks[i], seen);
-        let before = lesson.compare(&earlier).map(|like| lesson.more_alike(&mut carrier, &earlier, like));
+        let here = lesson.more_alike(carrier, &self.looks[i], seen);
+        let before = lesson.compare(&earlier).map(|like| lesson.more_alike(carrier, &earlier, like));
         let counts = |like: &Likeness| like.score >= LEAST && like.score > seen.score + BETTER;
         match before.filter(|before| counts(before) && before.score > here.score + BETTER_EARLIER) {
             Some(before) => {
@@ -411,7 +418,7 @@ mod tests {
         strokes.push((185_000, 0.8, 624));
         let (mut glass, mut lesson) = looked_at(&strokes, 9);
         let before = glass.likeness(&mut lesson, 9).unwrap();
-        glass.look_closer(&mut lesson, 9).unwrap();
+        glass.look_closer(&mut lesson, 9..10).unwrap();
         let after = glass.likeness(&mut lesson, 9).unwrap();
         assert!(before < LEAST && after > 0.95, "{before}, then {after}");
         let found = glass.measure(&mut lesson, &[9]).unwrap()[0].pos;

@@ -3,6 +3,7 @@
 //! In: the samples of one mic, block by block. Out: [`Bands`], one row of eleven powers a frame.
 
 use super::quiet::quiet;
+use super::rows::Rows;
 use super::spectra::Spectra;
 use crate::units::{SamplePos, SampleRate};
 use realfft::num_complex::Complex;
@@ -70,14 +71,14 @@ impl Framing {
 /// Rows of band powers; 1.5 is the power of a full-scale sine inside the band. A clone shares the rows.
 #[derive(Clone, Debug, Default)]
 pub struct Bands {
-    all: Arc<Rows>,
+    all: Arc<Heard>,
     /// Whether there is a row for every [`SPARSE`]th frame only.
     sparse: bool,
 }
 
 #[derive(Debug, Default)]
-struct Rows {
-    rows: Vec<[f32; BANDS]>,
+struct Heard {
+    rows: Rows,
     quiet: OnceLock<[f32; BANDS]>,
 }
 
@@ -130,22 +131,28 @@ impl Every<'_> {
 }
 
 impl Bands {
+    /// From a row for every frame, or for every [`SPARSE`]th, the first among them.
+    #[must_use]
+    pub(super) fn heard(rows: Rows, sparse: bool) -> Self {
+        Self { all: Arc::new(Heard { rows, quiet: OnceLock::new() }), sparse }
+    }
+
     /// From a row for every frame.
     #[must_use]
     pub fn from_rows(rows: Vec<[f32; BANDS]>) -> Self {
-        Self { all: Arc::new(Rows { rows, quiet: OnceLock::new() }), sparse: false }
+        Self::heard(rows.into(), false)
     }
 
     /// From a row for every [`SPARSE`]th frame, the first among them.
     #[must_use]
     pub fn from_sparse_rows(rows: Vec<[f32; BANDS]>) -> Self {
-        Self { sparse: true, ..Self::from_rows(rows) }
+        Self::heard(rows.into(), true)
     }
 
     /// Rows, one a frame, or one for every [`SPARSE`]th.
     #[must_use]
     pub fn rows(&self) -> &[[f32; BANDS]] {
-        &self.all.rows
+        self.all.rows.all()
     }
 
     /// The first so many frames.
@@ -176,7 +183,7 @@ impl Bands {
 
     /// The rows back, for their room to be used again; none where a clone still has them.
     #[must_use]
-    pub fn into_rows(self) -> Vec<[f32; BANDS]> {
+    pub(super) fn into_room(self) -> Rows {
         Arc::try_unwrap(self.all).unwrap_or_default().rows
     }
 
@@ -197,7 +204,7 @@ impl Bands {
     /// 0 in all silence. Worked out once.
     #[must_use]
     pub fn quiet(&self) -> [f32; BANDS] {
-        *self.all.quiet.get_or_init(|| quiet(&self.all.rows))
+        *self.all.quiet.get_or_init(|| quiet(self.all.rows.all()))
     }
 }
 
@@ -291,7 +298,7 @@ impl BandAnalyser {
     }
 
     /// Takes the next samples; appends the rows that they complete.
-    pub fn push(&mut self, samples: &[f32], out: &mut Vec<[f32; BANDS]>) {
+    pub fn push(&mut self, samples: &[f32], out: &mut impl Extend<[f32; BANDS]>) {
         self.pending.extend_from_slice(samples);
         self.hear(out);
     }
@@ -303,7 +310,7 @@ impl BandAnalyser {
     }
 
     /// Appends the rows that the waiting samples complete.
-    pub fn hear(&mut self, out: &mut Vec<[f32; BANDS]>) {
+    pub fn hear(&mut self, out: &mut impl Extend<[f32; BANDS]>) {
         let (n, hop) = (self.framing.window, self.framing.hop);
         let count = (self.pending.len() + hop).saturating_sub(n) / hop;
         if let Some(many) = &mut self.many {
@@ -313,15 +320,13 @@ impl BandAnalyser {
             many.rows(&self.pending, count, out);
             self.pending.truncate(known);
         } else {
-            for k in 0..count {
-                out.push(self.row(k * hop));
-            }
+            out.extend((0..count).map(|k| self.row(k * hop)));
         }
         self.pending.drain(..count * hop);
     }
 
     /// Appends the rows that reach beyond the last sample, with silence after it.
-    pub fn finish(&mut self, out: &mut Vec<[f32; BANDS]>) {
+    pub fn finish(&mut self, out: &mut impl Extend<[f32; BANDS]>) {
         let tail = self.framing.window / 2;
         self.push(&vec![0.0; tail], out);
     }

@@ -5,15 +5,16 @@
 
 use super::bands::{BANDS, Bands, Every, Row, SPARSE, between, filled};
 use super::quiet::Ones;
+use super::rows::Rows;
 use super::sum::sum;
 use crate::wide::wide;
 use pulp::{Arch, Simd, WithSimd};
 
 /// What a mic is expected to hear when its drum is not struck: a row of powers for every second frame, between two of them
 /// their mean, and the last from there on.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct Expected {
-    rows: Vec<[f32; BANDS]>,
+    rows: Rows,
     /// The last, filled up: at hand, for without other mics it is all that there is.
     last: Row,
 }
@@ -22,7 +23,11 @@ impl Expected {
     /// From a row for every second frame.
     #[must_use]
     pub fn from_rows(rows: Vec<[f32; BANDS]>) -> Self {
-        let last = rows.len().checked_sub(1).map_or([0.0; 16], |last| filled(&rows, last));
+        Self::in_room(rows.into())
+    }
+
+    fn in_room(rows: Rows) -> Self {
+        let last = rows.all().len().checked_sub(1).map_or([0.0; 16], |last| filled(rows.all(), last));
         Self { rows, last }
     }
 
@@ -43,7 +48,7 @@ impl Expected {
     #[must_use]
     #[inline(always)]
     pub fn row_at(&self, t: usize) -> Row {
-        if t / SPARSE + 1 < self.rows.len() { between(&self.rows, t) } else { self.last }
+        if t / SPARSE + 1 < self.rows.all().len() { between(self.rows.all(), t) } else { self.last }
     }
 }
 
@@ -130,7 +135,7 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
     let weights: Vec<Vec<Vec<f32>>> =
         fits.into_iter().map(|fits| fits.into_iter().map(|fit| fit.solve(arch)).collect::<Vec<_>>()).collect();
 
-    let mut out: Vec<Vec<[f32; BANDS]>> = own.iter().map(|_| Vec::with_capacity(sparse)).collect();
+    let mut out: Vec<Rows> = own.iter().map(|_| Rows::with_room(sparse)).collect();
     // Of every other mic the two weights for each own one.
     let wide = |w: &[Vec<f32>], k: usize| -> Row { std::array::from_fn(|b| w.get(b).map_or(0.0, |w| w[k])) };
     let of_own = |j: usize| weights.iter().map(|w| [wide(w, 2 * j), wide(w, 2 * j + 1)]).collect::<Vec<_>>();
@@ -156,7 +161,7 @@ pub fn predicted_bleed(own: &[&Bands], others: &[&Bands], strokes: &[usize]) -> 
         }
         start += length;
     }
-    out.into_iter().map(Expected::from_rows).collect()
+    out.into_iter().map(Expected::in_room).collect()
 }
 
 /// Floor of an own mic, its noise doubled: all that is expected of it without other mics.

@@ -48,11 +48,11 @@ const FEWEST_UNLIKE: usize = 20;
 const BLEED: Spread = Spread { middle: 0.5, width: 0.12 };
 /// Least width of a distribution of likenesses: real strokes differ more than a sampled drum's.
 const LEAST_WIDTH: f32 = 0.1;
-/// Most log-odds that likeness may take, and most that it may add: with nothing but a snare's mic hats are as like its strokes.
+/// Most log-odds that likeness may take.
 const MOST_BY_UNLIKENESS: f32 = 2.0;
-/// See [`MOST_BY_UNLIKENESS`].
+/// Most log-odds that likeness may add.
 pub const MOST_BY_LIKENESS: f32 = 3.0;
-/// See [`MOST_BY_UNLIKENESS`].
+/// The same of a snare with nothing but its mic, in which hats are as like its strokes.
 pub const MOST_BY_LIKENESS_ALONE: f32 = 2.0;
 /// Candidates that are looked at together: what is said of them stays in the processor's caches until it is weighed.
 const TOGETHER: usize = 64;

@@ -33,6 +33,7 @@ pub mod pick;
 pub mod place;
 mod quiet;
 pub mod rest;
+mod rows;
 mod spectra;
 pub mod still;
 pub mod strength;

@@ -179,7 +179,7 @@ impl Spectra {
     }
 
     /// Appends the rows of `count` frames, the first of which begins with the first of `samples`.
-    pub(super) fn rows<const B: usize>(&mut self, samples: &[f32], count: usize, out: &mut Vec<[f32; B]>) {
+    pub(super) fn rows<const B: usize>(&mut self, samples: &[f32], count: usize, out: &mut impl Extend<[f32; B]>) {
         debug_assert!(count == 0 || samples.len() >= (count - 1) * self.hop + self.window);
         self.arch.dispatch(Run { of: self, samples, count, out });
     }
@@ -197,14 +197,14 @@ impl WithSimd for Width {
     }
 }
 
-struct Run<'a, const B: usize> {
+struct Run<'a, const B: usize, E> {
     of: &'a mut Spectra,
     samples: &'a [f32],
     count: usize,
-    out: &'a mut Vec<[f32; B]>,
+    out: &'a mut E,
 }
 
-impl<const B: usize> WithSimd for Run<'_, B> {
+impl<const B: usize, E: Extend<[f32; B]>> WithSimd for Run<'_, B, E> {
     type Output = ();
 
     #[inline(always)]
@@ -251,7 +251,7 @@ impl<const B: usize> WithSimd for Run<'_, B> {
 /// Appends a row for each of so many lanes. Not part of the loops that are compiled for wide registers, where it would be done
 /// by scattering, which is slower.
 #[inline(never)]
-fn put<const B: usize>(sums: &[[f32; MOST_LANES]; B], lanes: usize, out: &mut Vec<[f32; B]>) {
+fn put<const B: usize>(sums: &[[f32; MOST_LANES]; B], lanes: usize, out: &mut impl Extend<[f32; B]>) {
     out.extend((0..lanes).map(|l| -> [f32; B] { std::array::from_fn(|b| sums[b][l]) }));
 }
 

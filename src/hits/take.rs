@@ -6,6 +6,7 @@
 use super::bands::{BANDS, BandAnalyser, Bands, Framing};
 use super::evidence::Outline;
 use super::rest::{Rest, RestMeter};
+use super::rows::Rows;
 use crate::audio::{LevelMeter, MonoReader, SOUND_FLOOR};
 use crate::error::Result;
 use crate::progress::Progress;
@@ -69,14 +70,19 @@ pub struct Watcher {
     /// Where it rests, once that is known.
     rest: Option<Rest>,
     /// Room for the powers, to be used again: what an allocator keeps of a hundred stretches would else grow with the take.
-    room: Vec<[f32; BANDS]>,
+    room: Rows,
 }
 
 impl Watcher {
     /// For a mic of which nothing is known yet.
     #[must_use]
     pub fn new(mic: &Mic, outline: Option<Outline>) -> Self {
-        Self { meter: LevelMeter::for_findings(1, mic.info.format, SOUND_FLOOR), outline, rest: None, room: Vec::new() }
+        Self {
+            meter: LevelMeter::for_findings(1, mic.info.format, SOUND_FLOOR),
+            outline,
+            rest: None,
+            room: Rows::default(),
+        }
     }
 
     /// Puts the powers of a mic's frames from sample `span.start` to `span.end` into `rows`, and tells where the mic rests.
@@ -89,7 +95,7 @@ impl Watcher {
         mic: &Mic,
         (span, range): (&Range<u64>, &Range<u64>),
         framing: Framing,
-        rows: &mut Vec<[f32; BANDS]>,
+        rows: &mut Rows,
         progress: &dyn Progress,
     ) -> Result<Rest> {
         let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
@@ -106,7 +112,7 @@ impl Watcher {
         let mut noted = first;
         'anew: loop {
             reader.seek(first)?;
-            rows.clear();
+            rows.resize(0);
             let mut analyser = BandAnalyser::starting(framing, lead as usize);
             let mut at = first;
             while at < end {
@@ -204,12 +210,11 @@ impl Stretch {
                 let framing = if main { framing } else { framing.sparse() };
                 let frames = framing.frames(end - start);
                 // The analyser ends half a window after the last frame.
-                let mut rows = std::mem::take(&mut watcher.room);
-                rows.clear();
-                rows.reserve_exact(frames + framing.window / framing.hop + 2);
+                let room = frames + framing.window / framing.hop + 2;
+                let mut rows = std::mem::take(&mut watcher.room).cleared(room);
                 let rest = watcher.hear(mic, (&(start..end), &range), framing, &mut rows, progress)?;
-                rows.resize(frames, [0.0; BANDS]);
-                Ok((if main { Bands::from_rows(rows) } else { Bands::from_sparse_rows(rows) }, rest))
+                rows.resize(frames);
+                Ok((Bands::heard(rows, !main), rest))
             })
             .collect::<Result<Vec<_>>>()?;
         let (bands, rest) = heard.into_iter().unzip();
@@ -219,7 +224,7 @@ impl Stretch {
     /// Leaves the room that the powers took to the watchers, for the next stretch.
     pub fn clear(self, watchers: &mut [Watcher]) {
         for (watcher, bands) in watchers.iter_mut().zip(self.bands) {
-            watcher.room = bands.into_rows();
+            watcher.room = bands.into_room();
         }
     }
 

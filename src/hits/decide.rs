@@ -54,6 +54,8 @@ const MOST_BY_UNLIKENESS: f32 = 2.0;
 pub const MOST_BY_LIKENESS: f32 = 3.0;
 /// The same of a snare with nothing but its mic, in which hats are as like its strokes.
 pub const MOST_BY_LIKENESS_ALONE: f32 = 2.0;
+/// Most log-odds that likeness and shape together take.
+const MOST_BY_BOTH: f32 = 3.5;
 /// Candidates that are looked at together: what is said of them stays in the processor's caches until it is weighed.
 const TOGETHER: usize = 64;
 /// Two candidates closer than this many frames (10.7 ms) are one stroke; the likelier is kept.
@@ -249,6 +251,12 @@ pub fn adapted(odds: &[f32], likeness: &[Option<f32>], most: f32) -> Vec<f32> {
         .collect()
 }
 
+/// Keeps what likeness and shape together take from the log-odds of the `first` opinion at 3.5: they know only what is played most in
+/// this take, and where that is the rim, strokes on the head have neither.
+pub fn hold(odds: &mut [f32], first: &[f32]) {
+    odds.iter_mut().zip(first).for_each(|(odds, first)| *odds = odds.max(first - MOST_BY_BOTH));
+}
+
 /// How sure log-odds of 0 and more make it that a candidate is the drum's own, 0.5..=1.
 ///
 /// The prior is surer of itself than it is right, so its log-odds x count as 0.45·x + 0.05·x²: fitted by hand to the
@@ -408,6 +416,16 @@ mod tests {
         // One with three is no less struck, and of one stroke alone there is nothing to doubt.
         assert!(sober([vec![6.0; 3], vec![-5.0; 300]].concat())[..3].iter().all(|o| *o > 3.0));
         assert!(sober(vec![6.0])[0] > 3.0);
+    }
+
+    #[test]
+    fn a_stroke_that_the_prior_is_sure_of_stays_though_it_is_neither_like_the_others_nor_of_their_shape() {
+        // Two log-odds for either; the last is both like them and of their shape.
+        let first = [4.2, 3.2, -1.0, 1.0];
+        let mut odds = [0.2, -0.8, -5.0, 6.0];
+        hold(&mut odds, &first);
+        assert!((odds[0] - 0.7).abs() < 1e-6 && odds[1] < 0.0, "{odds:?}");
+        assert!((odds[2] + 4.5).abs() < 1e-6 && odds[3] == 6.0, "{odds:?}");
     }
 
     #[test]

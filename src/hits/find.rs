@@ -2,7 +2,7 @@
 
 use super::bands::Framing;
 use super::contrast::{contrast, spare_alike};
-use super::decide::{MOST_BY_LIKENESS, MOST_BY_LIKENESS_ALONE, Opinion, adapted, certainty, first_opinion, kept};
+use super::decide::{MOST_BY_LIKENESS, MOST_BY_LIKENESS_ALONE, Opinion, adapted, certainty, first_opinion, hold, kept};
 use super::echo::{Sound, echoes};
 use super::edge::benefit;
 use super::evidence::{Columns, Evidence, Outline, highest};
@@ -37,9 +37,6 @@ pub const MIN_GAP_MS: f64 = 15.0;
 const WORTH_A_LOOK: f32 = -5.0;
 /// Log-odds above which a snare's candidate that is unlike the take's clear strokes is looked at more closely.
 const WORTH_ANOTHER_LOOK: f32 = -2.0;
-/// Most log-odds that likeness and shape together take from what the prior made of a snare's candidate: of a take that is played on
-/// the rim for the most part, strokes on the head have neither.
-const MOST_BY_BOTH: f32 = 3.5;
 /// Strokes of which no more than one in so many are other ones teach the same.
 const OTHERS: usize = 10;
 /// How far two stretches may disagree on when a stroke at their seam begins.
@@ -318,7 +315,7 @@ fn second_opinion(
             spare_alike(&mut gains, &likeness);
         }
         odds.iter_mut().zip(gains).for_each(|(odds, gain)| *odds += gain);
-        odds.iter_mut().zip(&first.odds).for_each(|(odds, first)| *odds = odds.max(first - MOST_BY_BOTH));
+        hold(&mut odds, &first.odds);
     }
     let parted = valley(&odds);
     odds.iter_mut().for_each(|odds| *odds -= parted);

@@ -252,7 +252,7 @@ fn strokes(plan: &Plan, from_list: Option<&Path>, progress: &dyn Progress) -> Re
             Found { findings: levels, ..found }
         }
         Some(list) => {
-            let mut read = HitList::read(list, song.rate(), Some(song.frames()))?;
+            let mut read = HitList::read(list, song.rate(), Some(song.reach()))?;
             if let Some(map) = &song.tempo {
                 read.hold_against(map, song.grid);
             }

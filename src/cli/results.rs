@@ -80,7 +80,7 @@ pub(super) fn hit_list(song: &Song, folder: &Path) -> Result<Option<HitList>> {
     if !file.is_file() {
         return Ok(None);
     }
-    let mut list = HitList::read(&file, song.rate(), Some(song.frames()))?.list;
+    let mut list = HitList::read(&file, song.rate(), Some(song.reach()))?.list;
     complete(song, &mut list);
     Ok(Some(list))
 }

@@ -59,7 +59,7 @@ impl TakeArgs {
         let mut findings = song.findings();
         let mut list = match &list_from {
             Some(path) => {
-                let mut read = HitList::read(path, song.rate(), Some(song.frames()))?;
+                let mut read = HitList::read(path, song.rate(), Some(song.reach()))?;
                 song.tempo.iter().for_each(|map| read.hold_against(map, song.grid));
                 findings.extend(read.findings);
                 read.list

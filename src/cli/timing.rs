@@ -390,7 +390,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
 
 /// Hits from a list where there is one, else found anew.
 fn hits_of(plan: &mut Plan, progress: &dyn Progress) -> Result<HitList> {
-    let frames = plan.song.as_ref().map(Song::frames);
+    let frames = plan.song.as_ref().map(Song::reach);
     match (&plan.list, &plan.song) {
         (Some(path), _) => {
             let mut read = HitList::read(path, plan.rate, frames)?;

@@ -351,6 +351,21 @@ fn leave_out_the_regular(song: &Song, searches: &mut [Search]) -> Vec<Finding> {
     findings
 }
 
+/// Leaves out what is struck after the song's end.
+fn leave_out_what_follows(song: &Song, searches: &mut [Search]) -> Option<Finding> {
+    let end = song.frames();
+    let mut count = 0;
+    for s in searches {
+        let all = s.strokes.len();
+        s.strokes.retain(|stroke| stroke.pos < end);
+        count += all - s.strokes.len();
+    }
+    let (s, are) = if count == 1 { ("", "is") } else { ("s", "are") };
+    let what = || format!("{count} stroke{s} after the song's end at {} {are} left out", SamplePos(end).at(song.rate()));
+    let remedy = "Set a later `end` in the sheet if the song goes on there.";
+    (count > 0).then(|| Finding { remedy: remedy.to_owned(), ..Finding::note(&song.sheet, what()) })
+}
+
 fn conclude(song: &Song, mut searches: Vec<Search>, watchers: Vec<Watcher>, columns: Columns) -> Found {
     let rate = song.rate();
     let mut findings = Vec::new();
@@ -360,6 +375,7 @@ fn conclude(song: &Song, mut searches: Vec<Search>, watchers: Vec<Watcher>, colu
         outlines.push(watcher.outline);
     }
     searches.iter_mut().for_each(|s| s.keep_apart(rate));
+    findings.extend(leave_out_what_follows(song, &mut searches));
     findings.extend(leave_out_the_regular(song, &mut searches));
     let mut hits = Vec::new();
     let mut evidence = Vec::new();

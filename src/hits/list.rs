@@ -150,7 +150,7 @@ impl HitList {
     ///
     /// A row needs a drum and a time. Without a state it is `added`; without a velocity it gets the median of its
     /// drum. Where `time_s` and `sample` disagree by more than a sample, the time was edited and counts. `rate` is
-    /// the session's; `frames` the song's length, beyond which no hit may lie; where it is not known,
+    /// the session's; `frames` how far the song reaches ([`Song::reach`](crate::song::Song::reach)), beyond which no hit may lie; where it is not known,
     /// [`TempoMap::MAX_HOURS`](crate::tempo::TempoMap::MAX_HOURS).
     ///
     /// # Errors

@@ -334,6 +334,13 @@ impl Song {
         self.end.map_or(longest, |end| end.sample(self.rate()).0)
     }
 
+    /// How far its recordings reach, frames: to the end of the song or of its longest mic, whichever is later. A stroke may lie
+    /// behind the end of the song, as the sheet may set it after the strokes were found; behind this nothing can.
+    #[must_use]
+    pub fn reach(&self) -> u64 {
+        self.mics.iter().map(|m| m.info.frames).max().unwrap_or(0).max(self.frames())
+    }
+
     /// Every file that the song is made of, none of which a result may ever replace: sheet, tempo file, recordings, other
     /// tracks, and the one-shots of its layers.
     #[must_use]

@@ -263,6 +263,31 @@ fn the_delivered_hit_list_agrees_with_itself_and_the_edited_one_stays_as_it_is()
 }
 
 #[test]
+fn strokes_after_the_songs_end_stop_nothing_and_are_told_of() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 8.0, LAYER);
+    let list = dir.path().join("underlay/hits.csv");
+    did(&path, &[]);
+    edit(&list, "snare", 2, VELOCITY, "7");
+    let edited = fs::read_to_string(&list).unwrap();
+    // The end is set once the strokes were found and corrected.
+    let text = fs::read_to_string(&path).unwrap().replacen("title =", "end = 5.0\ntitle =", 1);
+    fs::write(&path, &text).unwrap();
+    let steps = did(&path, &[]);
+    assert!(of(&steps, "hits") == "kept" && of(&steps, "handoff") == "done", "{steps:?}");
+    assert_eq!(fs::read_to_string(&list).unwrap(), edited);
+    let (code, said, _) = typed(&["handoff"], &path, &["--check"]);
+    assert!(code == Some(1) && said.contains("lie after the song's end"), "{said}");
+    // Found anew, none lies there.
+    fs::remove_file(&list).unwrap();
+    let (_, said, _) = typed(&["hits"], &path, &[]);
+    assert!(said.contains("after the song's end at 0:05.000") && said.contains("left out"), "{said}");
+    let last = fs::read_to_string(&list).unwrap();
+    let last: f64 = last.lines().last().unwrap().split(',').nth(2).unwrap().parse().unwrap();
+    assert!(last < 5.0, "{last}");
+}
+
+#[test]
 fn a_layer_that_does_not_fit_the_hit_list_stops_the_handoff() {
     let dir = tempfile::tempdir().unwrap();
     let path = sheet(dir.path(), 8.0, LAYER);

@@ -361,7 +361,8 @@ fn leave_out_what_follows(song: &Song, searches: &mut [Search]) -> Option<Findin
         count += all - s.strokes.len();
     }
     let (s, are) = if count == 1 { ("", "is") } else { ("s", "are") };
-    let what = || format!("{count} stroke{s} after the song's end at {} {are} left out", SamplePos(end).at(song.rate()));
+    let what =
+        || format!("{count} stroke{s} after the song's end at {} {are} left out", SamplePos(end).at(song.rate()));
     let remedy = "Set a later `end` in the sheet if the song goes on there.";
     (count > 0).then(|| Finding { remedy: remedy.to_owned(), ..Finding::note(&song.sheet, what()) })
 }

@@ -10,7 +10,7 @@ use super::rows::Rows;
 use crate::audio::{LevelMeter, MonoReader, SOUND_FLOOR};
 use crate::error::Result;
 use crate::progress::Progress;
-use crate::song::{Drum, Mic, Place};
+use crate::song::{Drum, Mic};
 use rayon::prelude::*;
 use std::ops::Range;
 
@@ -39,12 +39,7 @@ pub(super) fn read_range(reader: &mut MonoReader, rest: Rest, range: Range<u64>,
 #[must_use]
 pub fn own_mics(mics: &[Mic], drum: Drum) -> Vec<usize> {
     let mut own: Vec<usize> = (0..mics.len()).filter(|&i| mics[i].drum == drum).collect();
-    own.sort_by_key(|&i| match mics[i].place {
-        Place::In | Place::Top => 0,
-        Place::Close | Place::Mono | Place::Stereo => 1,
-        Place::Out | Place::Side => 2,
-        _ => 3,
-    });
+    own.sort_by_key(|&i| mics[i].place.main_rank());
     own
 }
 

@@ -14,7 +14,6 @@ use crate::error::{Error, Result};
 use crate::finding::Finding;
 use crate::hits::{Hit, HitList, State};
 use crate::output::AtomicFile;
-use crate::phase::main_rank;
 use crate::song::{Drum, LayerPlan, Mic, Song};
 use crate::units::{Dbfs, Decibels, SamplePos, Velocity};
 use std::path::Path;
@@ -74,7 +73,7 @@ pub fn prepare(song: &Song, plan: &LayerPlan, list: &HitList, targets: Option<&[
     let strokes = strokes(&set, plan, &loudness, &wanted);
     let lesson = lesson(song, plan, &set, &loudness, &rows);
     let lesson = if lesson.is_empty() { &strokes } else { &lesson };
-    let mic = main_mic(song, plan.drum);
+    let mic = song.main_mic(plan.drum);
     if mic.is_none() && !strokes.is_empty() {
         findings.push(Finding::song(
             format!("the song has no {} mic: layer {} lies attack on attack, unaligned", plan.drum, plan.name),
@@ -226,11 +225,6 @@ pub fn silent(plan: &LayerPlan) -> Finding {
         format!("layer {} has no {} stroke to play: it is silent, so there is no file of it", plan.name, plan.drum),
         "Check the hit list and the layer's sections, or take the layer out of the sheet.",
     )
-}
-
-/// The mic that a layer is aligned with: the drum's main mic.
-pub(super) fn main_mic(song: &Song, drum: Drum) -> Option<&Mic> {
-    song.mics_of(drum).min_by_key(|m| main_rank(m.place))
 }
 
 /// The hits that are printed, in order of time, and how many lie in sections that are off.

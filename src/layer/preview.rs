@@ -1,6 +1,6 @@
 //! Short files to listen to: the real drum, the layer, both.
 
-use super::prepare::{Layer, main_mic};
+use super::prepare::Layer;
 use super::triggers::file_stem;
 use crate::audio::{AudioReader, MonoReader, SampleFormat, WavExtras, WavSpec, WavWriter};
 use crate::error::Result;
@@ -66,7 +66,7 @@ pub fn loudest_stretch(mic: &Mic, length: Seconds) -> Result<SamplePos> {
 /// # Errors
 /// A mic that cannot be read; [`Error::Output`](crate::Error::Output).
 pub fn preview(song: &Song, layer: &Layer, length: Seconds, dir: &Path) -> Result<(Preview, Vec<AtomicFile>)> {
-    let mic = main_mic(song, layer.report.drum);
+    let mic = song.main_mic(layer.report.drum);
     let rate = layer.report.rate;
     let start = match mic {
         Some(mic) => loudest_stretch(mic, length)?,

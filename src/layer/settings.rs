@@ -3,7 +3,6 @@
 //! In: a song and a layer's plan. Out: [`PrintedWith`], one line of text that stands in the layer's map, and what differs
 //! between two of them. The strokes themselves are rows of the map.
 
-use super::prepare::main_mic;
 use super::set::files_of;
 use super::synth::BUILT_IN;
 use crate::audio::Channel;
@@ -116,7 +115,7 @@ fn number(value: &str) -> Option<f64> {
 
 /// The mic that the layer is aligned with: its file, the side of it, and whether it is heard with its sign flipped.
 fn mic(song: &Song, plan: &LayerPlan) -> String {
-    let Some(mic) = main_mic(song, plan.drum) else { return "no mic".into() };
+    let Some(mic) = song.main_mic(plan.drum) else { return "no mic".into() };
     let file = mic.info.path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     let side = match mic.channel {
         Channel::Sum => "",

@@ -246,9 +246,11 @@ fn mic_source(m: &Mic, fader: &Fader, s: &Seen, findings: &mut Vec<Finding>) -> 
     Source::new(row, Bus::Kit, s.channels)
 }
 
-/// A layer gets the fader of the mic that it was aligned with, so that it stays as printed against the real drum.
+/// A layer gets the fader of the mic that it was aligned with, so that it stays as printed against the real drum; where that
+/// mic is silent, of the next nearest to the drum.
 fn layer_source(l: &PrintedLayer, mics: &[Mic], faders: &[Fader], s: &Seen) -> Source {
-    let lead = mics.iter().zip(faders).find(|(m, f)| m.drum == l.plan.drum && f.gain.is_some());
+    let heard = mics.iter().zip(faders).filter(|(m, f)| m.drum == l.plan.drum && f.gain.is_some());
+    let lead = heard.min_by_key(|(m, _)| m.place.main_rank());
     let gain = s.momentary.map(|_| lead.and_then(|(_, f)| f.gain).unwrap_or_default());
     let note = match (gain, lead) {
         (None, _) => "silent, left out".into(),

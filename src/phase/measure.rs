@@ -174,22 +174,9 @@ fn ears(song: &Song) -> Vec<Ear<'_>> {
     out
 }
 
-/// Which of a drum's own mics counts as its main mic, the lowest rank: kick inside and snare top first.
-#[must_use]
-pub fn main_rank(place: Place) -> u8 {
-    match place {
-        Place::In | Place::Top => 0,
-        Place::Close | Place::Mono => 1,
-        Place::Side => 2,
-        Place::Out => 3,
-        Place::Bottom => 4,
-        _ => 5,
-    }
-}
-
 /// The close mic that counts as zero for a drum.
 fn main_mic<'e, 'a>(ears: &'e [Ear<'a>], drum: Drum) -> Option<&'e Ear<'a>> {
-    ears.iter().filter(|e| e.mic.drum == drum).min_by_key(|e| main_rank(e.mic.place))
+    ears.iter().filter(|e| e.mic.drum == drum).min_by_key(|e| e.mic.place.main_rank())
 }
 
 struct DrumCheck<'a> {

@@ -26,7 +26,7 @@ pub use copies::{Copied, Shift, write_copy};
 pub use cross::{Cross, Spectra};
 pub(crate) use frames::Frames;
 pub use lag::{Arrival, LagRange, arrival};
-pub use measure::{main_rank, measure};
+pub use measure::measure;
 pub use moving::Stays;
 pub use report::{Advice, Agreement, Band, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation};
 pub use strokes::sure_strokes;

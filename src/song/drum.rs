@@ -126,6 +126,19 @@ pub enum Place {
 }
 
 impl Place {
+    /// Which of a drum's own mics counts as its main mic: the lowest, kick inside and snare top first.
+    #[must_use]
+    pub fn main_rank(self) -> u8 {
+        match self {
+            Place::In | Place::Top => 0,
+            Place::Close | Place::Mono | Place::Stereo => 1,
+            Place::Side => 2,
+            Place::Out => 3,
+            Place::Bottom => 4,
+            _ => 5,
+        }
+    }
+
     /// Every place.
     pub const ALL: [Place; 11] = [
         Place::Close,

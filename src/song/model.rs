@@ -358,6 +358,12 @@ impl Song {
         Drum::FOUND.into_iter().filter(|d| self.mics_of(*d).next().is_some()).collect()
     }
 
+    /// The close mic of a drum that its other mics and its layers are held against.
+    #[must_use]
+    pub fn main_mic(&self, drum: Drum) -> Option<&Mic> {
+        self.mics_of(drum).min_by_key(|m| m.place.main_rank())
+    }
+
     /// Mics of one drum, in sheet order.
     pub fn mics_of(&self, drum: Drum) -> impl Iterator<Item = &Mic> {
         self.mics.iter().filter(move |m| m.drum == drum)

@@ -88,6 +88,13 @@ fn each_version_holds_what_its_name_says() {
     // A layer has the fader of the mic that it was aligned with.
     let fader = |name: &str| r.rows.iter().find(|row| row.name == name).unwrap().gain;
     assert_eq!(fader("snare_fat"), fader("snare_top"));
+    // That is the mic on top, in whatever order the sheet has them.
+    let (mut turned, place) = (s.clone(), dir.path().join("turned"));
+    turned.mics.reverse();
+    std::fs::create_dir(&place).unwrap();
+    let rows = rough(&turned, &layers, &place).rows;
+    let fader = |name: &str| rows.iter().find(|row| row.name == name).unwrap().gain;
+    assert!(fader("snare_fat") == fader("snare_top") && fader("snare_fat") != fader("snare_bottom"));
     let frames = |v: usize| read_mono(&r.versions[v].file, Channel::Sum).unwrap().0.frames;
     assert_eq!([frames(0), frames(1), frames(2)], [s.frames(); 3]);
     // Nothing but what was written is left in the folder.

@@ -10,6 +10,7 @@ use crate::error::{Error, ExitCode, Located, Result};
 use crate::finding::{Finding, Weight};
 use crate::handoff::{self, Delivered, Document, Handoff, HandoffFault, Request, Verified};
 use crate::hits::HitList;
+use crate::layer::map_at_rate;
 use crate::mix::{MIX, PrintedLayer};
 use crate::progress::Progress;
 use crate::song::Song;
@@ -129,7 +130,15 @@ impl Prepared {
         for (name, what) in [(HITS, "Hits"), (LAYER_MAP, "LayerMap"), (MIX, "RoughMix")] {
             let file = from.join(name);
             if file.is_file() {
-                let instead = hits.as_ref().filter(|_| name == HITS).map(|list| list.to_csv().into_bytes());
+                // Both count samples, and are to count those of the delivered files.
+                let instead = match name {
+                    HITS => hits.as_ref().map(|list| list.at_rate(song.handoff.rate).to_csv()),
+                    LAYER_MAP => std::fs::read_to_string(&file)
+                        .ok()
+                        .map(|text| map_at_rate(&text, song.rate(), song.handoff.rate)),
+                    _ => None,
+                };
+                let instead = instead.map(String::into_bytes);
                 documents.push(Document { file, what: what.into(), instead });
             }
         }

@@ -7,6 +7,7 @@ mod read;
 mod tests;
 
 use super::{GridPlace, Hit, State};
+use crate::audio::resampled_frames;
 use crate::error::{ExitCode, Fault, Result};
 use crate::output::write_whole;
 use crate::song::Drum;
@@ -110,6 +111,14 @@ impl HitList {
                 place.offset = Seconds::from_ms(rounded(place.offset.ms(), OFFSET_DECIMALS));
             }
         }
+    }
+
+    /// The same list for the recordings at another rate, every stroke at its nearest sample there.
+    #[must_use]
+    pub fn at_rate(&self, rate: SampleRate) -> Self {
+        let mut out = Self { rate, hits: self.hits.clone() };
+        out.hits.iter_mut().for_each(|hit| hit.pos.0 = resampled_frames(hit.pos.0, self.rate, rate));
+        out
     }
 
     /// The file's text. Values are written as [`settle`](Self::settle) rounds them; hits are numbered for each drum

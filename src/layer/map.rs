@@ -1,7 +1,10 @@
 //! The map of printed strokes, as CSV.
 
 use super::report::LayerReport;
+use super::settings::PrintedWith;
+use crate::audio::resampled_frames;
 use crate::phase::field;
+use crate::units::SampleRate;
 use std::fmt::Write as _;
 
 /// Columns of `layer.csv`.
@@ -78,6 +81,48 @@ pub fn with_others(fresh: &str, old: &str, order: &[String], keep: impl Fn(&str)
     layers.into_iter().fold(columns.to_owned(), |text, (_, rows)| text + &rows + end(&rows))
 }
 
+/// A map for recordings at another rate: all that counts samples, counted there. As it is where it cannot be read.
+#[must_use]
+pub fn map_at_rate(map: &str, from: SampleRate, to: SampleRate) -> String {
+    if from == to {
+        return map.to_owned();
+    }
+    let mut reader = csv::ReaderBuilder::new().has_headers(false).flexible(true).from_reader(map.as_bytes());
+    let mut columns: Vec<String> = Vec::new();
+    let mut text = String::with_capacity(map.len());
+    for row in reader.records() {
+        let Ok(row) = row else { return map.to_owned() };
+        let cells = row.iter().enumerate().map(|(i, cell)| {
+            let moved = columns.get(i).and_then(|column| cell_at_rate(column, cell, from, to));
+            field(&moved.unwrap_or_else(|| cell.to_owned()))
+        });
+        let line = cells.collect::<Vec<_>>().join(",");
+        text.push_str(&line);
+        text.push_str("\r\n");
+        if columns.is_empty() {
+            columns = row.iter().map(str::to_owned).collect();
+        }
+    }
+    text
+}
+
+/// A cell that counts samples, counted at another rate; `None` where it counts none.
+fn cell_at_rate(column: &str, cell: &str, from: SampleRate, to: SampleRate) -> Option<String> {
+    let samples = |n: i64| {
+        let moved = resampled_frames(n.unsigned_abs(), from, to) as i64;
+        if n < 0 { -moved } else { moved }
+    };
+    match column {
+        "real_sample" | "start_sample" | "attack_sample" => Some(samples(cell.parse().ok()?).to_string()),
+        "lag_samples" => {
+            let lag = cell.parse::<f64>().ok()? * to.hz_f64() / from.hz_f64();
+            Some(((lag * 1e4).round() / 1e4).to_string())
+        }
+        "printed_with" => PrintedWith::read(cell).map(|settings| settings.at_rate(from, to).to_text()),
+        _ => None,
+    }
+}
+
 /// The first line of a map, and the rows of each of its layers as they stand there. Rows that cannot be read end it.
 fn by_layer(map: &str) -> (&str, Vec<(String, String)>) {
     let mut reader = csv::Reader::from_reader(map.as_bytes());
@@ -122,6 +167,20 @@ mod tests {
             format!("{HEAD}kick low,kick,1\r\nkick low,kick,2\r\n\"fat, \"\"low\"\"\",snare,9\r\n")
         );
         assert_eq!(with_others(HEAD, HEAD, &[], |_| true), HEAD);
+    }
+
+    #[test]
+    fn a_map_for_another_rate_counts_its_samples_there() {
+        let (cd, session) = (SampleRate::new(44_100).unwrap(), SampleRate::SESSION);
+        let columns = LAYER_COLUMNS.join(",");
+        let row = "\"fat, low\",snare,1,44100,shot,-441,22050,0.500000,-3.00,14.7,as-is,90,Verse,0.10,1.20,no";
+        let map = format!("{columns}\r\n{row},level = -3 dB; length = 441000 samples\r\n");
+        let moved = "\"fat, low\",snare,1,48000,shot,-480,24000,0.500000,-3.00,16,as-is,90,Verse,0.10,1.20,no";
+        assert_eq!(
+            map_at_rate(&map, cd, session),
+            format!("{columns}\r\n{moved},level = -3 dB; length = 480000 samples\r\n")
+        );
+        assert_eq!(map_at_rate(&map, session, session), map);
     }
 
     #[test]

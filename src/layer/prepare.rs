@@ -14,7 +14,7 @@ use crate::error::{Error, Result};
 use crate::finding::Finding;
 use crate::hits::{Hit, HitList, State};
 use crate::output::AtomicFile;
-use crate::song::{Drum, LayerPlan, Mic, Song};
+use crate::song::{LayerPlan, Song};
 use crate::units::{Dbfs, Decibels, SamplePos, Velocity};
 use std::path::Path;
 

@@ -5,8 +5,9 @@
 
 use super::set::files_of;
 use super::synth::BUILT_IN;
-use crate::audio::Channel;
+use crate::audio::{Channel, resampled_frames};
 use crate::song::{LayerPlan, Polarity, Song};
+use crate::units::SampleRate;
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -19,6 +20,8 @@ const PULL: &str = "pull";
 const MIC: &str = "aligned with";
 /// Where the length is told, samples.
 const LENGTH: &str = "length";
+/// What stands behind it.
+const SAMPLES: &str = " samples";
 
 /// The settings of a layer, by name.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -53,7 +56,7 @@ impl PrintedWith {
         all.put(SECTIONS, if sections.is_empty() { "all alike".into() } else { sections.join(", ") });
         all.put(PULL, format!("{} %", plan.pull));
         all.put(MIC, mic(song, plan));
-        all.put(LENGTH, format!("{} samples", song.frames()));
+        all.put(LENGTH, format!("{}{SAMPLES}", song.frames()));
         all
     }
 
@@ -71,6 +74,17 @@ impl PrintedWith {
             .map(|(name, value)| (name.trim().into(), value.trim().into()))
             .collect();
         (!all.is_empty()).then_some(Self(all))
+    }
+
+    /// The same of the layer at another rate: its length in samples there.
+    #[must_use]
+    pub fn at_rate(mut self, from: SampleRate, to: SampleRate) -> Self {
+        for (_, value) in self.0.iter_mut().filter(|(name, _)| name == LENGTH) {
+            if let Some(Ok(frames)) = value.strip_suffix(SAMPLES).map(str::parse) {
+                *value = format!("{}{SAMPLES}", resampled_frames(frames, from, to));
+            }
+        }
+        self
     }
 
     /// One line: `samples = set snare-dry; level = -3 dB; ...`

@@ -229,20 +229,42 @@ fn a_layer_taken_out_of_the_sheet_is_taken_out_of_the_delivery() {
     assert!(file.is_file());
 }
 
+/// The text of a document in a zip.
+fn packed(out: &Path, zip: &str, document: &str) -> String {
+    let mut z = zip::ZipArchive::new(fs::File::open(out.join(zip)).unwrap()).unwrap();
+    let mut text = String::new();
+    let name = format!("{}/Documents/LowTide_{document}", zip.trim_end_matches(".zip"));
+    std::io::Read::read_to_string(&mut z.by_name(&name).unwrap(), &mut text).unwrap();
+    text
+}
+
+#[test]
+fn the_delivered_tables_count_the_samples_of_the_delivered_files() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 8.0, &format!("{LAYER}[handoff]\nrate = 44100\n"));
+    let out = dir.path().join("underlay");
+    did(&path, &[]);
+    let hits = packed(&out, "LowTide_Handoff_R01.zip", "Hits.csv");
+    assert!(hits.lines().count() > 10);
+    for row in hits.lines().skip(1) {
+        let cells: Vec<&str> = row.split(',').collect();
+        let (time, sample): (f64, f64) = (cells[2].parse().unwrap(), cells[3].parse().unwrap());
+        assert!((time * 44_100.0 - sample).abs() < 0.1, "{row}");
+    }
+    let map = packed(&out, "LowTide_Handoff_R01.zip", "LayerMap.csv");
+    assert!(map.contains("length = 352800 samples"), "{map}");
+    let attack: Vec<&str> = map.lines().nth(1).unwrap().split(',').collect();
+    let (sample, time): (f64, f64) = (attack[6].parse().unwrap(), attack[7].parse().unwrap());
+    assert!((time * 44_100.0 - sample).abs() < 1.0, "{attack:?}");
+}
+
 #[test]
 fn the_delivered_hit_list_agrees_with_itself_and_the_edited_one_stays_as_it_is() {
     let dir = tempfile::tempdir().unwrap();
     let path = sheet(dir.path(), 8.0, "");
     let out = dir.path().join("underlay");
     let list = out.join("hits.csv");
-    let packed = |zip: &str| {
-        let mut z = zip::ZipArchive::new(fs::File::open(out.join(zip)).unwrap()).unwrap();
-        let mut text = String::new();
-        let name =
-            "LowTide_Handoff_R01/Documents/LowTide_Hits.csv".replace("LowTide_Handoff_R01", &zip[..zip.len() - 4]);
-        std::io::Read::read_to_string(&mut z.by_name(&name).unwrap(), &mut text).unwrap();
-        text
-    };
+    let packed = |zip: &str| packed(&out, zip, "Hits.csv");
     did(&path, &[]);
     assert_eq!(packed("LowTide_Handoff_R01.zip"), fs::read_to_string(&list).unwrap());
     // 120 BPM: 2.26 s is bar 2, beat 1 and 499 ticks of 960 after it, 10 ms behind the second eighth.

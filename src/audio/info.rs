@@ -63,6 +63,28 @@ pub struct Bext {
     pub time_reference: u64,
 }
 
+impl Bext {
+    /// The same with a `?` for every letter that the standard does not allow, as an accent of some recorder's is, and no longer than
+    /// it allows.
+    #[must_use]
+    pub fn in_plain_letters(self) -> Self {
+        let plain = |text: String, most: usize| -> String {
+            text.chars().map(|c| if c.is_ascii() && !c.is_control() { c } else { '?' }).take(most).collect()
+        };
+        let [description, originator, date, time] = Self::LONGEST;
+        Self {
+            description: plain(self.description, description),
+            originator: plain(self.originator, originator),
+            date: plain(self.date, date),
+            time: plain(self.time, time),
+            time_reference: self.time_reference,
+        }
+    }
+
+    /// Most letters of description, originator, date and time.
+    pub(super) const LONGEST: [usize; 4] = [256, 32, 10, 8];
+}
+
 /// A cue point of a WAV file with its label.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Cue {

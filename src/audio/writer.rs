@@ -323,12 +323,12 @@ fn check(spec: &WavSpec, extras: &WavExtras) -> Result<()> {
     }
     let Some(bext) = &extras.bext else { return Ok(()) };
     let fields = [
-        ("description", &bext.description, 256),
-        ("originator", &bext.originator, 32),
-        ("date", &bext.date, 10),
-        ("time", &bext.time, 8),
+        ("description", &bext.description),
+        ("originator", &bext.originator),
+        ("date", &bext.date),
+        ("time", &bext.time),
     ];
-    for (name, text, most) in fields {
+    for ((name, text), most) in fields.into_iter().zip(Bext::LONGEST) {
         if text.len() > most || !text.is_ascii() {
             let what = format!("the {name} of the file's time stamp is not plain text of at most {most} letters");
             return Err(Error::usage(what, "Shorten it and use letters without accents."));

@@ -11,7 +11,7 @@ use crate::finding::Finding;
 use crate::output::{alike, storable};
 use crate::phase::{
     Agreement, COPIES, Celsius, Copied, CopiesRecord, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation,
-    Shift, measure, phase_csv, write_copy,
+    Shift, measure, mic_of, phase_csv, write_copy,
 };
 use crate::progress::Progress;
 use crate::report::{Picture, phase_matrix, phase_sum};
@@ -204,10 +204,9 @@ fn plan_copies(
     let mut out: Vec<Shift> = Vec::new();
     let mut taken: HashSet<String> = HashSet::new();
     let inverts = |name: &str| {
-        let of = |name: &str| take.song.mics.iter().zip(&report.advice).find(|(mic, _)| mic.name == name);
-        // The sides of a stereo file are called after it.
-        let side = || of(name.strip_suffix(" L").or_else(|| name.strip_suffix(" R"))?);
-        of(name).or_else(side).is_some_and(|(mic, advice)| match mic.polarity {
+        let number = mic_of(name, take.song.mics.iter().map(|mic| mic.name.as_str()));
+        let of = |number: usize| Some((take.song.mics.get(number)?, report.advice.get(number)?));
+        number.and_then(of).is_some_and(|(mic, advice)| match mic.polarity {
             Polarity::Invert => true,
             Polarity::Keep => false,
             Polarity::Undecided => advice.recommendation == Recommendation::Invert,

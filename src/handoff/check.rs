@@ -3,6 +3,7 @@
 //! In: the plan, the facts of every file, the song. Out: findings: errors stop the handoff, cautions and notes go with it.
 //! Nothing is read here; the numbers come from [`scan`](super::scan).
 
+use super::convert::guide_gain;
 use super::name::{LONG_TITLE, loses_letters};
 use super::plan::{Item, Kind, Plan};
 use super::scan::Facts;
@@ -60,7 +61,14 @@ fn levels(song: &Song, item: &Item, f: &Facts, out: &mut Vec<Finding>) {
         out.push(Finding::error(file, what, remedy));
         return;
     }
-    if f.levels.peak.0 > 0.0 {
+    let lowered = guide_gain(item, f);
+    if lowered.0 < 0.0 {
+        let (peak, by) = (f.levels.peak.0, -lowered.0);
+        out.push(Finding::note(
+            file,
+            format!("its peaks reach {peak:+.1} dBFS, so the delivered copy is {by:.1} dB softer"),
+        ));
+    } else if f.levels.peak.0 > 0.0 {
         out.push(Finding::error(
             file,
             format!("its peaks reach {:+.1} dBFS in floating point; the delivery would clip them", f.levels.peak.0),

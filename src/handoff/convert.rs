@@ -3,12 +3,22 @@
 //! In: a source and the plan. Out: the bytes of its `data` chunk, block by block, and what was done to them. Where nothing
 //! has to be done, the stored integers pass untouched.
 
-use super::plan::{Item, Plan};
-use super::scan::{AT_ONCE, Source};
+use super::plan::{Item, Kind, Plan};
+use super::scan::{AT_ONCE, Facts, Source};
 use crate::audio::{Dither, Resampler, SampleFormat, pcm};
 use crate::error::Result;
 use crate::song::Polarity;
-use crate::units::{Dbfs, SamplePos};
+use crate::units::{Dbfs, Decibels, SamplePos};
+
+/// What a guide's peaks stay under once it is lowered: a change of rate may raise them a little.
+const GUIDE_BELOW: Dbfs = Dbfs(-0.5);
+
+/// The gain that a guide is delivered with: 0 dB, or less where its peaks lie above full scale, as those of a loud compressed
+/// two-mix do once it is decoded. It is only there to be listened to; of a recording that is an error.
+pub(super) fn guide_gain(item: &Item, facts: &Facts) -> Decibels {
+    let peak = facts.levels.peak;
+    if item.kind == Kind::Guide && peak.0 > 0.0 { Decibels(GUIDE_BELOW.0 - peak.0) } else { Decibels(0.0) }
+}
 
 /// A recording being converted.
 pub(super) struct Conversion {
@@ -19,6 +29,8 @@ pub(super) struct Conversion {
     format: SampleFormat,
     /// Bits that integers are shifted up by.
     shift: u32,
+    /// Factor of every sample that does not stay the stored integer.
+    factor: f32,
     invert: bool,
     channels: usize,
     frames: u64,
@@ -34,7 +46,7 @@ pub(super) struct Conversion {
 
 impl Conversion {
     /// Opens a source. `seed` tells the dither of one file from that of another.
-    pub fn open(item: &Item, plan: &Plan, used: u64, apply_polarity: bool, seed: u64) -> Result<Self> {
+    pub fn open(item: &Item, plan: &Plan, facts: &Facts, apply_polarity: bool, seed: u64) -> Result<Self> {
         let invert = apply_polarity && item.polarity == Polarity::Invert;
         let format = plan.format();
         let stored = item.info.format;
@@ -47,6 +59,10 @@ impl Conversion {
         if invert {
             treatment.push("sign flipped".into());
         }
+        let gain = guide_gain(item, facts);
+        if gain.0 < 0.0 {
+            treatment.push(format!("lowered by {:.1} dB, for its peaks lie above full scale", -gain.0));
+        }
         if !same_rate {
             treatment.push(format!("converted from {} to {}", item.info.rate, plan.rate));
         }
@@ -56,13 +72,14 @@ impl Conversion {
         if shift > 0 {
             treatment.push(format!("{} bit stored as {} bit, value for value", stored.bits(), plan.bits));
         }
-        let source = Source::open(&item.source, item.channel, !exact)?.until(used);
+        let source = Source::open(&item.source, item.channel, !exact)?.until(facts.frames);
         Ok(Self {
             source,
             resampler,
             dither: (!exact).then(|| Dither::new(seed)),
             format,
             shift,
+            factor: gain.gain() as f32,
             invert,
             channels: usize::from(item.info.channels),
             frames: plan.frames,
@@ -129,9 +146,8 @@ impl Conversion {
                 }
             }
         }
-        if self.invert {
-            self.floats.iter_mut().for_each(|v| *v = -*v);
-        }
+        let factor = if self.invert { -self.factor } else { self.factor };
+        self.floats.iter_mut().for_each(|v| *v *= factor);
         dither.quantise(self.format, &self.floats, &mut self.ints);
         let full = pcm::full_scale(self.format);
         for (&x, &q) in self.floats.iter().zip(&self.ints) {

@@ -6,7 +6,7 @@
 
 use super::bundle::{Bundle, Written};
 use super::check::check;
-use super::convert::Conversion;
+use super::convert::{Conversion, guide_gain};
 use super::fault::HandoffFault;
 use super::manifest::{AudioEntry, CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, Manifest, hex};
 use super::midi::{pulled_name, pulled_trigger_file, tempo_file, trigger_file};
@@ -289,7 +289,7 @@ fn pack(
     }
     bundle.start_audio(&item.path, size)?;
     bundle.write(&head)?;
-    let mut conversion = Conversion::open(item, plan, facts.frames, song.handoff.apply_polarity, seed(&item.path))?;
+    let mut conversion = Conversion::open(item, plan, facts, song.handoff.apply_polarity, seed(&item.path))?;
     let mut seconds = Seconds::new(u64::from(plan.rate.hz()) * frame);
     let mut bytes = Vec::new();
     loop {
@@ -307,6 +307,7 @@ fn pack(
         return Err(changed().into());
     }
     let sounding = resampled_frames(facts.frames, item.info.rate, plan.rate).min(plan.frames);
+    let gain = guide_gain(item, facts);
     let treatment = conversion.treatment(sounding, facts.frames < item.info.frames);
     let audio = AudioEntry {
         name: item.name.clone(),
@@ -317,8 +318,8 @@ fn pack(
         polarity: polarity(item, song.handoff.apply_polarity),
         channels: item.info.channels,
         frames: plan.frames,
-        peak_dbfs: rounded(facts.levels.peak.0),
-        loudness_lufs: facts.loudness.integrated.map(|l| rounded(l.0)),
+        peak_dbfs: rounded(facts.levels.peak.0 + gain.0),
+        loudness_lufs: facts.loudness.integrated.map(|l| rounded(l.0 + gain.0)),
         seconds: seconds.finish(),
     };
     Ok(entry(written, Some(audio)))
@@ -468,6 +469,7 @@ fn decisions(song: &Song, plan: &Plan) -> BTreeMap<String, String> {
         let source = item.source.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
         let side = item.side().map_or_else(String::new, |side| format!(", {side} side"));
         put(format!("recording of {}", item.name), source + &side);
+        put(format!("role of {}", item.name), item.role.clone());
     }
     for m in &song.mics {
         let word = match m.polarity {
@@ -524,6 +526,7 @@ fn content(
     for (item, f) in plan.items.iter().zip(facts) {
         part(item.path.as_bytes());
         part(item.name.as_bytes());
+        part(item.role.as_bytes());
         part(item.note.as_bytes());
         part(&f.samples_sha);
         part(&f.frames.to_le_bytes());

@@ -5,7 +5,7 @@
 //! and overheads last. So one inverted file is named as that file, even when it is the mic that all others are compared with.
 
 use super::measure::FEW;
-use super::report::{Advice, Agreement, Pair, PairKind, PhaseReport, Recommendation};
+use super::report::{Advice, Agreement, Pair, PairKind, PhaseReport, Recommendation, mic_of};
 use crate::song::{Drum, Mic, Song};
 
 /// How much a pair counts, by what joins its mics.
@@ -63,13 +63,7 @@ fn sign_of(p: &Pair) -> f64 {
 
 /// One piece of advice for every mic of the song.
 pub(super) fn advise(song: &Song, report: &PhaseReport) -> Vec<Advice> {
-    let index = |ear: &str| {
-        let exact = song.mics.iter().position(|m| m.name == ear);
-        exact.or_else(|| {
-            let base = ear.strip_suffix(" L").or_else(|| ear.strip_suffix(" R"))?;
-            song.mics.iter().position(|m| m.name == base)
-        })
-    };
+    let index = |ear: &str| mic_of(ear, song.mics.iter().map(|m| m.name.as_str()));
     let edges: Vec<Edge> = report
         .pairs
         .iter()
@@ -93,7 +87,7 @@ pub(super) fn advise(song: &Song, report: &PhaseReport) -> Vec<Advice> {
             s if s < 0.0 => Recommendation::Invert,
             _ => Recommendation::Keep,
         };
-        let why = why(mic, report, recommendation);
+        let why = why(mic, |ear| index(ear) == Some(i), report, recommendation);
         // What speaks through bleed alone may keep a file as it is, but not flip it unheard; and it does not answer for the
         // mic of a drum that is hardly played.
         let unplayed = report.drums.iter().any(|(drum, _, strokes)| *drum == mic.drum && *strokes < FEW);
@@ -202,9 +196,7 @@ fn best_signs(mics: &[Mic], edges: &[Edge], drums: &[(Drum, String, usize)]) -> 
 }
 
 /// One sentence about the pair that says the most about a mic.
-fn why(mic: &Mic, report: &PhaseReport, recommendation: Recommendation) -> String {
-    let is_side =
-        |ear: &str| ear == mic.name || ear.strip_suffix(" L").or(ear.strip_suffix(" R")) == Some(mic.name.as_str());
+fn why(mic: &Mic, is_side: impl Fn(&str) -> bool, report: &PhaseReport, recommendation: Recommendation) -> String {
     let main = report.drums.iter().find(|(_, main, _)| *main == mic.name);
     if let Some((drum, ..)) = main.filter(|(_, _, strokes)| *strokes < FEW) {
         return format!(

@@ -2,7 +2,7 @@
 //! stereo file the copy is a mono file of that side.
 
 use crate::audio::riff::walk;
-use crate::audio::{AudioReader, Channel, SampleFormat, WavExtras, WavSpec, WavWriter};
+use crate::audio::{AudioReader, Bext, Channel, SampleFormat, WavExtras, WavSpec, WavWriter};
 use crate::error::{Error, Located, Result};
 use crate::output::{AtomicFile, OutputFault, fault_of};
 use serde::Serialize;
@@ -203,7 +203,11 @@ fn by_samples(shift: &Shift, mut reader: AudioReader) -> Result<(AtomicFile, Cop
     let width = shift.channel.taken(info.channels);
     let format = if info.format.is_integer() { info.format } else { SampleFormat::Float32 };
     let spec = WavSpec { rate: info.rate, channels: width, format };
-    let extras = WavExtras { bext: info.bext.clone(), cues: info.cues.clone(), frames: Some(info.frames) };
+    let extras = WavExtras {
+        bext: info.bext.clone().map(Bext::in_plain_letters),
+        cues: info.cues.clone(),
+        frames: Some(info.frames),
+    };
     let mut wav = WavWriter::create_with(&shift.target, spec, extras)?;
     let moved = shift.later.unsigned_abs();
     let mut held = 0;

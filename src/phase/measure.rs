@@ -4,7 +4,7 @@ use super::advise::{FULLER, advise};
 use super::cross::{Cross, Spectra};
 use super::frames::Frames;
 use super::lag::{Arrival, LagRange, arrival};
-use super::report::{Agreement, Band, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation};
+use super::report::{Agreement, Band, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation, SIDES};
 use super::strokes::sure_strokes;
 use super::sum::{SumGain, low_band, sum_gain};
 use super::view::{Part, SumView, mean_spectrum, sum_view};
@@ -105,8 +105,7 @@ pub fn measure(song: &Song, list: &HitList, settings: PhaseSettings, progress: &
     report.advice = advise(song, &report);
     for (drum, mut parts) in views {
         for part in &mut parts {
-            let base = part.mic.trim_end_matches(" L").trim_end_matches(" R");
-            if report.advice_for(base).is_some_and(|a| a.recommendation == Recommendation::Invert) {
+            if report.advice_for(&part.mic).is_some_and(|a| a.recommendation == Recommendation::Invert) {
                 part.sign = -1.0;
             }
         }
@@ -147,7 +146,9 @@ fn note_early(report: &mut PhaseReport) {
 fn note_sides(song: &Song, report: &mut PhaseReport) {
     for mic in song.mics.iter().filter(|m| m.place == Place::Stereo) {
         let opposite = report.pairs.iter().any(|p| {
-            p.kind == PairKind::Stereo && p.reference == format!("{} L", mic.name) && p.polarity == Agreement::Opposite
+            p.kind == PairKind::Stereo
+                && p.reference == format!("{}{}", mic.name, SIDES[0])
+                && p.polarity == Agreement::Opposite
         });
         if opposite {
             report.findings.push(Finding::caution(
@@ -163,8 +164,9 @@ fn ears(song: &Song) -> Vec<Ear<'_>> {
     let mut out = Vec::new();
     for mic in &song.mics {
         if mic.place == Place::Stereo && mic.info.channels >= 2 {
-            for (side, channel, letter) in [(Place::Left, Channel::Left, "L"), (Place::Right, Channel::Right, "R")] {
-                out.push(Ear { name: format!("{} {letter}", mic.name), mic, channel, side: Some(side) });
+            let sides = [(Place::Left, Channel::Left), (Place::Right, Channel::Right)];
+            for ((side, channel), word) in sides.into_iter().zip(SIDES) {
+                out.push(Ear { name: format!("{}{word}", mic.name), mic, channel, side: Some(side) });
             }
         } else {
             let side = matches!(mic.place, Place::Left | Place::Right).then_some(mic.place);

@@ -28,7 +28,7 @@ pub(crate) use frames::Frames;
 pub use lag::{Arrival, LagRange, arrival};
 pub use measure::measure;
 pub use moving::Stays;
-pub use report::{Advice, Agreement, Band, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation};
+pub use report::{Advice, Agreement, Band, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation, mic_of};
 pub use strokes::sure_strokes;
 pub(crate) use sum::low_band;
 pub use sum::{SumGain, comb_gain, first_notch};

@@ -210,11 +210,20 @@ impl Advice {
     }
 }
 
+/// What the sides of a stereo file are called: its mic's name and one of these.
+pub(super) const SIDES: [&str; 2] = [" L", " R"];
+
+/// Which of `mics` an ear belongs to: the mic of that name, or else the one whose stereo file it is a side of.
+pub fn mic_of<'m>(ear: &str, mics: impl Iterator<Item = &'m str> + Clone) -> Option<usize> {
+    let side = || SIDES.iter().find_map(|side| ear.strip_suffix(side));
+    mics.clone().position(|mic| mic == ear).or_else(|| mics.clone().position(|mic| Some(mic) == side()))
+}
+
 impl PhaseReport {
-    /// The advice for a mic.
+    /// The advice for a mic, by its name or by that of a side of its stereo file.
     #[must_use]
-    pub fn advice_for(&self, mic: &str) -> Option<&Advice> {
-        self.advice.iter().find(|a| a.mic == mic)
+    pub fn advice_for(&self, ear: &str) -> Option<&Advice> {
+        mic_of(ear, self.advice.iter().map(|a| a.mic.as_str())).and_then(|i| self.advice.get(i))
     }
 
     /// A pair by drum and mic.

@@ -483,6 +483,53 @@ fn a_revision_numbers_itself_says_what_changed_and_leaves_the_former_zip_alone()
 }
 
 #[test]
+fn a_corrected_drum_or_place_makes_a_revision_even_where_no_file_is_called_after_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 2.0);
+    s.handoff.names = "{song}_{name}".into();
+    let out = dir.path().join("out");
+    s.mics[2].place = Place::Side;
+    made(&s, &out);
+    s.mics[2].place = Place::Bottom;
+    let second = made(&s, &out);
+    assert_eq!((second.revision, second.fresh), (2, true));
+    let changes = second.changes.unwrap();
+    let told = changes.decisions.iter().find(|d| d.what == "role of snare_bottom");
+    let told = told.unwrap_or_else(|| panic!("{changes:?}"));
+    assert_eq!((told.was.as_deref(), told.is.as_deref()), (Some("snare side"), Some("snare bottom")));
+    let sheet = contents(&second.zip)["Documents/LowTide_TrackSheet.csv"].clone();
+    assert!(!String::from_utf8(sheet).unwrap().contains("snare side"));
+}
+
+#[test]
+fn a_guide_whose_peaks_lie_above_full_scale_is_delivered_softer_and_a_mic_is_not() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 2.0);
+    let spec = WavSpec { rate: RATE, channels: 1, format: SampleFormat::Float32 };
+    let loud: Vec<f32> = (0..96_000).map(|i| 1.5 * (0.05 * i as f32).sin()).collect();
+    let hot = write_as(&dir.path().join("two_mix_hot.wav"), spec, &loud);
+    s.tracks = vec![track(hot.clone(), TrackKind::Guide)];
+    let d = made(&s, &dir.path().join("out"));
+    let guide = |f: &&handoff::FileEntry| f.audio.as_ref().is_some_and(|a| a.role == "guide");
+    let entry = d.manifest.files.iter().find(guide).unwrap();
+    let audio = entry.audio.as_ref().unwrap();
+    assert!(audio.treatment[0].starts_with("lowered by 4.0 dB"), "{:?}", audio.treatment);
+    assert!((audio.peak_dbfs + 0.5).abs() < 0.01, "{}", audio.peak_dbfs);
+    let files = contents(&d.zip);
+    let highest = samples(&files[&entry.path])
+        .chunks_exact(3)
+        .map(|b| (i32::from_le_bytes([0, b[0], b[1], b[2]]) >> 8).abs())
+        .max()
+        .unwrap();
+    let dbfs = 20.0 * (f64::from(highest) / f64::from(1 << 23)).log10();
+    assert!((dbfs + 0.5).abs() < 0.01, "{dbfs}");
+    // Of a mic it would be a recording that was altered.
+    s.mics[0] = mic(hot, Drum::Kick, Place::In);
+    s.tracks.clear();
+    assert_eq!(find(&looked(&s), "peaks reach").weight, Weight::Error);
+}
+
+#[test]
 fn what_is_wrong_with_a_recording_is_found_with_a_remedy() {
     let dir = tempfile::tempdir().unwrap();
     let at = |name: &str| dir.path().join(name);

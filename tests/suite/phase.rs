@@ -5,7 +5,7 @@ use std::path::Path;
 use underlay::Quiet;
 use underlay::audio::Channel;
 use underlay::hits::{Hit, HitList, Kind, State};
-use underlay::phase::{Agreement, PairKind, PhaseReport, PhaseSettings, Recommendation, measure};
+use underlay::phase::{Agreement, PairKind, PhaseReport, PhaseSettings, Recommendation, measure, phase_csv};
 use underlay::song::{Drum, Place, Polarity, Song, with_polarity};
 use underlay::units::{Dbfs, SamplePos, SampleRate, Velocity};
 
@@ -557,6 +557,29 @@ fn the_two_sides_of_a_stereo_file_are_heard_apart_and_a_swapped_side_is_said() {
         assert_eq!(said, swapped, "{:?}", report.findings);
         let advice = report.advice_for("overheads").unwrap().recommendation;
         assert_eq!(advice, if swapped { Recommendation::Unclear } else { Recommendation::Keep });
+        // What is advised for the file stands beside both of its sides.
+        let table = phase_csv(&report);
+        let sides: Vec<&str> = table.lines().filter(|row| row.contains(",overheads R,")).collect();
+        assert!(sides.len() > 1 && sides.iter().all(|row| row.ends_with(advice.words())), "{sides:?}");
+    }
+}
+
+#[test]
+fn the_picture_with_the_advised_signs_inverts_a_mono_mic_that_is_called_like_a_side() {
+    let dir = tempfile::tempdir().unwrap();
+    let song = take(dir.path(), |name, x| {
+        if name.starts_with("overhead") {
+            x.iter_mut().for_each(|x| *x = -*x);
+        }
+    });
+    let plain = check(&song);
+    assert_eq!(plain.advice_for(&song.mics[4].name).unwrap().recommendation, Recommendation::Invert);
+    let mut named = song.clone();
+    for (mic, name) in named.mics[4..6].iter_mut().zip(["OH L", "OH R"]) {
+        mic.name = name.into();
+    }
+    for (plain, named) in plain.sums.iter().zip(&check(&named).sums) {
+        assert!(plain.before != plain.after && plain.after == named.after, "{}", plain.drum);
     }
 }
 

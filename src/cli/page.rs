@@ -156,11 +156,12 @@ fn handoff(data: &Value) -> Option<Vec<String>> {
     if let Some(c) = data.get("changes").filter(|c| !c.is_null()) {
         let count = |field: &str| c.get(field).and_then(Value::as_array).map_or(0, Vec::len);
         out.push(format!(
-            "since revision {}: audio files that differ {}, new {}, gone {}; decisions changed {} (see the notes inside)",
+            "since revision {}: audio files that differ {}, new {}, gone {}; MIDI files to load anew {}; decisions changed {} (see the notes inside)",
             number(c, "since")?,
             count("changed"),
             count("added"),
             count("removed"),
+            count("midi"),
             count("decisions")
         ));
     }

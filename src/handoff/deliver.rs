@@ -19,11 +19,11 @@ use super::verify::verify;
 use crate::audio::{Bext, WavExtras, WavSpec, around, resampled_frames};
 use crate::error::{Located, Result};
 use crate::finding::{Finding, Weight};
-use crate::hits::HitList;
+use crate::hits::{HitList, State};
 use crate::mix::PrintedLayer;
 use crate::output::{OutputFault, make_folder};
 use crate::progress::Progress;
-use crate::song::{Polarity, Song};
+use crate::song::{Drum, Polarity, Song};
 use rayon::prelude::*;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
@@ -114,7 +114,7 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
         return Ok(Handoff { findings, delivered: None });
     }
     make_folder(request.out)?;
-    let decisions = decisions(request.song, &plan);
+    let decisions = decisions(request.song, &plan, request.hits);
     let midi = midi_files(request)?;
     let content = content(request, &plan, &facts, &papers, &midi, &decisions);
     let former = former(request.out, &plan.song);
@@ -166,10 +166,10 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     for paper in &papers {
         manifest.files.push(copy(&mut bundle, paper)?);
     }
-    let changes = former.and_then(|f| f.manifest).map(|old| Changes::between(&old, &manifest));
     for (what, bytes) in &midi {
         manifest.files.push(entry(bundle.add(&plan.paper(what, "mid"), bytes)?, None));
     }
+    let changes = former.and_then(|f| f.manifest).map(|old| Changes::between(&old, &manifest));
     write_papers(&mut bundle, request, &plan, &mut manifest, &findings, changes.as_ref())?;
 
     let file = bundle.finish()?;
@@ -458,8 +458,17 @@ fn unchanged(plan: &Plan, facts: &[Facts]) -> Result<()> {
     }
 }
 
+/// How many strokes of a drum there are, and what was done by hand; `None` without any.
+fn strokes(hits: &HitList, drum: Drum) -> Option<String> {
+    let count = |state: State| hits.hits.iter().filter(|h| h.drum == drum && h.state == state).count();
+    let (found, added, dropped) = (count(State::Found), count(State::Added), count(State::Dropped));
+    let by_hand = [(added, "added by hand"), (dropped, "dropped by hand")];
+    let by_hand = by_hand.into_iter().filter(|(n, _)| *n > 0).map(|(n, how)| format!(", {n} {how}"));
+    (found + added + dropped > 0).then(|| format!("{}{}", found + added, by_hand.collect::<String>()))
+}
+
 /// What was decided, in words that stand beside each other in two revisions.
-fn decisions(song: &Song, plan: &Plan) -> BTreeMap<String, String> {
+fn decisions(song: &Song, plan: &Plan, hits: Option<&HitList>) -> BTreeMap<String, String> {
     let mut d = BTreeMap::new();
     let mut put = |what: String, how: String| d.insert(what, how);
     put("delivery".into(), format!("{}, {} bit", plan.rate, plan.bits));
@@ -493,8 +502,21 @@ fn decisions(song: &Song, plan: &Plan) -> BTreeMap<String, String> {
         let how = format!("{}, dynamics {:.0} %, pull {:.0} %{by_section}", l.level, l.dynamics, l.pull);
         put(format!("layer {}", l.name), how);
     }
-    if song.trigger_pull > 0.0 {
-        put("triggers".into(), format!("as played, and pulled {} % of the way to the grid", song.trigger_pull));
+    let pulled = match song.trigger_pull {
+        pull if pull > 0.0 => format!(", and pulled {pull} % of the way to the grid"),
+        _ => String::new(),
+    };
+    let moved = match song.trigger_shift_ms {
+        shift if shift > 0.0 => format!(", all {shift} ms later"),
+        shift if shift < 0.0 => format!(", all {} ms earlier", -shift),
+        _ => String::new(),
+    };
+    let (kick, snare) = song.keys;
+    put("triggers".into(), format!("as played{pulled}{moved}; kick on note {kick}, snare on note {snare}"));
+    for drum in Drum::FOUND {
+        if let Some(told) = hits.and_then(|hits| strokes(hits, drum)) {
+            put(format!("strokes of the {drum}"), told);
+        }
     }
     if let Some(t) = &song.tempo {
         let first = t.tempos().first().map_or(0.0, |c| 60e6 / f64::from(c.us_per_quarter));

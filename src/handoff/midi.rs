@@ -20,6 +20,23 @@ fn with_form(song: &Song, map: &TempoMap) -> Result<TempoMap, TempoFault> {
     map.clone().with_markers(song.form.iter().filter_map(marker).collect())
 }
 
+/// The song's tempo map laid out from sample 0 of the audio, with a marker at the start of every section, also of one that
+/// begins before bar 1.
+fn laid_out(song: &Song, map: &TempoMap) -> Result<FileMap, TempoFault> {
+    let file = FileMap::of(&with_form(song, map)?)?;
+    let early = song.form.iter().filter(|s| map.bar_start(s.first_bar) < 0);
+    let mut markers: Vec<Marker> = early
+        .map(|s| (file.map.tick_at(map.bar(s.first_bar).time).round(), s))
+        .filter(|(tick, _)| *tick >= 0.0)
+        .map(|(tick, s)| Marker { tick: tick as u64, name: s.name.clone() })
+        .collect();
+    if markers.is_empty() {
+        return Ok(file);
+    }
+    markers.extend(file.map.markers().iter().cloned());
+    Ok(FileMap { map: file.map.with_markers(markers)?, ..file })
+}
+
 fn at_sheet(song: &Song) -> impl Fn(TempoFault) -> crate::Error + '_ {
     |e| Located::whole(&song.sheet, MidiFault::Tempo(e)).into()
 }
@@ -28,8 +45,8 @@ fn at_sheet(song: &Song) -> impl Fn(TempoFault) -> crate::Error + '_ {
 pub(super) fn tempo_file(song: &Song) -> Result<Option<Vec<u8>>> {
     let Some(map) = &song.tempo else { return Ok(None) };
     let end = SamplePos(song.frames()).at(song.rate());
-    let map = with_form(song, map).map_err(at_sheet(song))?;
-    let file = tempo_map(&song.title, &map, Some(end)).map_err(at_sheet(song))?;
+    let file = laid_out(song, map).map_err(at_sheet(song))?;
+    let file = tempo_map(&song.title, &file.map, Some(end)).map_err(at_sheet(song))?;
     Ok(Some(file.bytes))
 }
 
@@ -54,10 +71,7 @@ pub(super) fn pulled_name(percent: f64) -> String {
 fn file(song: &Song, hits: &HitList, times: Option<&[Seconds]>) -> Result<Option<Vec<u8>>> {
     let plan = TriggerPlan::of(song);
     let file = match &song.tempo {
-        Some(map) => {
-            let map = with_form(song, map).map_err(at_sheet(song))?;
-            FileMap::of(&map).map_err(at_sheet(song))?
-        }
+        Some(map) => laid_out(song, map).map_err(at_sheet(song))?,
         None => FileMap::unknown(),
     };
     let keys = [song.keys.0, song.keys.1];

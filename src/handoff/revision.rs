@@ -86,6 +86,8 @@ pub struct Changes {
     pub changed: Vec<ChangedFile>,
     /// Audio files that are the same to the sample and in name.
     pub same: usize,
+    /// MIDI files that are new or differ, which whoever works with the old ones must load anew.
+    pub midi: Vec<String>,
     /// Decisions that differ.
     pub decisions: Vec<ChangedDecision>,
 }
@@ -107,6 +109,11 @@ impl Changes {
             }
         }
         out.removed = before.into_values().map(|(f, _)| f.path.clone()).collect();
+        let midi = |m: &'_ Manifest| -> BTreeMap<String, String> {
+            m.files.iter().filter(|f| f.path.ends_with(".mid")).map(|f| (f.path.clone(), f.sha256.clone())).collect()
+        };
+        let old_midi = midi(old);
+        out.midi = midi(new).into_iter().filter(|(path, sha)| old_midi.get(path) != Some(sha)).map(|f| f.0).collect();
         let keys: std::collections::BTreeSet<&String> = old.decisions.keys().chain(new.decisions.keys()).collect();
         for key in keys {
             let (was, is) = (old.decisions.get(key), new.decisions.get(key));
@@ -120,7 +127,8 @@ impl Changes {
     /// Whether nothing changed that can be heard or was decided.
     #[must_use]
     pub fn is_empty(&self) -> bool {
-        self.added.is_empty() && self.removed.is_empty() && self.changed.is_empty() && self.decisions.is_empty()
+        let files = self.added.is_empty() && self.removed.is_empty() && self.changed.is_empty() && self.midi.is_empty();
+        files && self.decisions.is_empty()
     }
 
     /// As plain text, for the documents and the terminal.
@@ -138,6 +146,9 @@ impl Changes {
         }
         for c in &self.changed {
             let _ = writeln!(t, "- {}: {}", c.path, c.what);
+        }
+        for path in &self.midi {
+            let _ = writeln!(t, "- {path}: not as it was; load it anew");
         }
         for d in &self.decisions {
             let none = || "nothing".to_owned();

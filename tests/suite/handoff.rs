@@ -9,8 +9,9 @@ use std::sync::Mutex;
 use underlay::audio::{AudioReader, Bext, Channel, SampleFormat, WavExtras, WavSpec, WavWriter};
 use underlay::handoff::{self, Delivered, Document, Handoff, Request};
 use underlay::mix::PrintedLayer;
-use underlay::song::{Drum, Place, Polarity, Song, TrackKind};
-use underlay::units::{SampleRate, Seconds};
+use underlay::song::{Drum, Place, Polarity, Section, Song, TrackKind};
+use underlay::tempo::{Meter, TempoMap, parse_tempo_track};
+use underlay::units::{Bpm, SampleRate, Seconds};
 use underlay::{ExitCode, Finding, Progress, Quiet, Result, Weight};
 
 fn request<'a>(song: &'a Song, out: &'a Path) -> Request<'a> {
@@ -480,6 +481,21 @@ fn a_revision_numbers_itself_says_what_changed_and_leaves_the_former_zip_alone()
     let notes = contents(&second.zip);
     let notes = std::str::from_utf8(&notes["Documents/LowTide_Notes.txt"]).unwrap();
     assert!(notes.contains("Changes since revision 1") && notes.contains("differs at 0:02 to 0:04"), "{notes}");
+}
+
+#[test]
+fn a_section_that_begins_before_bar_1_has_its_marker_in_the_delivered_map() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 8.0);
+    // Bars of 2 s; the pickup bar begins 0.8 s into the audio.
+    s.tempo = Some(TempoMap::constant(Bpm::new(120.0).unwrap(), Meter::FOUR_FOUR, Seconds(2.8)));
+    let section = |name: &str, first_bar: i64, end_bar: i64| Section { name: name.into(), first_bar, end_bar };
+    s.form = vec![section("Pickup", 0, 1), section("Verse", 1, 3)];
+    let d = made(&s, &dir.path().join("out"));
+    let file = &contents(&d.zip)["Documents/LowTide_TempoMap.mid"];
+    let map = parse_tempo_track(Path::new("map.mid"), file, Seconds(0.0)).unwrap().map;
+    let at = |name: &str| map.markers().iter().find(|m| m.name == name).map(|m| map.time_at(m.tick as f64).0);
+    assert!((at("Pickup").unwrap() - 0.8).abs() < 1e-3 && (at("Verse").unwrap() - 2.8).abs() < 1e-3, "{map:?}");
 }
 
 #[test]

@@ -264,16 +264,16 @@ fn the_delivered_hit_list_agrees_with_itself_and_the_edited_one_stays_as_it_is()
     let path = sheet(dir.path(), 8.0, "");
     let out = dir.path().join("underlay");
     let list = out.join("hits.csv");
-    let packed = |zip: &str| packed(&out, zip, "Hits.csv");
+    let packed = |zip: &str, document: &str| packed(&out, zip, document);
     did(&path, &[]);
-    assert_eq!(packed("LowTide_Handoff_R01.zip"), fs::read_to_string(&list).unwrap());
+    assert_eq!(packed("LowTide_Handoff_R01.zip", "Hits.csv"), fs::read_to_string(&list).unwrap());
     // 120 BPM: 2.26 s is bar 2, beat 1 and 499 ticks of 960 after it, 10 ms behind the second eighth.
     edit(&list, "kick", 2, TIME, "2.260000");
     let edited = fs::read_to_string(&list).unwrap() + "snare,,3.51,,,,,,,,,,\r\n";
     fs::write(&list, &edited).unwrap();
     did(&path, &[]);
     assert_eq!(fs::read_to_string(&list).unwrap(), edited);
-    let now = packed("LowTide_Handoff_R02.zip");
+    let now = packed("LowTide_Handoff_R02.zip", "Hits.csv");
     let row = |drum: &str, time: &str| {
         let row = now.lines().find(|l| l.starts_with(drum) && l.contains(time)).unwrap_or_else(|| panic!("{now}"));
         row.split(',').map(str::to_owned).collect::<Vec<_>>()
@@ -282,6 +282,10 @@ fn the_delivered_hit_list_agrees_with_itself_and_the_edited_one_stays_as_it_is()
     let added = row("snare", ",3.510000,");
     assert_eq!(added[3..8], ["168480", "2", "4", "19", "10.000"]);
     assert!(added[8].parse::<u8>().is_ok() && added[STATE] == "added", "{added:?}");
+    // Whoever works with the old triggers is told, though every audio file is the same.
+    let notes = packed("LowTide_Handoff_R02.zip", "Notes.txt");
+    let told = ["LowTide_Triggers.mid: not as it was; load it anew", "1 added by hand (was:"];
+    assert!(told.iter().all(|told| notes.contains(told)) && !notes.contains("TempoMap.mid: not"), "{notes}");
 }
 
 #[test]

@@ -3,11 +3,17 @@
 use super::report::Band;
 use realfft::num_complex::Complex;
 
+/// Energy up to which a stroke is silent.
+const SILENCE: f64 = 1e-18;
+/// Least energy of a stroke that counts in full, of the middle one's: −6 dB.
+const SOFT: f64 = 0.25;
+
 /// Spectra of one mic, one a stroke: the same bins of unnormalised real transforms.
 pub type Spectra = Vec<Vec<Complex<f32>>>;
 
 /// Averages over strokes of two mics' spectra. Every stroke counts alike: it is divided by its energy in the
-/// reference mic. Index = bin; `step` Hz a bin.
+/// reference mic; what is softer there by 6 dB than the middle stroke counts less, so that a row of the hit list where the drum
+/// is not struck changes nothing. Index = bin; `step` Hz a bin.
 #[derive(Clone, Debug)]
 pub struct Cross {
     /// Hz a bin.
@@ -30,13 +36,16 @@ impl Cross {
         let bins = a.first().map_or(0, Vec::len);
         let mut c =
             Self { step, strokes: 0, ab: vec![Complex::default(); bins], aa: vec![0.0; bins], bb: vec![0.0; bins] };
-        for (x, y) in a.iter().zip(b) {
-            let energy = energy_in(x, step, band);
-            if energy <= 1e-18 {
+        let energies: Vec<f64> = a.iter().map(|x| energy_in(x, step, band)).collect();
+        let mut heard: Vec<f64> = energies.iter().copied().filter(|energy| *energy > SILENCE).collect();
+        heard.sort_by(f64::total_cmp);
+        let least = heard.get(heard.len() / 2).map_or(0.0, |middle| SOFT * middle);
+        for ((x, y), energy) in a.iter().zip(b).zip(energies) {
+            if energy <= SILENCE {
                 continue;
             }
             c.strokes += 1;
-            let k = 1.0 / energy;
+            let k = 1.0 / energy.max(least);
             for (i, (p, q)) in x.iter().zip(y).enumerate() {
                 let (p, q) = (wide(*p), wide(*q));
                 if let (Some(ab), Some(aa), Some(bb)) = (c.ab.get_mut(i), c.aa.get_mut(i), c.bb.get_mut(i)) {

@@ -583,6 +583,22 @@ fn the_picture_with_the_advised_signs_inverts_a_mono_mic_that_is_called_like_a_s
     }
 }
 
+#[test]
+fn a_row_of_the_hit_list_where_the_drum_is_not_struck_changes_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let song = take(dir.path(), |_, _| {});
+    let plain = check(&song);
+    let mut list = hits();
+    // Between two strokes, where there is hiss alone.
+    list.hits.push(Hit { state: State::Added, ..hit(Drum::Snare, 7 * RATE + RATE / 2) });
+    list.sort();
+    let more = measure(&song, &list, PhaseSettings::default(), &Quiet).unwrap();
+    for (was, is) in plain.pairs.iter().zip(&more.pairs) {
+        assert!(is.polarity == was.polarity && (is.lag_samples - was.lag_samples).abs() < 0.25, "{was:?} {is:?}");
+        assert!(is.confidence > was.confidence - 0.15, "{was:?} {is:?}");
+    }
+}
+
 /// The known kit's sheet with the quirks of one that people have worked in.
 fn lived_in(dir: &Path, line_end: &str) -> String {
     let path = sheet(dir);

@@ -6,6 +6,7 @@ use super::options;
 use super::outcome::Outcome;
 use super::print::MAP as LAYER_MAP;
 use super::results::{self, folder_for};
+use super::run::found_otherwise;
 use crate::error::{Error, ExitCode, Located, Result};
 use crate::finding::{Finding, Weight};
 use crate::handoff::{self, Delivered, Document, Handoff, HandoffFault, Request, Verified};
@@ -118,6 +119,7 @@ impl Prepared {
         let results::Layers { printed: layers, missing, left_out } = results::layers(song, from);
         let hits = results::hit_list(song, from)?;
         let mut findings = song.findings();
+        findings.extend(found_otherwise(song, from));
         // A layer that is planned but not printed would be missed in the delivery.
         findings.extend(missing.into_iter().map(|f| Finding { weight: Weight::Error, ..f }));
         findings.extend(left_out);

@@ -205,10 +205,10 @@ struct Told<'a> {
 
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let Some(sheet) = args.inputs.first().filter(|p| is_sheet(p) && args.from_list.is_none()) else {
-        return execute_noting(args, progress, |_| Ok(()));
+        return execute_noting(args, progress, |_, _| Ok(()));
     };
     let out = folder_for(sheet, args.out.as_deref());
-    let outcome = execute_noting(args, progress, |files| run::note_found(sheet, &out, files))?;
+    let outcome = execute_noting(args, progress, |song, files| run::note_found(song, &out, files))?;
     run::note_written(sheet, &out)?;
     Ok(outcome)
 }
@@ -217,7 +217,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
 pub(super) fn execute_noting(
     args: &Args,
     progress: &dyn Progress,
-    note: impl FnOnce(&mut Unwritten) -> Result<()>,
+    note: impl FnOnce(&Song, &mut Unwritten) -> Result<()>,
 ) -> Result<Outcome> {
     let plan = args.plan()?;
     let folder = OutFolder::prepare(&plan.out)?;
@@ -225,7 +225,7 @@ pub(super) fn execute_noting(
     let mut files = outputs(&plan, &mut found, &folder, args)?;
     let _pictures = OutFolder::prepare(&folder.file(PICTURES))?;
     let names = files.iter().map(|f| f.0.clone()).collect();
-    note(&mut files)?;
+    note(&plan.song, &mut files)?;
     write_together(&files, &plan.inputs)?;
     // What is told needs the room that their bytes took.
     drop(files);

@@ -197,16 +197,21 @@ fn told(stage: Stage, outcome: &Outcome) -> (Vec<String>, Vec<Finding>) {
 
 /// Adds the record of strokes that were found by hand to the files that are about to be written: the list is then known as
 /// the tool's own as long as nobody has edited it. What a run has noted of the very same files stays.
-pub(super) fn note_found(sheet: &Path, out: &Path, files: &mut Unwritten) -> Result<()> {
-    let places = places(sheet, out);
+pub(super) fn note_found(song: &Song, out: &Path, files: &mut Unwritten) -> Result<()> {
+    let places = places(&song.sheet, out);
     let mut record = Record::read(places);
+    let found_with = Some(Key::of_search(song));
     let same = |(p, bytes): &(PathBuf, Vec<u8>)| {
         let made = record.of(Stage::Hits).filter(|r| r.finished);
         let name = p.strip_prefix(out).ok();
         made.zip(name).is_some_and(|(r, name)| r.outputs.get(name) == Some(&sum_of(bytes)))
     };
-    if !files.iter().all(same) {
+    let noted = |record: &Record| record.of(Stage::Hits).is_some_and(|r| r.found_with == found_with);
+    if !noted(&record) || !files.iter().all(same) {
         record.announce(Stage::Hits, Key::unknown(), out, files)?;
+        if let Some(made) = record.of(Stage::Hits).cloned() {
+            record.note(Stage::Hits, StageRecord { found_with: found_with.clone(), ..made });
+        }
         // First, so that it is in place before the list is.
         files.insert(0, (out.join(RECORD), record.text(places)));
     }
@@ -227,6 +232,19 @@ pub(super) fn note_written(sheet: &Path, out: &Path) -> Result<()> {
 pub(super) fn is_edited(sheet: &Path, out: &Path, list: &[u8]) -> bool {
     let record = Record::read(places(sheet, out));
     record.of(Stage::Hits).is_none_or(|r| r.is_edited(Path::new(HITS), Some(&sum_of(list))))
+}
+
+/// Says so where the strokes of a folder were found with other settings than the sheet has now.
+pub(super) fn found_otherwise(song: &Song, out: &Path) -> Option<Finding> {
+    let record = Record::read(places(&song.sheet, out));
+    let found_with = record.of(Stage::Hits)?.found_with.as_ref()?;
+    (*found_with != Key::of_search(song)).then(|| {
+        Finding::caution(
+            &out.join(HITS),
+            "its strokes were found with other settings than the sheet has now",
+            "Find them again with `underlay hits`, or put the settings that you used into the sheet.",
+        )
+    })
 }
 
 /// Whether hits wrote into a folder and left a record of it.
@@ -418,7 +436,7 @@ impl Run<'_> {
         match &args.command {
             super::Command::Hits(args) => {
                 let progress = self.progress;
-                super::hits::execute_noting(args, progress, |files| note(self, files))
+                super::hits::execute_noting(args, progress, |_, files| note(self, files))
             }
             other => super::execute(other, self.progress),
         }
@@ -467,8 +485,10 @@ impl Run<'_> {
         self.findings.extend(findings.iter().cloned());
         let found_from =
             (stage == Stage::Hits).then(|| Key::of_strokes(&self.song, &self.sums, &self.inputs(Stage::Hits)));
-        self.record
-            .note(stage, StageRecord { outputs, lines: lines.clone(), findings, found_from, ..StageRecord::new(key) });
+        let found_with = (stage == Stage::Hits).then(|| Key::of_search(&self.song));
+        let made =
+            StageRecord { outputs, lines: lines.clone(), findings, found_from, found_with, ..StageRecord::new(key) };
+        self.record.note(stage, made);
         self.record.write(places(&self.sheet, &self.out))?;
         self.step(stage, Did::Done, lines);
         Ok(())

@@ -125,6 +125,13 @@ impl Key {
         Self::from("strokes", &json!([mics, song.finder]), sums, inputs)
     }
 
+    /// The key of the settings that strokes are found with, whatever the recordings hold.
+    #[must_use]
+    pub fn of_search(song: &Song) -> Self {
+        let mics = part_of_each(&song.mics, &["drum", "channel", "settings"]);
+        Self::from("search", &json!([mics, song.finder]), &Sums::default(), &[])
+    }
+
     /// A key that fits nothing: of results whose settings are not known.
     #[must_use]
     pub fn unknown() -> Self {

@@ -34,6 +34,9 @@ pub struct StageRecord {
     /// Of strokes: what they were found from, so that what only concerns MIDI and pictures does not count as a change.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub found_from: Option<Key>,
+    /// Of strokes: the settings that they were found with, whatever the recordings; of results before there was such a note nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub found_with: Option<Key>,
     /// Where the list is the user's own: the list and settings that MIDI and report were last made from.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub told_from: Option<Key>,
@@ -44,7 +47,8 @@ impl StageRecord {
     #[must_use]
     pub fn new(key: Key) -> Self {
         let (outputs, replaces, lines, findings) = (BTreeMap::new(), BTreeMap::new(), Vec::new(), Vec::new());
-        Self { key, outputs, lines, findings, finished: true, replaces, found_from: None, told_from: None }
+        let (found_from, found_with, told_from) = (None, None, None);
+        Self { key, outputs, lines, findings, finished: true, replaces, found_from, found_with, told_from }
     }
 
     /// Whether a result is there that this stage did not write: SHA-256 of it as it is now, `None` where it is gone.

@@ -289,6 +289,26 @@ fn the_delivered_hit_list_agrees_with_itself_and_the_edited_one_stays_as_it_is()
 }
 
 #[test]
+fn a_handoff_says_that_its_strokes_were_found_with_other_settings() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 8.0, "[hits]\nfloor = -60\n");
+    let said = |words: &[&str], more: &[&str]| typed(words, &path, more).1;
+    let otherwise = "found with other settings than the sheet has now";
+    did(&path, &[]);
+    assert!(!said(&["handoff"], &["--check"]).contains(otherwise));
+    let text = fs::read_to_string(&path).unwrap();
+    fs::write(&path, text.replace("floor = -60", "threshold = 8")).unwrap();
+    assert!(said(&["handoff"], &["--check"]).contains(otherwise));
+    // With what the sheet says now it is right again; with what was only typed it is not.
+    said(&["hits"], &[]);
+    assert!(!said(&["handoff"], &["--check"]).contains(otherwise));
+    said(&["hits"], &["--threshold", "9"]);
+    assert!(said(&["handoff"], &["--check"]).contains(otherwise));
+    did(&path, &[]);
+    assert!(!said(&["handoff"], &["--check"]).contains(otherwise));
+}
+
+#[test]
 fn strokes_after_the_songs_end_stop_nothing_and_are_told_of() {
     let dir = tempfile::tempdir().unwrap();
     let path = sheet(dir.path(), 8.0, LAYER);

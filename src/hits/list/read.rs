@@ -339,9 +339,9 @@ impl Changed {
         if !self.moved.is_empty() {
             let one = self.moved.len() == 1;
             said.note(format!(
-                "In {} time_s and sample disagree; the time counts and {} moved there.",
+                "In {} time_s and sample disagree; the time counts and {} there (a sample alone moves nothing).",
                 lines(&self.moved),
-                if one { "the hit was" } else { "the hits were" }
+                if one { "the hit lies" } else { "the hits lie" }
             ));
         }
     }

@@ -4,6 +4,7 @@ use super::advise::{FULLER, advise};
 use super::cross::{Cross, Spectra};
 use super::frames::Frames;
 use super::lag::{Arrival, LagRange, arrival};
+use super::misplaced::Told;
 use super::report::{Agreement, Band, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation, SIDES};
 use super::strokes::sure_strokes;
 use super::sum::{SumGain, low_band, sum_gain};
@@ -66,7 +67,7 @@ pub fn measure(song: &Song, list: &HitList, settings: PhaseSettings, progress: &
         sums: Vec::new(),
         findings: Vec::new(),
     };
-    let mut views = Vec::new();
+    let (mut views, mut told) = (Vec::new(), Vec::new());
     for drum in Drum::FOUND {
         let Some(main) = main_mic(&ears, drum) else { continue };
         let strokes = sure_strokes(list, drum, settings.certainty, settings.strokes);
@@ -89,6 +90,7 @@ pub fn measure(song: &Song, list: &HitList, settings: PhaseSettings, progress: &
         }
         progress.begin(&format!("phase of the {drum}"), ears.len() as u64);
         let drum_check = DrumCheck { frames: &frames, rate, settings, drum, strokes: &strokes };
+        let home = drum_check.home();
         let done = drum_check.run(&ears, main, progress);
         progress.end();
         let Some(done) = done? else {
@@ -101,6 +103,12 @@ pub fn measure(song: &Song, list: &HitList, settings: PhaseSettings, progress: &
         };
         report.pairs.extend(done.pairs);
         views.push((drum, done.parts));
+        told.push((drum, main, home, strokes));
+    }
+    for (drum, main, home, strokes) in &told {
+        let file = (main.mic.info.path.as_path(), main.channel);
+        let told = Told { frames: &frames, rate, home: *home, strokes, main: file };
+        note_misplaced(&ears, (*drum, main), &told, &mut report)?;
     }
     report.advice = advise(song, &report);
     for (drum, mut parts) in views {
@@ -123,6 +131,31 @@ pub fn measure(song: &Song, list: &HitList, settings: PhaseSettings, progress: &
     note_sides(song, &mut report);
     Ok(report)
 }
+
+/// Mics in which no drum arrives where it should, and that hear this one at another time altogether.
+fn note_misplaced(
+    ears: &[Ear<'_>],
+    (drum, main): (Drum, &Ear<'_>),
+    told: &Told<'_>,
+    report: &mut PhaseReport,
+) -> Result<()> {
+    for ear in ears.iter().filter(|ear| ear.name != main.name) {
+        let of_it = |p: &&Pair| (p.mic == ear.name || p.reference == ear.name) && p.kind != PairKind::Stereo;
+        let said = |f: &Finding| f.file.as_ref() == Some(&ear.mic.info.path) && f.what.contains(MISPLACED);
+        if report.pairs.iter().filter(of_it).any(|p| p.arrival_sure) || report.findings.iter().any(said) {
+            continue;
+        }
+        let Some(later) = told.heard_elsewhere((&ear.mic.info.path, ear.channel))? else { continue };
+        let word = if later.0 > 0.0 { "later" } else { "earlier" };
+        let what = format!("it hears the {drum} {:.3} s {word} than {} does, so {MISPLACED}", later.0.abs(), main.name);
+        let remedy = "Put it back to where it was recorded, or leave it out; then find the strokes again.";
+        report.findings.push(Finding::caution(&ear.mic.info.path, what, remedy));
+    }
+    Ok(())
+}
+
+/// What is said of a file that lies elsewhere.
+const MISPLACED: &str = "the file lies at the wrong time";
 
 /// Overheads and rooms that hear a drum before its close mic were moved, or the close mic was.
 fn note_early(report: &mut PhaseReport) {

@@ -13,6 +13,7 @@ mod cross;
 mod frames;
 mod lag;
 mod measure;
+mod misplaced;
 mod moving;
 mod report;
 mod strokes;

@@ -599,6 +599,45 @@ fn a_row_of_the_hit_list_where_the_drum_is_not_struck_changes_nothing() {
     }
 }
 
+#[test]
+fn a_file_that_lies_seconds_away_from_where_it_was_recorded_is_told_of() {
+    let dir = tempfile::tempdir().unwrap();
+    // Snare strokes as a hand plays them, none exactly a beat after another.
+    let mut hand = noise(5);
+    let beats: Vec<usize> =
+        (1..28).map(|k| (RATE as f64 * (0.55 * f64::from(k) + 0.008 * hand())) as usize + RATE / 2).collect();
+    let snare = |late: i64, level: f64| -> Vec<f32> {
+        let mut hiss = noise(late.unsigned_abs() as u32 + 17);
+        let mut out: Vec<f64> = (0..SECONDS * RATE + RATE).map(|_| 1e-4 * hiss()).collect();
+        for (n, &beat) in beats.iter().enumerate() {
+            let Some(at) = beat.checked_add_signed(late as isize) else { continue };
+            let mut sound = noise(n as u32 + 100);
+            for (k, x) in out.iter_mut().skip(at).take(RATE / 5).enumerate() {
+                *x += level * sound() * (-(k as f64) / 2_000.0).exp();
+            }
+        }
+        out.into_iter().map(|x| x as f32).collect()
+    };
+    let list = HitList { rate: SampleRate::SESSION, hits: beats.iter().map(|&beat| hit(Drum::Snare, beat)).collect() };
+    let told = |late: i64| -> Vec<String> {
+        let mut song = song(dir.path(), 1.0);
+        let file = |name: &str, late: i64, level: f64| write(&dir.path().join(name), 1, &snare(late, level));
+        song.mics = vec![
+            mic(file("top.wav", 0, 0.5), Drum::Snare, Place::Top),
+            mic(file("bottom.wav", late, -0.3), Drum::Snare, Place::Bottom),
+            mic(file("over.wav", 140, 0.2), Drum::Overhead, Place::Mono),
+        ];
+        let report = measure(&song, &list, PhaseSettings::default(), &Quiet).unwrap();
+        let away = report.findings.iter().filter(|f| f.what.contains("at the wrong time"));
+        away.map(|f| format!("{}: {}", f.file.as_ref().unwrap().display(), f.what)).collect()
+    };
+    assert_eq!(told(30), [""; 0]);
+    for (late, words) in [(-96_000, "it hears the snare 2.000 s earlier than top does"), (12_000, "0.250 s later")] {
+        let told = told(late);
+        assert!(told.len() == 1 && told[0].contains("bottom.wav") && told[0].contains(words), "{told:?}");
+    }
+}
+
 /// The known kit's sheet with the quirks of one that people have worked in.
 fn lived_in(dir: &Path, line_end: &str) -> String {
     let path = sheet(dir);

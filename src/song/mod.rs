@@ -8,6 +8,7 @@ mod field;
 mod findings;
 mod guess;
 mod model;
+mod relative;
 mod revise;
 mod sheet;
 mod single;

@@ -1,12 +1,13 @@
 //! Writing a song sheet from a guess: short, commented, and never over a sheet that is there.
 
 use super::field::fields_of;
+use super::relative::relative;
 use super::sheet::title_of;
 use super::{Draft, Drum, Guess, HandoffPlan, Role, Sureness, TrackKind};
 use crate::error::{Located, Result};
 use crate::output::{OutputFault, write_whole};
 use std::fmt::Write as _;
-use std::path::{Component, Path, PathBuf};
+use std::path::Path;
 
 impl Draft {
     /// The sheet's text, with paths relative to the folder of `sheet`.
@@ -207,34 +208,4 @@ fn quoted_path(path: &Path, base: &Path) -> String {
     let relative = relative(path, base);
     let text = relative.to_string_lossy();
     quoted(&if cfg!(windows) { text.replace('\\', "/") } else { text.into_owned() })
-}
-
-/// A path as seen from a folder; absolute where the two have nothing in common. Links stay links.
-fn relative(path: &Path, base: &Path) -> PathBuf {
-    let here = |p: &Path| std::path::absolute(if p.as_os_str().is_empty() { Path::new(".") } else { p });
-    let (Ok(path), Ok(base)) = (here(path), here(base)) else { return path.to_owned() };
-    let normal = |p: &Path| -> Vec<String> {
-        let mut parts = Vec::new();
-        for c in p.components() {
-            match c {
-                Component::CurDir => {}
-                Component::ParentDir if parts.len() > 1 => {
-                    parts.pop();
-                }
-                other => parts.push(other.as_os_str().to_string_lossy().into_owned()),
-            }
-        }
-        parts
-    };
-    // Folding ".." away is right only where no link lies on the way; a base with ".." in it keeps absolute paths.
-    if base.components().chain(path.components()).any(|c| c == Component::ParentDir) {
-        return path;
-    }
-    let (p, b) = (normal(&path), normal(&base));
-    let shared = p.iter().zip(&b).take_while(|(x, y)| x == y).count();
-    if shared <= 1 {
-        return path;
-    }
-    let up = std::iter::repeat_n("..".to_owned(), b.len() - shared);
-    up.chain(p[shared..].iter().cloned()).collect()
 }

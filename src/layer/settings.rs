@@ -3,10 +3,9 @@
 //! In: a song and a layer's plan. Out: [`PrintedWith`], one line of text that stands in the layer's map, and what differs
 //! between two of them. The strokes themselves are rows of the map.
 
-use super::set::files_of;
 use super::synth::BUILT_IN;
 use crate::audio::{Channel, resampled_frames};
-use crate::song::{LayerPlan, Polarity, Song};
+use crate::song::{LayerPlan, Polarity, Song, one_shots};
 use crate::units::SampleRate;
 use std::fs::File;
 use std::io::Read;
@@ -145,7 +144,13 @@ fn sum(samples: &[PathBuf]) -> Option<(usize, u32)> {
     let mut crc = crc32fast::Hasher::new();
     let mut count = 0;
     let mut block = vec![0u8; 1 << 16];
-    for path in samples.iter().map(|p| files_of(p)).collect::<Option<Vec<_>>>()?.into_iter().flatten() {
+    for path in samples
+        .iter()
+        .map(|p| one_shots(p).ok().filter(|f| !f.is_empty()))
+        .collect::<Option<Vec<_>>>()?
+        .into_iter()
+        .flatten()
+    {
         crc.update(path.file_name()?.to_string_lossy().as_bytes());
         let mut file = File::open(&path).ok()?;
         loop {

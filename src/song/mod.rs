@@ -11,6 +11,7 @@ mod model;
 mod relative;
 mod revise;
 mod sheet;
+mod shots;
 mod single;
 mod spelling;
 mod write;
@@ -25,5 +26,6 @@ pub use model::{
 };
 pub use revise::with_polarity;
 pub use sheet::{BAR_ONE, FLOOR_DBFS, MIN_GAP_MS, SONG_BPM, THRESHOLD_DB};
+pub use shots::one_shots;
 pub use single::SingleFiles;
 pub use write::may_write;

@@ -1,12 +1,12 @@
 //! The song as every later room sees it: plain data, checked when the sheet was read.
 
-use super::{Drum, Place};
+use super::{Drum, Place, one_shots};
 use crate::audio::{AudioInfo, Channel};
 use crate::finding::Finding;
 use crate::tempo::{Grid, TempoMap};
 use crate::units::{Dbfs, Decibels, SampleRate, Seconds};
 use serde::{Deserialize, Serialize};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Whether a file is to be delivered as it is or with its sign flipped.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -164,23 +164,11 @@ pub struct LayerPlan {
 }
 
 impl LayerPlan {
-    /// Its one-shots: files as they are named, and the files of folders (one level deep), by name. What cannot be looked into
-    /// is left out.
+    /// Its one-shots, as [`one_shots`] finds them. What cannot be looked into is left out.
     #[must_use]
     pub fn files(&self) -> Vec<PathBuf> {
-        self.samples.iter().flat_map(|path| files_of(path)).collect()
+        self.samples.iter().flat_map(|path| one_shots(path).unwrap_or_default()).collect()
     }
-}
-
-/// A file, or the files of a folder, by name.
-fn files_of(path: &Path) -> Vec<PathBuf> {
-    if !path.is_dir() {
-        return vec![path.to_owned()];
-    }
-    let entries = std::fs::read_dir(path).into_iter().flatten().flatten();
-    let mut files: Vec<PathBuf> = entries.map(|e| e.path()).filter(|p| p.is_file()).collect();
-    files.sort();
-    files
 }
 
 /// How the rough mix is made.

@@ -23,6 +23,7 @@ mod loudness;
 mod midi;
 mod mix;
 mod phase;
+mod prep;
 mod report;
 mod run;
 mod sessions;

@@ -5,6 +5,7 @@ use super::{SampleSet, SetFault};
 use crate::audio::{AudioReader, resample};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
+use crate::song::one_shots;
 use crate::units::{SampleRate, Seconds};
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
@@ -17,8 +18,6 @@ const LATE: Seconds = Seconds(2.0);
 const NAMED: usize = 3;
 /// Most one-shots of a set.
 const MOST: usize = 1024;
-/// File endings that are taken for audio in a folder.
-const ENDINGS: [&str; 6] = ["wav", "wave", "flac", "aif", "aiff", "aifc"];
 
 /// Loads a set from files and folders (one level deep), converted to the song's rate and trimmed.
 ///
@@ -128,11 +127,6 @@ fn note_set(path: &Path, shots: &[Shot], findings: &mut Vec<Finding>) {
     }
 }
 
-/// The one-shots that a path stands for, as [`load`] takes them; `None` where a folder cannot be read.
-pub(crate) fn files_of(path: &Path) -> Option<Vec<PathBuf>> {
-    if path.is_dir() { folder(path).ok() } else { Some(vec![path.to_owned()]) }
-}
-
 /// A caution on files that sound on long after their attack, as a track of a kit or a loop does.
 fn no_one_shots(path: &Path, shots: &[Shot], rate: SampleRate) -> Option<Finding> {
     let odd: Vec<&str> =
@@ -151,22 +145,13 @@ fn no_one_shots(path: &Path, shots: &[Shot], rate: SampleRate) -> Option<Finding
     })
 }
 
-/// Audio files of a folder, by name; hidden files and other endings are passed over.
+/// The one-shots of a folder, of which there must be one.
 fn folder(path: &Path) -> Result<Vec<PathBuf>> {
     let unreadable = |e: std::io::Error| fault(path, SetFault::Unreadable(crate::output::fault_of(&e).to_string()));
-    let mut files = Vec::new();
-    for entry in std::fs::read_dir(path).map_err(unreadable)? {
-        let file = entry.map_err(unreadable)?.path();
-        let hidden = file.file_name().is_none_or(|n| n.to_string_lossy().starts_with('.'));
-        let ending = file.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-        if !hidden && ENDINGS.contains(&ending.as_str()) && file.is_file() {
-            files.push(file);
-        }
-    }
+    let files = one_shots(path).map_err(unreadable)?;
     if files.is_empty() {
-        return Err(fault(path, SetFault::Empty("no WAV, FLAC or AIFF file in it".into())));
+        return Err(fault(path, SetFault::Empty("no WAV, AIFF, FLAC or MP3 file in it".into())));
     }
-    files.sort();
     Ok(files)
 }
 

@@ -7,7 +7,6 @@ mod load;
 mod name;
 mod shot;
 
-pub(super) use load::files_of;
 pub use load::load;
 pub use shot::Shot;
 
@@ -39,7 +38,9 @@ pub enum SetFault {
 impl Fault for SetFault {
     fn remedy(&self) -> String {
         match self {
-            SetFault::Empty(_) => "Put WAV, FLAC or AIFF one-shots of one drum there, or name another folder.".into(),
+            SetFault::Empty(_) => {
+                "Put WAV, AIFF, FLAC or MP3 one-shots of one drum there, or name another folder.".into()
+            }
             SetFault::Unreadable(_) => "Check the spelling, and that you may read the folder.".into(),
             SetFault::TooMany(_) => "Name the folder of one drum alone.".into(),
             SetFault::Unknown(_) => {

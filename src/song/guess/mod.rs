@@ -6,7 +6,7 @@ mod roles;
 mod sound;
 mod words;
 
-use crate::audio::{AudioInfo, AudioReader, Channel};
+use crate::audio::{AudioInfo, AudioReader, Channel, is_named_audio};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
 use crate::output::in_words;
@@ -87,8 +87,6 @@ pub struct Draft {
     pub findings: Vec<Finding>,
 }
 
-/// Endings of files that are looked at.
-const AUDIO: [&str; 9] = ["wav", "wave", "bwf", "rf64", "w64", "aif", "aiff", "flac", "mp3"];
 /// Names under which underlay itself writes MIDI, never taken for a tempo track; as they are, or with `_on_grid` behind.
 const OWN_MIDI: [&str; 4] = ["triggers", "kick", "snare", "moves"];
 /// Words in the names of layer MIDI and of delivered triggers.
@@ -102,10 +100,9 @@ impl Draft {
     /// # Errors
     /// [`SheetFault`] when the folder cannot be read or holds no readable audio.
     pub fn look(folder: &Path, progress: &dyn Progress) -> Result<Self> {
-        let paths = list(folder)?;
-        let mut findings = Vec::new();
+        let (paths, mut findings) = list(folder)?;
         let mut infos = Vec::new();
-        for path in paths.iter().filter(|p| ends_in(p, &AUDIO)) {
+        for path in paths.iter().filter(|p| is_named_audio(p)) {
             match AudioReader::open(path) {
                 Ok(reader) if reader.info().channels > 2 => findings.push(Finding::caution(
                     path,
@@ -165,7 +162,9 @@ pub(crate) fn place_of_name(path: &Path) -> Option<Place> {
     }
 }
 
-fn list(folder: &Path) -> Result<Vec<PathBuf>> {
+/// Everything in a folder that a sheet can name, in natural order, and a caution for each recording or MIDI file that it
+/// cannot.
+fn list(folder: &Path) -> Result<(Vec<PathBuf>, Vec<Finding>)> {
     let fault = |what: String, remedy: &str| {
         Error::from(Located::whole(folder, SheetFault::Wrong { what, remedy: remedy.to_owned() }))
     };
@@ -177,15 +176,24 @@ fn list(folder: &Path) -> Result<Vec<PathBuf>> {
     }
     let entries = std::fs::read_dir(folder)
         .map_err(|e| fault(format!("this folder cannot be read ({})", in_words(&e)), "Check that you may read it."))?;
-    let mut paths: Vec<PathBuf> = Vec::new();
+    let (mut paths, mut findings) = (Vec::new(), Vec::new());
     for entry in entries {
         let entry =
             entry.map_err(|e| fault(format!("this folder cannot be read ({})", in_words(&e)), "Check the disk."))?;
+        let name = entry.file_name();
+        let path = folder.join(&name);
         // Names that begin with a dot are the system's own companions of real files.
-        if !entry.file_name().to_string_lossy().starts_with('.') {
-            paths.push(folder.join(entry.file_name()));
+        if name.to_str().is_some_and(|name| !name.starts_with('.')) {
+            paths.push(path);
+        } else if name.to_str().is_none() && (is_named_audio(&path) || is_named_midi(&path)) {
+            // Said as far as it can be read.
+            findings.push(Finding::caution(
+                &folder.join(name.to_string_lossy().as_ref()),
+                "left out: its name is not one that other systems can read (it is not Unicode)",
+                "Give this file a new name and run prep again.",
+            ));
         }
-        if paths.len() > MOST {
+        if paths.len() + findings.len() > MOST {
             return Err(fault(format!("this folder holds more than {MOST} files"), "Name the folder of one song."));
         }
     }
@@ -194,7 +202,9 @@ fn list(folder: &Path) -> Result<Vec<PathBuf>> {
         let name = |part: Option<&std::ffi::OsStr>| natural(&part.unwrap_or_default().to_string_lossy());
         (name::is_copy(p), name(p.file_stem()), name(p.extension()))
     });
-    Ok(paths)
+    // The order in which a disk lists its files is nobody's.
+    findings.sort_by(|a: &Finding, b| a.file.cmp(&b.file));
+    Ok((paths, findings))
 }
 
 /// Sorting key under which `Tom 2` comes before `Tom 10`.
@@ -215,8 +225,8 @@ fn natural(text: &str) -> String {
     key
 }
 
-fn ends_in(path: &Path, endings: &[&str]) -> bool {
-    path.extension().is_some_and(|e| endings.contains(&e.to_string_lossy().to_lowercase().as_str()))
+fn is_named_midi(path: &Path) -> bool {
+    path.extension().is_some_and(|e| ["mid", "midi", "smf"].contains(&e.to_string_lossy().to_lowercase().as_str()))
 }
 
 fn left_out(path: &Path, e: &Error) -> Finding {
@@ -231,7 +241,7 @@ fn left_out(path: &Path, e: &Error) -> Finding {
 fn nothing(folder: &Path, paths: &[PathBuf], findings: &[Finding]) -> Error {
     let inside = paths
         .iter()
-        .find(|p| p.is_dir() && std::fs::read_dir(p).is_ok_and(|d| d.flatten().any(|e| ends_in(&e.path(), &AUDIO))));
+        .find(|p| p.is_dir() && std::fs::read_dir(p).is_ok_and(|d| d.flatten().any(|e| is_named_audio(&e.path()))));
     let (what, remedy) = match (findings.first(), inside) {
         (Some(f), _) => (
             format!("none of the {} audio files here can be read; the first one: {}", findings.len(), f.what),
@@ -269,12 +279,12 @@ const SAMPLES: [&str; 6] = ["samples", "one-shots", "oneshots", "one shots", "sh
 /// Folders of one-shots for kick and snare: `samples/snare`, or `snare samples`.
 fn samples_of(paths: &[PathBuf]) -> Vec<(Drum, PathBuf)> {
     let name = |p: &Path| p.file_name().map_or_else(String::new, |n| n.to_string_lossy().to_lowercase());
-    let holds_audio = |p: &Path| std::fs::read_dir(p).is_ok_and(|d| d.flatten().any(|e| ends_in(&e.path(), &AUDIO)));
+    let holds_audio = |p: &Path| std::fs::read_dir(p).is_ok_and(|d| d.flatten().any(|e| is_named_audio(&e.path())));
     let mut folders: Vec<PathBuf> = Vec::new();
     for path in paths.iter().filter(|p| p.is_dir() && SAMPLES.iter().any(|w| name(p).ends_with(w))) {
         folders.push(path.clone());
         let inside = std::fs::read_dir(path).into_iter().flatten().flatten().map(|e| path.join(e.file_name()));
-        let mut inside: Vec<PathBuf> = inside.filter(|p| p.is_dir()).take(MOST).collect();
+        let mut inside: Vec<PathBuf> = inside.filter(|p| p.to_str().is_some() && p.is_dir()).take(MOST).collect();
         inside.sort();
         folders.extend(inside);
     }
@@ -296,8 +306,7 @@ fn is_own(stem: &str) -> bool {
 /// take of this length.
 fn tempo_of(paths: &[PathBuf], length: Seconds, findings: &mut Vec<Finding>) -> Option<(PathBuf, Vec<Section>)> {
     let stem = |p: &Path| p.file_stem().map_or_else(String::new, |s| s.to_string_lossy().to_lowercase());
-    let mut candidates: Vec<&PathBuf> =
-        paths.iter().filter(|p| ends_in(p, &["mid", "midi", "smf"]) && !is_own(&stem(p))).collect();
+    let mut candidates: Vec<&PathBuf> = paths.iter().filter(|p| is_named_midi(p) && !is_own(&stem(p))).collect();
     candidates.sort_by_key(|p| !["tempo", "map", "click", "grid"].iter().any(|w| stem(p).contains(w)));
     let mut usable = Vec::new();
     for path in candidates {

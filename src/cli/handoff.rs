@@ -88,15 +88,19 @@ pub(super) fn hand_off(
         findings: &prepared.findings,
         out,
     };
+    // For the drummer alone, so they do not go into the notes.
+    let own = song.left_open();
     if check_only {
-        let h = handoff::look(&request, progress)?;
+        let mut h = handoff::look(&request, progress)?;
+        h.findings.extend(own);
         let text = checked(song, &h);
         let code = (h.errors() > 0).then_some(ExitCode::Input);
         return Ok(Outcome::new("handoff", text, &h.delivered, h.findings)?.failed(code));
     }
     // Made here so that it vanishes again if nothing is put into it.
     let _folder = OutFolder::prepare(out)?;
-    let h = handoff::make(&request, progress)?;
+    let mut h = handoff::make(&request, progress)?;
+    h.findings.extend(own);
     match &h.delivered {
         Some(d) => {
             let text = summary(song, d);

@@ -3,7 +3,8 @@
 use super::files::OutFolder;
 use super::outcome::Outcome;
 use crate::audio::{AudioReader, Levels};
-use crate::error::Result;
+use crate::error::{Error, Result};
+use crate::finding::Finding;
 use crate::progress::Progress;
 use crate::song::{Draft, Drum, HandoffPlan, Role, Section, Song, Sureness, may_write};
 use serde::Serialize;
@@ -15,7 +16,7 @@ Examples:
   underlay prep takes                  writes takes/song.toml
   underlay prep takes --out song.toml  writes the sheet here; it names the files in takes/
 
-A sheet that is there already is never replaced.";
+A sheet that is there already is never replaced. For recordings that it lacks, the lines to paste into it are printed.";
 
 /// Write a song sheet for a folder of recordings: guesses drum and place of every file from its name, or from its
 /// sound where the name says nothing, and takes up a tempo MIDI file that lies there
@@ -33,24 +34,70 @@ pub(super) struct Args {
 #[derive(Serialize)]
 struct Told<'a> {
     sheet: &'a Path,
+    /// Whether the sheet was written now; otherwise it was there, and `draft` has only what it lacks.
+    written: bool,
+    /// What is to be pasted into a sheet that was there.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    lines: Option<String>,
     draft: &'a Draft,
 }
 
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let sheet = args.out.clone().unwrap_or_else(|| args.folder.join("song.toml"));
-    may_write(&sheet)?;
+    if let Err(refused) = may_write(&sheet) {
+        return complement(&args.folder, &sheet, refused, progress);
+    }
     let mut draft = Draft::look(&args.folder, progress)?;
     let folder = OutFolder::prepare(sheet.parent().unwrap_or(Path::new("")))?;
     // Reading the text back proves that the sheet is one that the other commands accept.
     let song = Song::parse(&draft.to_text(&sheet), &sheet)?;
     draft.findings.extend(song.findings());
+    draft.findings.extend(song.guessed());
     for mic in song.mics.iter().filter(|m| m.summed()) {
         draft.findings.extend(mic.summed_finding(&Levels::of(&mut AudioReader::open(&mic.info.path)?)?));
     }
     draft.write(&sheet)?;
     drop(folder);
     let findings = draft.findings.clone();
-    Outcome::new("prep", summary(&draft, &sheet), &Told { sheet: &sheet, draft: &draft }, findings)
+    Outcome::new(
+        "prep",
+        summary(&draft, &sheet),
+        &Told { sheet: &sheet, written: true, lines: None, draft: &draft },
+        findings,
+    )
+}
+
+/// A sheet that is there stays as it is: gives the lines for the recordings of the folder that it lacks. Where there are none,
+/// or what is there is no sheet that can be read, the refusal stands.
+fn complement(folder: &Path, sheet: &Path, refused: Error, progress: &dyn Progress) -> Result<Outcome> {
+    let Ok(song) = Song::read(sheet) else { return Err(refused) };
+    let mut draft = Draft::look(folder, progress)?.lacking(&song);
+    if draft.files.is_empty() && draft.findings.is_empty() {
+        return Err(refused);
+    }
+    let lines = draft.lines(sheet);
+    // Reading both together proves that the lines fit the sheet.
+    let text = std::fs::read_to_string(sheet).unwrap_or_default();
+    let Ok(complete) = Song::parse(&format!("{text}\n{lines}"), sheet) else { return Err(refused) };
+    draft.findings.extend(complete.guessed());
+    let mut told = format!("{} is there already and stays as it is.\n", sheet.display());
+    if !draft.files.is_empty() {
+        let recordings = match draft.files.len() {
+            1 => "a recording".into(),
+            n => format!("{n} recordings"),
+        };
+        told += &format!("It lacks {recordings} of this folder; these lines can be pasted at its end:\n{lines}");
+        let remedy = format!(
+            "Paste the lines above into it; for what is not wanted, write this into [song]: {}",
+            draft.leave_out(sheet)
+        );
+        draft
+            .findings
+            .insert(0, Finding::caution(sheet, format!("the sheet lacks {recordings} of this folder"), remedy));
+    }
+    let findings = draft.findings.clone();
+    let data = Told { sheet, written: false, lines: Some(lines), draft: &draft };
+    Outcome::new("prep", told, &data, findings)
 }
 
 fn summary(draft: &Draft, sheet: &Path) -> String {

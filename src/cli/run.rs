@@ -119,6 +119,8 @@ struct Run<'a> {
     out: PathBuf,
     record: Record,
     sums: Sums,
+    /// What the sheet leaves open, as it is now: told with every run, and never noted with a stage.
+    open: Vec<Finding>,
     steps: Vec<Step>,
     findings: Vec<Finding>,
     progress: &'a dyn Progress,
@@ -158,9 +160,10 @@ fn one(args: &Args, sheet: &Path, progress: &dyn Progress) -> Result<Told> {
     inputs.refuse(&out.join(RECORD))?;
     let folder = OutFolder::prepare(&out)?;
     let record = Record::read(places(sheet, &out));
-    let (steps, findings) = (Vec::new(), Vec::new());
+    let open = song.left_open();
+    let (steps, findings) = (Vec::new(), open.clone());
     let sheet = sheet.to_owned();
-    let mut run = Run { args, sheet, song, out, record, sums: Sums::default(), steps, findings, progress };
+    let mut run = Run { args, sheet, song, out, record, sums: Sums::default(), open, steps, findings, progress };
     let mut stopped = None;
     for stage in Stage::ALL.into_iter().filter(|s| *s <= args.until && is_there(*s)) {
         if let Err(e) = run.stage(stage) {
@@ -190,9 +193,10 @@ fn first_line(text: &str) -> String {
     text.lines().next().unwrap_or_default().to_owned()
 }
 
-/// What a command had to say: short lines, and what was noticed.
-fn told(stage: Stage, outcome: &Outcome) -> (Vec<String>, Vec<Finding>) {
-    (page::lines(stage, &outcome.data(), outcome.text()), outcome.findings().to_vec())
+/// What a command had to say: short lines, and what was noticed besides what the sheet leaves open.
+fn told(stage: Stage, outcome: &Outcome, open: &[Finding]) -> (Vec<String>, Vec<Finding>) {
+    let noticed = outcome.findings().iter().filter(|f| !open.contains(f)).cloned().collect();
+    (page::lines(stage, &outcome.data(), outcome.text()), noticed)
 }
 
 /// Adds the record of strokes that were found by hand to the files that are about to be written: the list is then known as
@@ -390,7 +394,7 @@ impl Run<'_> {
             let mut outputs = made.outputs;
             outputs.retain(|p, _| !taken.contains(p));
             outputs.extend(written);
-            let (lines, findings) = told(Stage::Hits, &outcome);
+            let (lines, findings) = told(Stage::Hits, &outcome, &self.open);
             let made = StageRecord { outputs, lines, findings, told_from: Some(told_from), ..made };
             self.record.note(Stage::Hits, made.clone());
             self.record.write(places(&self.sheet, &self.out))?;
@@ -481,7 +485,7 @@ impl Run<'_> {
             let out = self.out.clone();
             self.take_back(stage, &former, |p| outputs.contains_key(p) || told_of.contains(&out.join(p)))?;
         }
-        let (lines, findings) = told(stage, &outcome);
+        let (lines, findings) = told(stage, &outcome, &self.open);
         self.findings.extend(findings.iter().cloned());
         let found_from =
             (stage == Stage::Hits).then(|| Key::of_strokes(&self.song, &self.sums, &self.inputs(Stage::Hits)));

@@ -60,6 +60,14 @@ pub const FIELDS: &[Field] = &[
         "where the song ends in the audio",
         "201.5",
     ),
+    f(
+        SONG,
+        "leave_out",
+        "paths of files or folders",
+        "none",
+        "recordings that lie beside those of the song and do not belong to it; any other one is pointed out",
+        "[\"talk.wav\"]",
+    ),
     f(TEMPO, "bpm", "quarter notes a minute, 20 to 400", "no tempo", "one tempo for the whole song", "104"),
     f(
         TEMPO,
@@ -146,6 +154,14 @@ pub const FIELDS: &[Field] = &[
         "empty",
         "which microphone, preamp, pad: goes into the track sheet",
         "\"large dynamic, pad in\"",
+    ),
+    f(
+        MIC,
+        "guess",
+        "true or false",
+        "false",
+        "drum and place are only guessed, written by `underlay prep`; take the line out when you have checked them",
+        "true",
     ),
     f(TRACK, "name", "text, each name once", "the file's name", "short name in reports and deliveries", "\"guide\""),
     f(

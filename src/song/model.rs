@@ -55,6 +55,8 @@ pub struct Mic {
     pub pan: Option<f64>,
     /// Microphone, preamp and the like, for the track sheet; may be empty.
     pub note: String,
+    /// Whether drum and place are as `prep` guessed them, from no name, and nobody has checked them since.
+    pub guess: bool,
 }
 
 impl Mic {
@@ -72,6 +74,7 @@ impl Mic {
             level: None,
             pan: None,
             note: String::new(),
+            guess: false,
         }
     }
 }
@@ -269,6 +272,8 @@ pub struct Song {
     pub trigger_shift_ms: f64,
     /// Share of the way to the grid, 0..=100 per cent, at which pulled triggers are made beside the played ones; 0 = none.
     pub trigger_pull: f64,
+    /// Recordings, and folders of them, that lie beside those of the song and do not belong to it.
+    pub left_out: Vec<PathBuf>,
     /// Layers to print.
     pub layers: Vec<LayerPlan>,
     /// Rough mix.
@@ -297,6 +302,7 @@ impl Default for Song {
             keys: Self::KEYS,
             trigger_shift_ms: 0.0,
             trigger_pull: 0.0,
+            left_out: Vec::new(),
             layers: Vec::new(),
             rough: RoughPlan::default(),
             handoff: HandoffPlan::default(),

@@ -20,22 +20,16 @@ impl Draft {
              # it shows what counts without it, or an example where that is said.\n\
              # Paths are relative to this file's folder. All fields are explained in docs/song-sheet.md.\n",
         );
-        section(&mut t, "[song]", &[("title", quoted(&title_of(&self.folder.join("song.toml"))))]);
+        let mut song = vec![("title", quoted(&title_of(&self.folder.join("song.toml"))))];
+        let others: Vec<&Guess> = self.files.iter().filter(|g| g.role == Role::NotDrums).collect();
+        if !others.is_empty() {
+            let paths: Vec<String> = others.iter().map(|g| quoted_path(&g.info.path, &base)).collect();
+            song.push(("leave_out", format!("[{}]", paths.join(", "))));
+        }
+        section(&mut t, "[song]", &song);
         let tempo: Vec<(&str, String)> = self.tempo.iter().map(|p| ("file", quoted_path(p, &base))).collect();
         section(&mut t, "[tempo]", &tempo);
-        let (used, unused): (Vec<&Guess>, Vec<&Guess>) =
-            self.files.iter().partition(|g| matches!(g.role, Role::Mic(..) | Role::Track(_)));
-        for guess in used {
-            file(&mut t, guess, &base);
-        }
-        if !unused.is_empty() {
-            t.push_str("\n# Left out. To use one, take the # away and say what it is.\n");
-        }
-        for guess in unused {
-            let _ = writeln!(t, "#\n# {}", guess.why);
-            let _ = writeln!(t, "# [[mic]]\n# name = {}", quoted(&guess.name));
-            let _ = writeln!(t, "# file = {}\n# drum = \"\"", quoted_path(&guess.info.path, &base));
-        }
+        files(&mut t, &self.files, &base);
         self.form_text(&mut t);
         section(&mut t, "[hits]", &[]);
         self.layers_text(&mut t, &base);
@@ -159,6 +153,23 @@ fn section(t: &mut String, name: &str, given: &[(&str, String)]) {
     }
 }
 
+/// The lines of every file: those that are used, then, behind a #, those that are not.
+pub(super) fn files(t: &mut String, files: &[Guess], base: &Path) {
+    let (used, unused): (Vec<&Guess>, Vec<&Guess>) =
+        files.iter().partition(|g| matches!(g.role, Role::Mic(..) | Role::Track(_)));
+    for guess in used {
+        file(t, guess, base);
+    }
+    if !unused.is_empty() {
+        t.push_str("\n# Left out. To use one, take the # away and say what it is.\n");
+    }
+    for guess in unused {
+        let _ = writeln!(t, "#\n# {}", guess.why);
+        let _ = writeln!(t, "# [[mic]]\n# name = {}", quoted(&guess.name));
+        let _ = writeln!(t, "# file = {}\n# drum = \"\"", quoted_path(&guess.info.path, base));
+    }
+}
+
 fn file(t: &mut String, guess: &Guess, base: &Path) {
     let sure = match guess.sure {
         Sureness::Guess => "A guess, please check",
@@ -169,7 +180,12 @@ fn file(t: &mut String, guess: &Guess, base: &Path) {
     let fields = match guess.role {
         Role::Mic(drum, place) => {
             let _ = writeln!(t, "[[mic]]");
-            format!("drum = \"{drum}\"\nplace = \"{place}\"\npolarity = \"undecided\"\n")
+            let mark = if guess.sure == Sureness::Guess {
+                "guess = true                       # take this line out when drum and place are right\n"
+            } else {
+                ""
+            };
+            format!("drum = \"{drum}\"\nplace = \"{place}\"\n{mark}polarity = \"undecided\"\n")
         }
         Role::Track(kind) => {
             let _ = writeln!(t, "[[track]]");
@@ -204,7 +220,7 @@ fn quoted(text: &str) -> String {
     q
 }
 
-fn quoted_path(path: &Path, base: &Path) -> String {
+pub(super) fn quoted_path(path: &Path, base: &Path) -> String {
     let relative = relative(path, base);
     let text = relative.to_string_lossy();
     quoted(&if cfg!(windows) { text.replace('\\', "/") } else { text.into_owned() })

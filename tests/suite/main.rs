@@ -22,6 +22,7 @@ mod layer;
 mod loudness;
 mod midi;
 mod mix;
+mod open;
 mod phase;
 mod prep;
 mod report;

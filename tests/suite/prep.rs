@@ -91,3 +91,63 @@ fn what_a_system_leaves_in_the_folder_of_one_shots_changes_nothing() {
     let steps = told["result"]["steps"].as_array().unwrap();
     assert!(steps.iter().all(|s| s["did"] == "unchanged"), "{steps:?}");
 }
+
+#[test]
+fn for_recordings_that_a_sheet_lacks_prep_prints_the_lines_and_leaves_the_sheet_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    kit(dir.path());
+    let sheet = dir.path().join("song.toml");
+    assert_eq!(typed(dir.path(), &["prep", "@"]).0, ExitCode::Done);
+    let before = fs::read(&sheet).unwrap();
+    let (code, said, err) = typed(dir.path(), &["prep", "@"]);
+    assert_eq!((code, said.as_str()), (ExitCode::Output, ""), "it lacks nothing");
+    assert!(err.contains("exists already"), "{err}");
+
+    write(&dir.path().join("Room.wav"), 1, &strokes(2.0, 0.5, 0.5, 100.0, 0.1, 3));
+    write(&dir.path().join("Kick in 2.wav"), 1, &strokes(2.0, 0.5, 1.0, 55.0, 0.3, 4));
+    let (code, said, err) = typed(dir.path(), &["prep", "@"]);
+    assert_eq!(code, ExitCode::Findings, "{said}{err}");
+    assert!(said.contains("stays as it is") && said.contains("lacks 2 recordings"), "{said}");
+    assert!(said.contains("leave_out = [\"Kick in 2.wav\", \"Room.wav\"]"), "{said}");
+    assert!(!said.contains("snare_top.wav"), "{said}");
+    assert!(fs::read(&sheet).unwrap() == before);
+
+    let (_, said, _) = typed(dir.path(), &["prep", "@", "--json"]);
+    let told: serde_json::Value = serde_json::from_str(&said).unwrap();
+    assert_eq!(told["result"]["written"], false);
+    let lines = told["result"]["lines"].as_str().unwrap();
+    let text = String::from_utf8(before).unwrap() + lines;
+    let song = Song::parse(&text, &sheet).unwrap();
+    let roles: Vec<(&str, &str)> = song.mics.iter().map(|m| (m.name.as_str(), m.place.word())).collect();
+    assert_eq!(roles, [("kick_in", "in"), ("snare_top", "top"), ("kick_out", "out"), ("room", "mono")]);
+    fs::write(&sheet, text).unwrap();
+    assert_eq!(typed(dir.path(), &["prep", "@"]).0, ExitCode::Output, "now it lacks nothing");
+}
+
+#[test]
+fn a_late_mic_of_another_rate_is_said_to_be_exported_again_and_then_gets_its_lines() {
+    let dir = tempfile::tempdir().unwrap();
+    kit(dir.path());
+    assert_eq!(typed(dir.path(), &["prep", "@"]).0, ExitCode::Done);
+    crate::takes::wav(&dir.path().join("Room.wav"), 44_100, 88_200);
+    let (code, said, _) = typed(dir.path(), &["prep", "@"]);
+    assert!(code == ExitCode::Findings && said.contains("recorded at 44.1 kHz"), "{said}");
+    crate::takes::wav(&dir.path().join("Room.wav"), 48_000, 96_000);
+    let (_, said, _) = typed(dir.path(), &["prep", "@"]);
+    assert!(said.contains("\n[[mic]]\nname = \"room\"\nfile = \"Room.wav\"\ndrum = \"room\""), "{said}");
+}
+
+#[test]
+fn another_instrument_is_left_out_in_the_sheet_and_guesses_are_marked_and_said() {
+    let dir = tempfile::tempdir().unwrap();
+    for (i, name) in ["Kick 1.wav", "Kick 2.wav", "Snare.wav", "Bass DI.wav"].iter().enumerate() {
+        write(&dir.path().join(name), 1, &strokes(2.0, 0.5, 1.0, 60.0 + 50.0 * i as f64, 0.5, i as u32));
+    }
+    let (code, said, err) = typed(dir.path(), &["prep", "@"]);
+    assert_eq!(code, ExitCode::Findings, "{said}{err}");
+    assert!(said.contains("2 mics are only guessed: Kick 1.wav as kick in, Kick 2.wav as kick out"), "{said}");
+    let song = Song::read(&dir.path().join("song.toml")).unwrap();
+    assert_eq!(song.left_out, [dir.path().join("Bass DI.wav")]);
+    let guessed: Vec<&str> = song.mics.iter().filter(|m| m.guess).map(|m| m.name.as_str()).collect();
+    assert_eq!(guessed, ["kick_in", "kick_out"]);
+}

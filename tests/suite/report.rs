@@ -89,6 +89,7 @@ fn mic(name: &str, drum: Drum, frames: u64) -> Mic {
         level: None,
         pan: None,
         note: String::new(),
+        guess: false,
     }
 }
 

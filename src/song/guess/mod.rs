@@ -6,6 +6,8 @@ mod roles;
 mod sound;
 mod words;
 
+pub(super) use roles::free;
+
 use crate::audio::{AudioInfo, AudioReader, Channel, is_named_audio};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;

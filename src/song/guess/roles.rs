@@ -36,7 +36,8 @@ pub(super) fn guess(infos: Vec<AudioInfo>, progress: &dyn Progress) -> Result<Ve
     Ok(all
         .into_iter()
         .map(|c| {
-            let name = unique(short_name(&c), &mut taken);
+            let name = free(&short_name(&c), &taken);
+            taken.push(name.clone());
             Guess { info: c.info, role: c.role, name, sure: c.sure, why: c.why }
         })
         .collect())
@@ -220,13 +221,9 @@ fn plain(path: &Path) -> String {
     if name.is_empty() { "track".into() } else { name }
 }
 
-fn unique(name: String, taken: &mut Vec<String>) -> String {
-    let name = if taken.contains(&name) {
-        let free = (2..).map(|n| format!("{name}_{n}")).find(|n| !taken.contains(n));
-        free.unwrap_or(name)
-    } else {
-        name
-    };
-    taken.push(name.clone());
-    name
+/// The name, with a number behind it where it is taken.
+pub(in crate::song) fn free(name: &str, taken: &[String]) -> String {
+    let is_free = |n: &String| !taken.contains(n);
+    let numbered = (2..).map(|n| format!("{name}_{n}"));
+    std::iter::once(name.to_owned()).chain(numbered).find(is_free).unwrap_or_else(|| name.to_owned())
 }

@@ -100,6 +100,7 @@ fn mic(part: &Part<'_>, folder: &Path) -> Result<Mic> {
         level: level(part)?,
         pan: part.number("pan", -1.0..=1.0)?,
         note: part.text("note")?.unwrap_or_default().trim().to_owned(),
+        guess: part.truth("guess")?.unwrap_or_default(),
     })
 }
 

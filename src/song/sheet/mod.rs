@@ -68,6 +68,7 @@ impl Song {
         let title = song.text("title")?.map_or_else(|| title_of(sheet), str::to_owned);
         let drummer = song.text("drummer")?.unwrap_or_default().to_owned();
         let end = time::seconds(&song, "end")?;
+        let left_out = song.texts("leave_out")?.unwrap_or_default().iter().map(|p| folder.join(p)).collect();
 
         let mics = mics::mics(&many(page, root, "[[mic]]")?, folder)?;
         if mics.is_empty() {
@@ -108,6 +109,7 @@ impl Song {
             keys: hits.keys,
             trigger_shift_ms: hits.shift_ms,
             trigger_pull: hits.pull,
+            left_out,
             layers,
             rough: plans::rough(one("[rough]")?)?,
             handoff: plans::handoff(one("[handoff]")?)?,

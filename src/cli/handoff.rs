@@ -89,7 +89,7 @@ pub(super) fn hand_off(
         out,
     };
     // For the drummer alone, so they do not go into the notes.
-    let own = song.left_open();
+    let own = song.left_open().into_iter().chain(prepared.by_hand.iter().cloned());
     if check_only {
         let mut h = handoff::look(&request, progress)?;
         h.findings.extend(own);
@@ -116,11 +116,13 @@ struct Prepared {
     hits: Option<HitList>,
     documents: Vec<Document>,
     findings: Vec<Finding>,
+    /// A caution for each layer that goes along without being in the sheet.
+    by_hand: Vec<Finding>,
 }
 
 impl Prepared {
     fn of(song: &Song, from: &Path) -> Result<Self> {
-        let results::Layers { printed: layers, missing, left_out } = results::layers(song, from);
+        let results::Layers { printed: layers, missing, left_out, by_hand } = results::layers(song, from);
         let hits = results::hit_list(song, from)?;
         let mut findings = song.findings();
         findings.extend(found_otherwise(song, from));
@@ -153,7 +155,7 @@ impl Prepared {
             f.weight = Weight::Note;
             findings.push(f);
         }
-        Ok(Self { layers, hits, documents, findings })
+        Ok(Self { layers, hits, documents, findings, by_hand })
     }
 }
 

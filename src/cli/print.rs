@@ -176,7 +176,7 @@ pub(super) fn default_plan(drum: Drum) -> LayerPlan {
 
 impl Args {
     /// The layers to print, checked.
-    fn plans(&self, song: &Song, findings: &mut Vec<Finding>) -> Result<Vec<LayerPlan>> {
+    fn plans(&self, song: &Song) -> Result<Vec<LayerPlan>> {
         if self.single.any() {
             return Ok(vec![self.single.plan()?]);
         }
@@ -200,11 +200,7 @@ impl Args {
         }
         if song.layers.is_empty() {
             let drums = Drum::FOUND.into_iter().filter(|d| song.mics_of(*d).next().is_some());
-            let plans: Vec<LayerPlan> = drums.map(default_plan).collect();
-            let names: Vec<&str> = plans.iter().map(|p| p.name.as_str()).collect();
-            let what = format!("the sheet names no layer: built-in ones were printed ({})", names.join(", "));
-            findings.push(Finding::note(&song.sheet, what));
-            return Ok(plans);
+            return Ok(drums.map(default_plan).collect());
         }
         if let Some(unknown) = self.layer.iter().find(|n| !song.layers.iter().any(|l| l.name == **n)) {
             let names: Vec<&str> = song.layers.iter().map(|l| l.name.as_str()).collect();
@@ -235,7 +231,7 @@ pub(super) fn layer_file(out: &Path, name: &str) -> PathBuf {
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let (song, out) = args.take.song()?;
     let mut findings = Vec::new();
-    let plans = args.plans(&song, &mut findings)?;
+    let plans = args.plans(&song)?;
     if args.sets {
         return sets(&song, &plans, findings);
     }
@@ -307,8 +303,37 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     for file in silent.iter().flat_map(|f| [f.clone(), f.with_extension("mid")]).filter(|f| f.is_file()) {
         std::fs::remove_file(&file).map_err(|e| Located::whole(&file, fault_of(&e)))?;
     }
+    findings.extend(not_in_sheet(&take.song, &printed));
     let told = Told { title: &take.song.title, hits_from: &take.list_from, layers: &printed, map, files };
     Outcome::new("print", summary(&take, &told), &told, findings)
+}
+
+/// Whether layers that the sheet does not have go along with the delivery, and how to have it otherwise.
+fn not_in_sheet(song: &Song, printed: &[Printed]) -> Option<Finding> {
+    let of_sheet = |p: &&Printed| song.layers.iter().any(|l| l.name == p.report.name);
+    let others: Vec<&Printed> = printed.iter().filter(|p| !of_sheet(p)).collect();
+    let list = |one: fn(&Printed) -> String| others.iter().map(|p| one(p)).collect::<Vec<_>>().join(" and ");
+    let names = list(|p| p.report.name.clone());
+    let (what, remedy) = if others.is_empty() {
+        return None;
+    } else if song.layers.is_empty() {
+        let files = list(|p| p.file.display().to_string());
+        (
+            format!(
+                "the sheet has no [[layer]]: what is printed by hand ({names}) goes into the rough mix and the delivery as \
+                 long as it lies there"
+            ),
+            format!("To keep it out, delete {files}. To have it for good, write a [[layer]] into the sheet."),
+        )
+    } else {
+        (
+            format!(
+                "the sheet has no [[layer]] called {names}: this print goes neither into the rough mix nor into the delivery"
+            ),
+            "To send it along, write a [[layer]] for it into the sheet.".into(),
+        )
+    };
+    Some(Finding { remedy, ..Finding::note(&song.sheet, what) })
 }
 
 /// The map of what was printed now, together with the rows of layers that were not and whose files are as they were when the

@@ -25,6 +25,8 @@ pub(super) struct Layers {
     pub missing: Vec<Finding>,
     /// A caution for each layer that is left out: without a stroke to play, or printed by hand from another hit list.
     pub left_out: Vec<Finding>,
+    /// A caution for each of the printed layers that was printed by hand.
+    pub by_hand: Vec<Finding>,
 }
 
 /// The layers that have been printed: the sheet's, or, where it asks for none, the built-in ones that were printed by hand
@@ -61,7 +63,15 @@ pub(super) fn layers(song: &Song, folder: &Path) -> Layers {
                 (None, _) => None,
             };
             match why {
-                None => layers.printed.push(PrintedLayer { plan, file }),
+                None => {
+                    layers.by_hand.push(Finding::caution(
+                        &file,
+                        format!("the layer {} was printed by hand and goes along", plan.name),
+                        "To keep it out, delete this file. To have it for good, write a [[layer]] into the sheet, which \
+                         `underlay run` keeps up to date.",
+                    ));
+                    layers.printed.push(PrintedLayer { plan, file });
+                }
                 Some(why) => layers.left_out.push(Finding::caution(
                     &file,
                     format!("this layer was printed by hand and is left out, as it does not fit the hit list: {why}"),

@@ -58,7 +58,8 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     song.rough.true_peak = args.true_peak.unwrap_or(song.rough.true_peak);
     song.rough.guide_level = args.guide_level.map_or(song.rough.guide_level, Decibels);
     let folder = OutFolder::prepare(&folder_for(&args.sheet, args.out.as_deref()))?;
-    let results::Layers { printed: layers, missing: mut findings, left_out } = results::layers(&song, folder.path());
+    let results::Layers { printed: layers, missing: mut findings, left_out, by_hand: _ } =
+        results::layers(&song, folder.path());
     findings.extend(left_out);
     let mut rough = make(&song, &layers, folder.path(), progress)?;
     let table = folder.file(TABLE);

@@ -374,6 +374,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     }
     let written = batch.commit()?;
     plan.findings.append(&mut noticed);
+    plan.findings.extend(args.pulling.pull.and_then(|percent| not_delivered(&plan, percent)));
     let told = Told {
         title: &plan.title,
         tempo: tempo_words(&map),
@@ -386,6 +387,18 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     };
     let text = text(&told, pulled.as_ref(), folder.path(), (&args.input, &plan.from));
     Outcome::new("timing", text, &told, plan.findings)
+}
+
+/// That pulled triggers stay out of the delivery, where the sheet does not ask for them.
+fn not_delivered(plan: &Plan, percent: f64) -> Option<Finding> {
+    let song = plan.song.as_ref()?;
+    let what = match plan.wanted_pull() {
+        Some(wanted) if wanted == percent => return None,
+        Some(wanted) => format!("the delivery gets triggers pulled {wanted} per cent, as the sheet says, not these"),
+        None => "these pulled triggers do not go into the delivery, which has the played ones".into(),
+    };
+    let remedy = format!("To send them along, write pull = {percent} into [hits] of the sheet.");
+    (percent > 0.0).then(|| Finding { remedy, ..Finding::note(&song.sheet, what) })
 }
 
 /// Hits from a list where there is one, else found anew.

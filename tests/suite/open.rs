@@ -1,4 +1,5 @@
-//! What stands on the screen before anything is sent: recordings that the sheet does not name, mics that are only guessed.
+//! What stands on the screen before anything is sent: recordings that the sheet does not name, mics that are only guessed,
+//! layers and triggers that were made by hand.
 
 use crate::small_song::{sheet, strokes, write};
 use serde_json::Value;
@@ -83,4 +84,42 @@ fn a_mic_that_is_only_guessed_is_pointed_out_until_somebody_has_checked_it() {
     for words in [&["run"][..], &["handoff", "--check"]] {
         is_silent(&found(words, &sheet).1, "guess");
     }
+}
+
+#[test]
+fn a_layer_that_was_printed_by_hand_says_where_it_goes_and_the_handoff_names_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let sheet = sheet(dir.path(), 6.0, "");
+    found(&["hits"], &sheet);
+    let (_, findings) = found(&["print"], &sheet);
+    says(&findings, &["note", "kick_layer and snare_layer", "the delivery", "delete", "[[layer]]"]);
+    for words in [&["handoff", "--check"][..], &["handoff"], &["run"]] {
+        let (code, findings) = found(words, &sheet);
+        assert_eq!(code, ExitCode::Findings);
+        says(&findings, &["caution", "snare_layer.wav", "printed by hand and goes along", "delete this file"]);
+    }
+    for name in ["kick_layer", "snare_layer"] {
+        fs::remove_file(dir.path().join(format!("underlay/layers/{name}.wav"))).unwrap();
+    }
+    is_silent(&found(&["run"], &sheet).1, "goes along");
+
+    let text = fs::read_to_string(&sheet).unwrap();
+    let layer = "[[layer]]\nname = \"snare_fat\"\ndrum = \"snare\"\n";
+    fs::write(&sheet, text + layer).unwrap();
+    is_silent(&found(&["print"], &sheet).1, "[[layer]]");
+    let (_, findings) = found(&["print", "--drum", "snare", "--set", "snare-dry"], &sheet);
+    says(&findings, &["note", "no [[layer]] called snare_layer", "neither", "[[layer]]"]);
+}
+
+#[test]
+fn triggers_that_were_pulled_by_hand_say_that_they_stay_at_home() {
+    let dir = tempfile::tempdir().unwrap();
+    let sheet = sheet(dir.path(), 6.0, "[hits]\n");
+    let (_, findings) = found(&["timing", "--pull", "60"], &sheet);
+    says(&findings, &["note", "do not go into the delivery", "pull = 60"]);
+    is_silent(&found(&["timing"], &sheet).1, "delivery");
+    with_line(&sheet, "[hits]", "pull = 60");
+    is_silent(&found(&["timing", "--pull", "60"], &sheet).1, "delivery");
+    is_silent(&found(&["timing"], &sheet).1, "delivery");
+    says(&found(&["timing", "--pull", "30"], &sheet).1, &["pulled 60 per cent", "pull = 30"]);
 }

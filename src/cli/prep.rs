@@ -89,7 +89,7 @@ fn complement(folder: &Path, sheet: &Path, refused: Error, progress: &dyn Progre
         told += &format!("It lacks {recordings} of this folder; these lines can be pasted at its end:\n{lines}");
         let remedy = format!(
             "Paste the lines above into it; for what is not wanted, write this into [song]: {}",
-            draft.leave_out(sheet)
+            draft.leaving_out(&song)
         );
         draft
             .findings

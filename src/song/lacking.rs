@@ -4,11 +4,11 @@
 //! places that it has not given away, and the lines for it. The sheet itself stays as it is.
 
 use super::guess::free;
-use super::write::{files, quoted_path};
+use super::write::files;
 use super::{Draft, Drum, Guess, Place, Role, Song, Sureness};
 use crate::audio::is_named_audio;
 use crate::finding::Finding;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 impl Draft {
     /// What a song's sheet does not mention: files, and what is to be said of them.
@@ -37,20 +37,16 @@ impl Draft {
     #[must_use]
     pub fn lines(&self, sheet: &Path) -> String {
         let mut t = String::new();
-        files(&mut t, &self.files, base_of(sheet));
+        files(&mut t, &self.files, sheet.parent().unwrap_or(Path::new("")));
         t
     }
 
-    /// The entry of `[song]` that leaves these files out.
+    /// The entry of `[song]` that leaves these files out too, besides what the song leaves out already.
     #[must_use]
-    pub fn leave_out(&self, sheet: &Path) -> String {
-        let paths: Vec<String> = self.files.iter().map(|g| quoted_path(&g.info.path, base_of(sheet))).collect();
-        format!("leave_out = [{}]", paths.join(", "))
+    pub fn leaving_out(&self, song: &Song) -> String {
+        let files: Vec<PathBuf> = self.files.iter().map(|g| g.info.path.clone()).collect();
+        song.leaving_out(&files)
     }
-}
-
-fn base_of(sheet: &Path) -> &Path {
-    sheet.parent().unwrap_or(Path::new(""))
 }
 
 /// Fits a mic in beside those of the sheet: another place where its own is taken, no role where it cannot join them.

@@ -35,6 +35,14 @@ impl Song {
         }
     }
 
+    /// The entry of `[song]` that leaves these files out too, besides what it leaves out already.
+    pub(super) fn leaving_out(&self, files: &[PathBuf]) -> String {
+        let base = self.sheet.parent().unwrap_or(Path::new(""));
+        let before = self.left_out.iter().map(|p| entry(p, base));
+        let all: Vec<String> = before.chain(entries(files, base)).collect();
+        format!("leave_out = [{}]", all.join(", "))
+    }
+
     /// Recordings that lie in the sheet's folder or beside one of its mics and that the sheet does not mention, by folder and
     /// name.
     fn unnamed(&self) -> Vec<PathBuf> {
@@ -72,10 +80,9 @@ impl Song {
             format!(" --out \"{}\"", self.sheet.display())
         };
         let remedy = format!(
-            "`underlay prep \"{}\"{sheet}` gives lines for the sheet. Where one is not wanted, say so in [song]: \
-             leave_out = [{}]",
+            "`underlay prep \"{}\"{sheet}` gives lines for the sheet. Where one is not wanted, say so in [song]: {}",
             folder.display(),
-            left_out(&unnamed, base).join(", "),
+            self.leaving_out(&unnamed),
         );
         Some(match unnamed.as_slice() {
             [one] => Finding::caution(
@@ -117,14 +124,18 @@ impl Song {
     }
 }
 
-/// The files as `leave_out` takes them; where they are many, their folders.
-fn left_out(files: &[PathBuf], base: &Path) -> Vec<String> {
+/// Files as `leave_out` takes them; where they are many, their folders.
+fn entries(files: &[PathBuf], base: &Path) -> Vec<String> {
     if files.len() <= NAMED {
-        return files.iter().map(|p| quoted_path(p, base)).collect();
+        return files.iter().map(|p| entry(p, base)).collect();
     }
     let mut folders: Vec<&Path> = files.iter().filter_map(|p| p.parent()).collect();
     folders.dedup();
-    folders.iter().map(|f| if same(f, base) { "\".\"".into() } else { quoted_path(f, base) }).collect()
+    folders.iter().map(|f| entry(f, base)).collect()
+}
+
+fn entry(path: &Path, base: &Path) -> String {
+    if same(path, base) { "\".\"".into() } else { quoted_path(path, base) }
 }
 
 /// Whether underlay wrote this recording: by its name, where other results lie beside it.
@@ -231,7 +242,10 @@ mod tests {
             fs::write(dir.path().join(other), b"").unwrap();
         }
         song.left_out = vec![dir.path().join("talk.wav"), dir.path().join("takes/room.wav")];
-        assert!(song.left_open()[0].file.as_ref().unwrap().ends_with("takes/count.wav"));
+        let f = song.left_open().remove(0);
+        assert!(f.file.unwrap().ends_with("takes/count.wav"));
+        let whole = "leave_out = [\"talk.wav\", \"takes/room.wav\", \"takes/count.wav\"]";
+        assert!(f.remedy.ends_with(whole), "the entry can be pasted over the one that is there: {}", f.remedy);
         song.left_out = vec![dir.path().join("talk.wav"), dir.path().join("takes")];
         assert_eq!(song.left_open(), []);
     }

@@ -2,7 +2,7 @@
 """Render multi-mic drum sessions with known strokes: many kits, drummers, rooms and amounts of bleed.
 
   sessions.py ONESHOTS OUT --count N [--seed S] [--hold-out | --all] [--absent DRUM] [--toms] [--snare brush|cross-stick|mixed]
-                            [--solo] [--rare] [--blend] [--seconds 45]
+                            [--solo] [--rare] [--blend] [--spread] [--vary DB] [--seconds 45]
 
 ONESHOTS comes from oneshots.py. OUT/NAME/ holds nine 24-bit WAV files, one a mic, `truth.csv`
 (drum, time_s, peak_dbfs, kind) and `about.txt`. Everything follows from the random seed.
@@ -92,8 +92,8 @@ def blend(one, other, rng):
 
 
 class Kit:
-    def __init__(self, root, kits, rng, brushes=False, blended=False, spread=None):
-        self.rng, self.shots, self.about, self.spread, self.scattered = rng, {}, [], spread, {}
+    def __init__(self, root, kits, rng, brushes=False, blended=False, spread=None, vary=(0, None)):
+        self.rng, self.shots, self.about, self.spread, self.scattered, self.vary = rng, {}, [], spread, {}, vary
         for drum in DRUMS:
             folders = sorted(f for k in kits for f in glob.glob(f"{root}/{k}/{drum}") + glob.glob(f"{root}/{k}/{drum}-*"))
             if brushes and drum == "snare":
@@ -146,7 +146,16 @@ class Kit:
         x = pitch(shots[i], rng.uniform(0.992, 1.008))
         # single sounds played softly are duller; every stroke differs in brightness
         x = tilt(x, rng.normal(0, 0.8) - (1 - strength) * (9 if len(shots) < 3 else 2), rng.uniform(800, 3000))
-        return x / (np.abs(x).max() + 1e-9)
+        return self.varied(drum, x / (np.abs(x).max() + 1e-9))
+
+    def varied(self, drum, x):
+        """a kick or snare never struck in the same place twice: four bells of an equaliser, other ones for every stroke"""
+        db, rng = self.vary
+        if not db or drum not in ("kick", "snare", "rim"):
+            return x
+        for low, high in ((90, 300), (300, 1000), (1000, 3000), (3000, 9000)):
+            x = peaking(x, np.exp(rng.uniform(np.log(low), np.log(high))), rng.normal(0, db), rng.uniform(0.7, 2.5))
+        return (x / (np.abs(x).max() + 1e-9)).astype(np.float32)
 
     def in_mic(self, drum, x, mic):
         """the stroke as a mic hears it: in another than its own as much softer as ever, however strong it is"""
@@ -309,10 +318,11 @@ def kinds(ev):
     return out
 
 
-def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None, solo=False, few=False, blended=False, spread=False):
+def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None, solo=False, few=False, blended=False, spread=False, vary=0):
     rng = np.random.default_rng(seed)
     # from numbers of its own: with and without, a session is the same otherwise
-    kit = Kit(root, kits, rng, snare == "brush", blended, np.random.default_rng([seed, 1]) if spread else None)
+    kit = Kit(root, kits, rng, snare == "brush", blended, np.random.default_rng([seed, 1]) if spread else None,
+              (vary, np.random.default_rng([seed, 7])))
     ev, bpm, style = alone(rng, seconds) if solo else drummer(rng, seconds, toms, snare == "mixed")
     if snare == "cross-stick":
         ev = [(t, "rim" if d == "snare" else d, v) for t, d, v in ev]
@@ -374,13 +384,14 @@ def main():
     ap.add_argument("--rare", action="store_true", help="kick (odd seeds) or snare (even) is struck one to six times")
     ap.add_argument("--blend", action="store_true", help="most drums are two recordings in one, lows of one and highs of the other")
     ap.add_argument("--spread", action="store_true", help="drums are no points: bleed is in part another sound than the close mic's")
+    ap.add_argument("--vary", type=float, default=0, metavar="DB", help="no two strokes of kick and snare sound alike: bells of so many dB (standard deviation)")
     ap.add_argument("--seconds", type=float, default=45)
     a = ap.parse_args()
     kits = sorted(os.path.basename(k) for k in glob.glob(f"{a.oneshots}/*"))
     if not a.all:
         kits = [k for k in kits if bool(HELD_OUT.search(k)) == a.hold_out]
     for n in range(a.count):
-        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms, a.snare, a.solo, a.rare, a.blend, a.spread)
+        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms, a.snare, a.solo, a.rare, a.blend, a.spread, a.vary)
 
 
 if __name__ == "__main__":

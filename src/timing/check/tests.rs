@@ -293,6 +293,36 @@ fn an_offset_that_all_drums_have_alike_is_told_first_with_the_bar_one_that_mends
 }
 
 #[test]
+fn latency_is_told_under_a_snare_that_sits_behind_its_kick() {
+    // Kick 1 ms ahead of the line, snare 5 ms behind it, as in ordinary playing; then all of it late alike.
+    for (latency, told) in
+        [(-45.0, true), (-25.0, true), (0.0, false), (10.0, false), (22.0, true), (40.0, true), (55.0, true)]
+    {
+        for seed in 1..20 {
+            let mut n = normal(seed);
+            let t = checked(&take(32, |_, d| latency + if d == Drum::Kick { -1.0 } else { 5.0 } + 5.0 * n()));
+            assert_eq!(t.common_ms.is_some(), told, "{latency} ms, seed {seed}: {:?}", t.common_ms);
+            if told {
+                assert!((t.common_ms.unwrap() - latency - 2.0).abs() < 3.0, "{latency}: {:?}", t.common_ms);
+                let first = t.findings.first().unwrap();
+                assert!(first.what.contains("the grid alike") && first.remedy.contains("bar_one = "), "{first:?}");
+            }
+        }
+    }
+}
+
+#[test]
+fn a_player_who_lies_behind_is_told_no_latency() {
+    for behind in [5.0, 10.0, 13.0] {
+        for seed in 1..30 {
+            let mut n = normal(seed);
+            let t = checked(&take(32, |_, d| behind + if d == Drum::Kick { 0.0 } else { 4.0 } + 8.0 * n()));
+            assert_eq!(t.common_ms, None, "{behind} ms, seed {seed}");
+        }
+    }
+}
+
+#[test]
 fn feel_is_not_taken_for_latency() {
     let common = |kick: f64, snare: f64| {
         let mut n = normal(9);

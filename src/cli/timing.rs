@@ -335,7 +335,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         }
         None => None,
     };
-    if pulled.is_some() && !on_grid(timing.relation) {
+    if pulled.is_some() && !on_grid(&timing) {
         plan.findings.push(Finding::song(
             "The triggers were pulled although the hits do not follow this grid: they now lie on lines that were not meant.",
             "Use the triggers as played until tempo, bar 1 and grid are right, and pull again.",
@@ -461,17 +461,20 @@ fn click_words(click: &Click) -> String {
     format!("click: {} beats, {bars} counted in; begin at a low headphone level", click.beats.len())
 }
 
-/// Whether a pull would move strokes to lines that were meant, as far as so many strokes tell.
-fn on_grid(relation: Relation) -> bool {
-    matches!(relation, Relation::Follows | Relation::TooFew)
+/// Whether the take follows its grid from its own bar 1 to its end, as far as so many strokes tell.
+fn on_grid(t: &Timing) -> bool {
+    matches!(t.relation, Relation::Follows | Relation::TooFew) && t.slide.is_none() && t.leaves_in_bar.is_none()
 }
 
 /// What to do next.
 fn next(told: &Told<'_>, input: &Path) -> String {
     let input = input.display();
     match (told.pull, told.found_tempo) {
-        (Some(_), _) if !on_grid(told.timing.relation) => {
+        (Some(_), _) if !on_grid(told.timing) => {
             format!("Next: check tempo, bar 1 and grid as said below, then pull again: underlay timing \"{input}\"\n")
+        }
+        (Some(_), _) if told.timing.common_ms.is_some() => {
+            format!("Next: check latency and bar_one as said below, then pull again: underlay timing \"{input}\"\n")
         }
         (Some(_), _) => {
             "Next: drag triggers_on_grid.mid to the start of the audio in place of triggers.mid, and listen\n".into()
@@ -482,7 +485,10 @@ fn next(told: &Told<'_>, input: &Path) -> String {
         (None, None) if told.timing.strokes == 0 => {
             format!("Next: put right what is said below, then underlay timing \"{input}\" again\n")
         }
-        (None, None) if !on_grid(told.timing.relation) => {
+        (None, None) if told.timing.slide.is_some() => {
+            format!("Next: put bar_one right as said below, then underlay timing \"{input}\" again\n")
+        }
+        (None, None) if !on_grid(told.timing) => {
             format!("Next: check tempo, bar 1 and grid as said below, then underlay timing \"{input}\" again\n")
         }
         (None, None) if told.timing.common_ms.is_some() => format!(

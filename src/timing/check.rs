@@ -7,7 +7,9 @@ use super::compare::{Halves, KickSnare};
 use super::context::{Context, context};
 use super::drift::{Drift, drift};
 use super::feel::{Feel, Relation, circle, relation};
+use super::leaves::leaves;
 use super::place::{Count, Placed, place};
+use super::slide::{Slide, slide};
 use super::stats::median;
 use super::strokes::{grid_step, strokes};
 use super::swing::{Swing, swing};
@@ -124,6 +126,10 @@ pub struct Timing {
     /// An offset that every drum and every bar has alike and that is larger than playing explains, ms: more likely latency or
     /// the place of bar 1.
     pub common_ms: Option<f64>,
+    /// Where bar 1 must lie for the take to fit its map, where only that is wrong.
+    pub slide: Option<Slide>,
+    /// The first bar of a second part that does not fit the grid, where the first part does.
+    pub leaves_in_bar: Option<i64>,
     /// Where the take wanders about its usual place: whole bars that lie elsewhere.
     pub wander: Option<Wander>,
     /// Kick against snare.
@@ -186,6 +192,8 @@ pub fn check(
         // Latency is the same in every bar.
         common_ms: common_ms.filter(|_| wander.is_none()),
         wander,
+        slide: slide(list, &strokes, map, grid),
+        leaves_in_bar: leaves(&placed),
         kick_snare,
         swing: if follows { swing(&placed) } else { Vec::new() },
         worst_bars: worst_bars(&bars, settings.even_bar_ms(), settings.worst),

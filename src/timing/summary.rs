@@ -4,6 +4,7 @@
 
 use super::check::{DrumTiming, Timing};
 use super::feel::{Feel, Relation};
+use super::slide::ToldBy;
 use super::words::{Lean, early_late, later_earlier, tightness};
 
 /// How many outliers a summary names.
@@ -59,6 +60,12 @@ pub fn worst_bars_words(t: &Timing) -> Option<String> {
 #[must_use]
 pub fn summary(t: &Timing) -> Vec<String> {
     let mut lines = Vec::new();
+    if let Some(slide) = t.slide.as_ref().filter(|s| s.told_by == ToldBy::Tempos) {
+        lines.push(format!(
+            "The take fits this map if bar 1 lies at {}; all below is told with bar 1 as it is set",
+            slide.bar_one
+        ));
+    }
     lines.extend(t.common_ms.map(|ms| {
         format!("All drums lie {} alike: first check the interface's latency and where bar 1 begins", early_late(ms))
     }));

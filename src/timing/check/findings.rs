@@ -3,8 +3,10 @@
 //! In: the check of a take. Out: findings, in the order in which they should be read.
 
 use super::super::feel::{FEW, Relation, circle, relation};
-use super::super::place::Placed;
+use super::super::place::{Placed, place};
+use super::super::slide::{Slide, ToldBy};
 use super::super::stats::Circular;
+use super::super::strokes::strokes;
 use super::super::wander::Wander;
 use super::super::words::early_late;
 use super::Timing;
@@ -67,13 +69,22 @@ pub(super) fn findings(
             "Check a longer take, or a lower --threshold.",
         ));
     }
-    out.extend(tempo_finding(t, map));
-    out.extend(match (common_ms, &t.wander) {
-        (Some(ms), Some(wander)) => Some(wander_finding(ms, wander)),
-        _ => common_finding(t, map),
-    });
-    out.extend(relation_finding(t, map));
-    out.extend(grid_findings(t));
+    if let Some(slide) = &t.slide {
+        // Everything else that could be said is said of strokes on the wrong lines.
+        out.push(slide_finding(t, slide, list, map));
+    } else if let Some(short) = short_map(t, map) {
+        out.push(short);
+    } else if let Some(bar) = t.leaves_in_bar {
+        out.push(leaves_finding(bar));
+    } else {
+        out.extend(tempo_finding(t, map));
+        out.extend(match (common_ms, &t.wander) {
+            (Some(ms), Some(wander)) => Some(wander_finding(ms, wander)),
+            _ => common_finding(t, map),
+        });
+        out.extend(relation_finding(t, map));
+        out.extend(grid_findings(t));
+    }
     out.extend(form_findings(t, map, form, end));
     let last = list.hits.iter().map(|h| h.pos).max().unwrap_or_default().at(list.rate);
     if let Some(end) = end
@@ -87,16 +98,64 @@ pub(super) fn findings(
     out
 }
 
+/// The map is right and only bar 1 lies elsewhere.
+fn slide_finding(t: &Timing, slide: &Slide, list: &HitList, map: &TempoMap) -> Finding {
+    let (at, set) = (slide.bar_one, map.bar_one());
+    let moved = map.clone().with_bar_one(at);
+    let (placed, _) = place(list, &strokes(list, Some((&moved, t.settings.grid))), &moved, t.settings.grid, &[]);
+    let own: Vec<&Placed> = placed.iter().filter(|p| p.on_own_line).collect();
+    let inside = own.iter().filter(|p| p.offset_ms.abs() <= t.settings.window_ms).count();
+    let within = 100.0 * inside as f64 / own.len().max(1) as f64;
+    let window = t.settings.window_ms;
+    let key = format!("bar_one = {:.3} in [tempo] of the sheet", at.0);
+    let other: Vec<String> = slide.also.iter().take(3).map(ToString::to_string).collect();
+    let also = match other.split_last() {
+        None => String::new(),
+        Some((one, [])) => format!(" Bar 1 at {one} fits about as well."),
+        Some((last, rest)) => format!(" Bar 1 at {} or {last} fits about as well.", rest.join(", ")),
+    };
+    let bars = if map.tempos().len() == 1 {
+        " Whole bars earlier or later fit alike: check the bar numbers against your session."
+    } else {
+        ""
+    };
+    match slide.told_by {
+        ToldBy::Tempos => Finding::song(
+            format!(
+                "The take fits this map if bar 1 lies at {at} and not at {set}: {within:.0} % of the strokes then lie within {window:.0} ms."
+            ),
+            format!("Put {key}, and check again before you judge or pull anything.{also}"),
+        ),
+        ToldBy::Beats => Finding::song(
+            format!(
+                "Bar 1 probably lies at {at} and not at {set}: there the kick lies on 1 and the snare on 2 and 4, and {within:.0} % of the strokes within {window:.0} ms of the grid."
+            ),
+            format!("If the recording does not begin with bar 1, put {key}.{bars}{also}"),
+        ),
+    }
+}
+
+/// The grid fits a first part of the take and no more after it: that is no matter of a coarser grid.
+fn leaves_finding(bar: i64) -> Finding {
+    Finding::song(
+        format!("The take fits this grid up to bar {}, and from bar {bar} on it does not.", bar - 1),
+        "If the tempo changes there, give the song's tempo track in place of one tempo, or let it be found from the hits with \
+         --find-tempo; if it does not, listen to that bar for an edit.",
+    )
+}
+
 fn common_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
     let ms = t.common_ms?;
     let way = if ms < 0.0 { "before" } else { "behind" };
+    // Under one tempo a grid step more fits alike.
+    let steps = if map.tempos().len() == 1 { ", and so does any place whole grid steps from there" } else { "" };
     Some(Finding::song(
         format!(
             "All drums lie about {:.0} ms {way} the grid alike: that is more likely the recording's latency, or where bar 1 is set, than playing.",
             ms.abs()
         ),
         format!(
-            "Check the interface's latency and where bar 1 begins before you judge or pull anything; bar_one = {:.3} in [tempo] of the sheet puts the grid where the take lies.",
+            "Check the interface's latency and where bar 1 begins before you judge or pull anything; bar_one = {:.3} in [tempo] of the sheet puts the grid where the take lies{steps}.",
             map.bar_one().0 + ms / 1000.0
         ),
     ))
@@ -319,7 +378,6 @@ fn form_findings(t: &Timing, map: &TempoMap, form: &[Section], end: Option<Secon
             ));
         }
     }
-    out.extend(short_map(t, map));
     if let Some(end) = end {
         for m in map.markers() {
             let at = map.time_at(m.tick as f64);

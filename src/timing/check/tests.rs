@@ -447,3 +447,38 @@ fn triplets_on_a_straight_grid_want_a_grid_of_triplets_and_no_other_tempo() {
     let told = findings_at(120.0, Grid::SIXTEENTH, &list(hits));
     assert!(told.contains("they follow triplets. Choose --grid 1/8t") && !told.contains("probably"), "{told}");
 }
+
+/// Kick on 1 and 3, snare on 2 and 4 over `bars` bars of a map, late by `late` ms.
+fn beats_of(map: &TempoMap, bars: u32, late: f64) -> HitList {
+    let mut n = normal(41);
+    let drum = |q: u32| if q.is_multiple_of(2) { Drum::Kick } else { Drum::Snare };
+    let at = |q: u32| map.time_at(f64::from(q) * 960.0).ms() + late;
+    list((0..bars * 4).map(|q| hit(drum(q), at(q) + 5.0 * n(), 100)).collect())
+}
+
+#[test]
+fn of_audio_that_begins_before_the_song_only_bar_one_is_blamed() {
+    let bpm = |b| Bpm::new(b).unwrap();
+    let tempos = [(1, bpm(104.0)), (9, bpm(108.0)), (17, bpm(96.0)), (21, bpm(104.0))];
+    let map = TempoMap::by_bars(Seconds(0.0), &[(1, Meter::FOUR_FOUR)], &tempos, &[]).unwrap();
+    for late in [900.0, 1700.0, 2308.0] {
+        let t = check(&beats_of(&map, 28, late), &map, &[], &CheckSettings::on(Grid::SIXTEENTH), None);
+        let said = format!("The take fits this map if bar 1 lies at {}", Seconds::from_ms(late));
+        let [only] = t.findings.as_slice() else { panic!("{late} ms: {:?}", t.findings) };
+        // The last figure of the time may be another.
+        assert!(only.what.starts_with(&said[..said.len() - 1]), "{late} ms: {only:?}");
+        assert!(only.remedy.contains("bar_one = ") && only.remedy.contains("before you judge or pull"), "{only:?}");
+    }
+}
+
+#[test]
+fn a_tempo_change_that_the_map_does_not_have_is_no_matter_of_a_coarser_grid() {
+    let bpm = |b| Bpm::new(b).unwrap();
+    let played =
+        TempoMap::by_bars(Seconds(2.0), &[(1, Meter::FOUR_FOUR)], &[(1, bpm(120.0)), (17, bpm(112.0))], &[]).unwrap();
+    let t = checked(&beats_of(&played, 32, 0.0));
+    assert!(matches!(t.leaves_in_bar, Some(17 | 18)), "{:?}", t.leaves_in_bar);
+    let [only] = t.findings.as_slice() else { panic!("{:?}", t.findings) };
+    assert!(only.what.starts_with("The take fits this grid up to bar 1"), "{only:?}");
+    assert!(only.remedy.contains("--find-tempo"), "{only:?}");
+}

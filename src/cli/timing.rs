@@ -19,7 +19,7 @@ use crate::song::{Section, Song};
 use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
 use crate::timing::{
     CheckSettings, Click, FoundTempo, MOST_COUNT_IN, PullCounts, PullSettings, Pulled, Relation, TempoHints, Timing,
-    check, find_tempo, form_of_cues, parting, plan_click, pull, summary, write_click,
+    check, find_tempo, form_of_cues, parting, plan_click, pull, pull_doubts, summary, write_click,
 };
 use crate::units::{Bpm, SampleRate, Seconds};
 use serde::Serialize;
@@ -335,11 +335,8 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         }
         None => None,
     };
-    if pulled.is_some() && !on_grid(&timing) {
-        plan.findings.push(Finding::song(
-            "The triggers were pulled although the hits do not follow this grid: they now lie on lines that were not meant.",
-            "Use the triggers as played until tempo, bar 1 and grid are right, and pull again.",
-        ));
+    if let Some(pulled) = &pulled {
+        plan.findings.extend(pull_doubts(pulled, &list, &timing));
     }
     let clicks = args.clicking.length.unwrap_or(end);
     let click = args.clicking.click.then(|| plan_click(&map, plan.rate, clicks, args.clicking.count_in)).transpose()?;

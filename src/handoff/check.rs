@@ -4,6 +4,7 @@
 //! Nothing is read here; the numbers come from [`scan`](super::scan).
 
 use super::convert::guide_gain;
+use super::midi::pull_finding;
 use super::name::{LONG_TITLE, loses_letters};
 use super::plan::{Item, Kind, Plan};
 use super::scan::Facts;
@@ -316,6 +317,7 @@ fn papers(song: &Song, plan: &Plan, hits: Option<&HitList>, out: &mut Vec<Findin
             ));
         }
     }
+    out.extend(hits.and_then(|hits| pull_finding(song, hits)));
     let note = |what: String| {
         let mut f = Finding::song(what, "");
         f.weight = Weight::Note;

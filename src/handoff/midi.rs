@@ -1,11 +1,12 @@
 //! The MIDI files of a delivery: tempo map with form markers, and triggers of the hit list as it stands.
 
 use crate::error::{Located, Result};
+use crate::finding::Finding;
 use crate::hits::HitList;
 use crate::midi::{FileMap, MidiFault, TriggerPlan, TriggerTrack, tempo_map, triggers};
 use crate::song::{Drum, Song};
 use crate::tempo::{Marker, TempoFault, TempoMap};
-use crate::timing::{PullSettings, pull};
+use crate::timing::{Because, CheckSettings, PullSettings, Pulled, check, pull, pull_doubts};
 use crate::units::{SamplePos, Seconds};
 
 /// The song's tempo map with a marker at the start of every section; the map's own markers where the sheet has no form.
@@ -55,11 +56,36 @@ pub(super) fn trigger_file(song: &Song, hits: &HitList) -> Result<Option<Vec<u8>
     file(song, hits, None)
 }
 
-/// The triggers moved to the grid as far as the sheet asks for; `None` where it does not, and without tempo or stroke.
+/// The triggers moved to the grid as far as the sheet asks for; `None` where it does not, without tempo or stroke, and where
+/// no drum follows the grid.
 pub(super) fn pulled_trigger_file(song: &Song, hits: &HitList) -> Result<Option<Vec<u8>>> {
+    let Some((pulled, _)) = wanted_pull(song, hits)? else { return Ok(None) };
+    if is_no_pull(&pulled) { Ok(None) } else { file(song, hits, Some(&pulled.times())) }
+}
+
+/// The pull that the sheet asks for, and the grid's map.
+fn wanted_pull<'a>(song: &'a Song, hits: &HitList) -> Result<Option<(Pulled, &'a TempoMap)>> {
     let Some(map) = song.tempo.as_ref().filter(|_| song.trigger_pull > 0.0) else { return Ok(None) };
-    let pulled = pull(hits, map, song.grid, PullSettings::percent(song.trigger_pull)?)?;
-    file(song, hits, Some(&pulled.times()))
+    Ok(Some((pull(hits, map, song.grid, PullSettings::percent(song.trigger_pull)?)?, map)))
+}
+
+/// Whether every drum stays as played, because none follows the grid.
+fn is_no_pull(pulled: &Pulled) -> bool {
+    pulled.counts.moved == 0 && pulled.counts.because.contains_key(&Because::NoRelation)
+}
+
+/// What speaks against the pulled triggers of a delivery.
+pub(super) fn pull_finding(song: &Song, hits: &HitList) -> Option<Finding> {
+    let (pulled, map) = wanted_pull(song, hits).ok()??;
+    let remedy = "Run `underlay timing` on the sheet and put right what it says, or take pull out of its [hits].";
+    if is_no_pull(&pulled) {
+        let what = "no drum follows the grid, so the pulled triggers that the sheet asks for are left out";
+        return Some(Finding::song(what, remedy));
+    }
+    let timing = check(hits, map, &song.form, &CheckSettings::on(song.grid), None);
+    let doubt = pull_doubts(&pulled, hits, &timing).into_iter().next()?;
+    let why = doubt.what.trim_end_matches('.');
+    Some(Finding::song(format!("the pulled triggers that go along are doubtful: \"{why}\""), remedy))
 }
 
 /// What the pulled triggers are called: `TriggersPulled60Percent`.

@@ -37,7 +37,7 @@ pub use drift::Drift;
 pub use feel::{Feel, Relation};
 pub use moves::{moves_csv, moves_cues, moves_midi};
 pub use place::{Count, Placed};
-pub use pull::{Because, PullCounts, PullSettings, Pulled, Target, pull};
+pub use pull::{Because, PullCounts, PullSettings, Pulled, Target, pull, pull_doubts};
 pub use slide::{Slide, ToldBy};
 pub use sources::{Parting, form_of_cues, parting};
 pub use strokes::{Stroke, grid_step, strokes};

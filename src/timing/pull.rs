@@ -3,18 +3,23 @@
 //! In: hit list, tempo map, grid, [`PullSettings`]. Out: [`Pulled`]: a target for every hit of the list, with the
 //! reason why, and counts. The list itself is not changed.
 
-use super::place::before_bar_one;
+use super::feel::{Relation, circle, relation};
+use super::place::{Placed, before_bar_one, place};
 use super::stats::median;
 use super::strokes::{Stroke, grid_step, strokes};
 use crate::error::{Error, Result};
 use crate::hits::{HitList, State};
+use crate::song::Drum;
 use crate::tempo::{Grid, TempoMap};
 use crate::units::{SamplePos, SampleRate, Seconds};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
+mod doubt;
 #[cfg(test)]
 mod tests;
+
+pub use doubt::pull_doubts;
 
 /// How far to pull.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -79,6 +84,8 @@ pub enum Because {
     TooFar,
     /// Belongs before bar 1, where the grid is only an assumption.
     BeforeBarOne,
+    /// Of a drum that has no relation to the grid, so that no line can be the one that was meant.
+    NoRelation,
     /// Dropped by hand.
     Dropped,
 }
@@ -94,6 +101,7 @@ impl Because {
             Because::Close => "close enough",
             Because::TooFar => "too far from the grid",
             Because::BeforeBarOne => "before bar 1",
+            Because::NoRelation => "of a drum with no relation to the grid",
             Because::Dropped => "dropped",
         }
     }
@@ -200,13 +208,31 @@ struct Group {
     because: Because,
 }
 
-/// Moves hits towards the grid. Hits of one drum stay apart, and no hit passes another of any drum.
+/// Moves hits towards the grid. Hits of one drum stay apart, and no hit passes another of any drum. A drum without any
+/// relation to the grid stays as played.
 ///
 /// # Errors
 /// A usage error for settings that make no sense.
 pub fn pull(list: &HitList, map: &TempoMap, grid: Grid, settings: PullSettings) -> Result<Pulled> {
+    let (placed, _) = place(list, &strokes(list, Some((map, grid))), map, grid, &[]);
+    let scattered = |drum: &Drum| {
+        let of: Vec<&Placed> = placed.iter().filter(|p| p.drum == *drum).collect();
+        relation(circle(&of)) == Relation::None
+    };
+    let left: Vec<Drum> = Drum::FOUND.into_iter().filter(scattered).collect();
+    pull_all_but(&left, list, map, grid, settings)
+}
+
+/// [`pull`], with the drums named that stay as played.
+fn pull_all_but(left: &[Drum], list: &HitList, map: &TempoMap, grid: Grid, settings: PullSettings) -> Result<Pulled> {
     let settings = settings.checked()?;
     let mut groups = groups(list, map, grid, &settings);
+    for group in &mut groups {
+        let drum = list.hits.get(group.main).map(|h| h.drum);
+        if drum.is_some_and(|d| left.contains(&d)) && group.because != Because::BeforeBarOne {
+            (group.shift, group.because) = (0, Because::NoRelation);
+        }
+    }
     let order = order(list);
     let mut of = vec![None; list.hits.len()];
     for (g, group) in groups.iter().enumerate() {
@@ -243,7 +269,7 @@ pub fn pull(list: &HitList, map: &TempoMap, grid: Grid, settings: PullSettings) 
 fn groups(list: &HitList, map: &TempoMap, grid: Grid, settings: &PullSettings) -> Vec<Group> {
     let strokes = strokes(list, Some((map, grid)));
     let line = |s: &Stroke| list.hits.get(s.main).map(|h| map.nearest_line(h.pos.at(list.rate), grid));
-    let mut by_line: BTreeMap<(crate::song::Drum, i64), Vec<&Stroke>> = BTreeMap::new();
+    let mut by_line: BTreeMap<(Drum, i64), Vec<&Stroke>> = BTreeMap::new();
     for s in &strokes {
         // Lines of any grid lie more than a tick apart, so a quarter tick tells them apart.
         let key = line(s).map_or(i64::MIN, |l| (l.tick * 4.0).round() as i64);

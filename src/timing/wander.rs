@@ -46,6 +46,12 @@ impl Wander {
         format!("between {} and {}", said(&self.earliest), said(&self.latest))
     }
 
+    /// How far from the grid the furthest bar lies, ms.
+    #[must_use]
+    pub fn furthest_ms(&self) -> f64 {
+        self.earliest.median_ms.abs().max(self.latest.median_ms.abs())
+    }
+
     /// `it runs ahead of its usual place in bars 12 to 14, behind it in bar 3`.
     #[must_use]
     pub fn runs(&self) -> String {

@@ -19,7 +19,7 @@ use crate::song::{Section, Song};
 use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
 use crate::timing::{
     CheckSettings, Click, FoundTempo, MOST_COUNT_IN, PullCounts, PullSettings, Pulled, Relation, TempoHints, Timing,
-    check, find_tempo, form_of_cues, parting, plan_click, pull, pull_doubts, summary, write_click,
+    check, find_tempo, form_of_cues, misfit, parting, plan_click, pull, pull_doubts, summary, write_click,
 };
 use crate::units::{Bpm, SampleRate, Seconds};
 use serde::Serialize;
@@ -40,6 +40,9 @@ Examples:
 Early is negative, late positive. Writes timing.html and pictures/timing_*.svg; with --pull moves.csv, moves.mid, \
 and triggers.mid, kick.mid and snare.mid twice, as played and pulled (triggers_on_grid.mid, ...); with --click click.wav; with --find-tempo found_tempo.mid. Start with a low \
 headphone level when you play a click for the first time.";
+
+/// The tempo map that was found from the hits.
+const FOUND_TEMPO: &str = "found_tempo.mid";
 
 /// Check the take against the grid: offsets, feel, swing, drift; pull triggers towards it; print a click
 #[derive(clap::Args)]
@@ -328,6 +331,9 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let settings = CheckSettings { grid: plan.grid, window_ms, worst };
     let timing = check(&list, &map, &form, &settings, plan.end);
     plan.findings.extend(timing.findings.iter().cloned());
+    if found.is_some() {
+        plan.findings.extend(misfit(&timing));
+    }
     let pulled = match args.pulling.pull.or(plan.wanted_pull()) {
         Some(percent) => {
             let p = &args.pulling;
@@ -351,7 +357,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let page = timing_report(&plan.title, facts, &timing, pulled.as_ref(), pictures, plan.findings.clone());
     batch.put(&folder.file("timing.html"), page.html().as_bytes())?;
     if found.is_some() {
-        let path = folder.file("found_tempo.mid");
+        let path = folder.file(FOUND_TEMPO);
         let file = tempo_map(&plan.title, &map, Some(end)).map_err(|e| Located::whole(&path, MidiFault::Tempo(e)))?;
         batch.put(&path, &file.bytes)?;
     }
@@ -463,9 +469,20 @@ fn on_grid(t: &Timing) -> bool {
     matches!(t.relation, Relation::Follows | Relation::TooFew) && t.slide.is_none() && t.leaves_in_bar.is_none()
 }
 
+/// How a found tempo is put to use: by the sheet, or beside a hit list.
+fn into_use(told: &Told<'_>, input: &Path) -> String {
+    let Some(file) = told.files.iter().find(|f| f.ends_with(FOUND_TEMPO)) else { return "use it".into() };
+    if input.extension().is_some_and(|e| e.eq_ignore_ascii_case("csv")) {
+        return format!("go on with --tempo \"{}\"", file.display());
+    }
+    let beside = input.parent().and_then(|folder| file.strip_prefix(folder).ok()).unwrap_or(file);
+    let path = beside.to_string_lossy().replace('\\', "/");
+    format!("put file = \"{path}\" into [tempo] of the sheet in place of bpm and bar_one: bar 1 is marked in it")
+}
+
 /// What to do next.
-fn next(told: &Told<'_>, input: &Path) -> String {
-    let input = input.display();
+fn next(told: &Told<'_>, path: &Path) -> String {
+    let input = path.display();
     match (told.pull, told.found_tempo) {
         (Some(_), _) if !on_grid(told.timing) => {
             format!("Next: check tempo, bar 1 and grid as said below, then pull again: underlay timing \"{input}\"\n")
@@ -476,9 +493,10 @@ fn next(told: &Told<'_>, input: &Path) -> String {
         (Some(_), _) => {
             "Next: drag triggers_on_grid.mid to the start of the audio in place of triggers.mid, and listen\n".into()
         }
-        (None, Some(_)) => {
-            format!("Next: underlay timing \"{input}\" --find-tempo --click, and listen to it against the take\n")
-        }
+        (None, Some(_)) => format!(
+            "Next: underlay timing \"{input}\" --find-tempo --click, and listen to it against the take; if it fits, {}\n",
+            into_use(told, path)
+        ),
         (None, None) if told.timing.strokes == 0 => {
             format!("Next: put right what is said below, then underlay timing \"{input}\" again\n")
         }

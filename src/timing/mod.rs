@@ -15,6 +15,7 @@ mod feel;
 mod leaves;
 #[cfg(test)]
 mod made;
+mod misfit;
 mod moves;
 mod place;
 mod pull;
@@ -35,6 +36,7 @@ pub use compare::{Halves, KickSnare};
 pub use context::Context;
 pub use drift::Drift;
 pub use feel::{Feel, Relation};
+pub use misfit::misfit;
 pub use moves::{moves_csv, moves_cues, moves_midi};
 pub use place::{Count, Placed};
 pub use pull::{Because, PullCounts, PullSettings, Pulled, Target, pull, pull_doubts};

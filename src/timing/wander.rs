@@ -68,7 +68,7 @@ impl Wander {
 }
 
 /// `bar 3`, `bars 3, 12 to 14 and 17`. `bars` in order.
-fn bars_in_words(bars: &[i64]) -> String {
+pub(super) fn bars_in_words(bars: &[i64]) -> String {
     let runs: Vec<String> = bars
         .chunk_by(|a, b| a + 1 == *b)
         .filter_map(|run| match (run.first()?, run.last()?) {

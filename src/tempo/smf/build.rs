@@ -42,7 +42,7 @@ pub(super) fn build(path: &Path, ppq: u16, events: Events, start: Seconds) -> Re
     let meters = place_meters(path, scale, &meters, &mut findings)?;
     let (placed, worst_us) = place_tempos(scale, &tempos);
     let markers = markers.into_iter().map(|(tick, name)| Marker { tick: scale.nearest(tick), name }).collect();
-    let map = TempoMap::new(start, placed, meters, markers)?;
+    let map = with_marked_bar_one(TempoMap::new(start, placed, meters, markers)?)?;
     if worst_us > 0.0 {
         findings.push(Finding::note(
             path,
@@ -63,6 +63,22 @@ pub(super) fn build(path: &Path, ppq: u16, events: Events, start: Seconds) -> Re
         ));
     }
     Ok(TempoTrack { map, title, rounding: Seconds(worst_us * 1e-6), findings })
+}
+
+/// The marker by which a tempo track says that its bars before are a count-in or fill the time before the song.
+const BAR_ONE: &str = "bar 1";
+
+/// The map with bar 1 where a marker of that name lies at a later bar line; the marker has then done its work.
+fn with_marked_bar_one(map: TempoMap) -> Result<TempoMap, TempoFault> {
+    let marked = map.markers().iter().find(|m| m.tick > 0 && m.name == BAR_ONE).map(|m| m.tick);
+    let Some(tick) = marked else { return Ok(map) };
+    let at = map.bar_beat(tick as f64);
+    let bars = u32::try_from(at.bar - 1).unwrap_or(0);
+    if (at.beat, at.tick) != (1, 0) || bars == 0 {
+        return Ok(map);
+    }
+    let others = map.markers().iter().filter(|m| m.name != BAR_ONE).cloned().collect();
+    Ok(map.with_markers(others)?.with_count_in(bars))
 }
 
 /// Between the file's ticks and ours.

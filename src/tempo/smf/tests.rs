@@ -213,3 +213,20 @@ proptest! {
         prop_assert!(off <= read.rounding.0 + 1e-9, "{off} s, said {} s", read.rounding.0);
     }
 }
+
+#[test]
+fn a_marker_bar_1_at_a_later_bar_line_says_where_bar_1_lies() {
+    // 4/4 at 120 BPM and 96 ticks a quarter: two bars are 768 ticks, delta 0x86 0x00.
+    let marked = |delta: &[u8], name: &[u8]| {
+        let marker = [delta, &[0xFF, 6, name.len() as u8], name].concat();
+        let verse = [&b"\0\xFF\x06\x05"[..], b"verse"].concat();
+        parse(&file(1, 96, &[&[tempo(b"\0", 500_000), meter(b"\0", 4, 2), marker, verse].concat()])).unwrap().map
+    };
+    let map = marked(b"\x86\0", b"bar 1");
+    assert_eq!((map.start(), map.bar_one(), map.first_bar()), (Seconds(0.0), Seconds(4.0), -1));
+    assert_eq!(map.markers().iter().map(|m| m.name.as_str()).collect::<Vec<_>>(), ["verse"]);
+    for (delta, name) in [(&b"\x86\0"[..], &b"intro"[..]), (b"\0", b"bar 1"), (b"\x60", b"bar 1")] {
+        let map = marked(delta, name);
+        assert_eq!((map.bar_one(), map.markers().len()), (Seconds(0.0), 2), "{name:?}");
+    }
+}

@@ -358,7 +358,7 @@ fn short_map(t: &Timing, map: &TempoMap) -> Option<Finding> {
                 "The tempo map seems shorter than the song: from bar {} on, where its last change lies, the hits no longer follow the grid.",
                 map.bar_beat(last).bar
             ),
-            "Export the tempo track again for the whole song.",
+            "Export the tempo track again for the whole song; where the tempo was found from the hits, it is wrong from there on.",
         )
     })
 }

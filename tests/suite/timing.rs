@@ -272,11 +272,26 @@ fn a_wrong_tempo_asks_for_no_pull_and_a_pull_to_it_is_warned_of() {
         assert!(code == 1 && out.contains(words), "{bpm}: {out}");
         assert!(!out.contains("--pull") && out.contains("Next: check tempo, bar 1 and grid"), "{bpm}: {out}");
         let (code, out, _) = folder.run(&["--bpm", bpm, "--pull", "60"]);
-        assert!(code == 1 && out.contains("pulled although the hits do not follow this grid"), "{bpm}: {out}");
+        assert!(code == 1 && out.contains("0 of 160 hits moved"), "{bpm}: {out}");
+        assert!(out.contains("have no relation to this grid, so their triggers were not pulled"), "{bpm}: {out}");
         assert!(!out.contains("in place of triggers.mid"), "{bpm}: {out}");
     }
     let (_, out, _) = folder.run(&["--bpm", "80"]);
     assert!(out.contains("tighter triggers") && !out.contains("probably"), "{out}");
+}
+
+#[test]
+fn a_tempo_that_was_found_keeps_its_bar_numbers_when_it_is_used() {
+    // Bar 1 of the strokes lies some bars and a bit after the start of the audio.
+    let beats = (0..96u32).map(|q| (if q % 2 == 0 { "kick" } else { "snare" }, 7.3 + 0.5 * f64::from(q), 100));
+    let folder = Folder::new(beats);
+    let (_, out, _) = folder.run(&["--find-tempo"]);
+    assert!(out.contains("go on with --tempo"), "{out}");
+    let found = folder.json(&["--find-tempo"]);
+    let track = folder.path("found_tempo.mid");
+    let used = folder.json(&["--tempo", track.to_str().unwrap()]);
+    let first = |told: &Value| told["result"]["timing"]["bars"][0]["bar"].as_i64();
+    assert_eq!((first(&found), first(&used)), (Some(1), Some(1)));
 }
 
 #[test]

@@ -25,20 +25,9 @@ pub fn pull_doubts(pulled: &Pulled, list: &HitList, timing: &Timing) -> Vec<Find
         }
     }
     left.sort_unstable();
-    if !left.is_empty() {
-        let (they, have) = if left.len() == 1 { ("its", "has") } else { ("their", "have") };
-        out.push(Finding::song(
-            format!(
-                "The {} {have} no relation to this grid, so {they} triggers were not pulled.",
-                left.join(" and the ")
-            ),
-            "Use them as played until tempo, bar 1 and grid are right, and pull again.",
-        ));
-    }
-    if pulled.counts.moved == 0 {
-        return out;
-    }
-    let not_meant = if let Some(slide) = &timing.slide {
+    let not_meant = if pulled.counts.moved == 0 {
+        None
+    } else if let Some(slide) = &timing.slide {
         Some(format!("bar 1 probably lies at {} and not where it is set", slide.bar_one))
     } else if let Some(bar) = timing.leaves_in_bar {
         Some(format!("the take fits this grid up to bar {} only", bar - 1))
@@ -74,6 +63,16 @@ pub fn pull_doubts(pulled: &Pulled, list: &HitList, timing: &Timing) -> Vec<Find
                 wander.runs()
             ),
             "Listen to the pulled triggers in those bars before you use them.",
+        ));
+    }
+    if !left.is_empty() {
+        let (they, have) = if left.len() == 1 { ("its", "has") } else { ("their", "have") };
+        out.push(Finding::song(
+            format!(
+                "The {} {have} no relation to this grid, so {they} triggers were not pulled.",
+                left.join(" and the ")
+            ),
+            "Use them as played until tempo, bar 1 and grid are right, and pull again.",
         ));
     }
     out

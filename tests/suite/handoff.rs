@@ -9,22 +9,21 @@ use std::sync::Mutex;
 use underlay::audio::{AudioReader, Bext, Channel, SampleFormat, WavExtras, WavSpec, WavWriter};
 use underlay::handoff::{self, Delivered, Document, Handoff, Request};
 use underlay::mix::PrintedLayer;
-use underlay::song::{Drum, Place, Polarity, Section, Song, TrackKind};
-use underlay::tempo::{Meter, TempoMap, parse_tempo_track};
-use underlay::units::{Bpm, SampleRate, Seconds};
+use underlay::song::{Drum, Place, Polarity, Song, TrackKind};
+use underlay::units::{SampleRate, Seconds};
 use underlay::{ExitCode, Finding, Progress, Quiet, Result, Weight};
 
 fn request<'a>(song: &'a Song, out: &'a Path) -> Request<'a> {
     Request { song, layers: &[], hits: None, documents: &[], findings: &[], out }
 }
 
-fn made(song: &Song, out: &Path) -> Delivered {
+pub fn made(song: &Song, out: &Path) -> Delivered {
     let h = handoff::make(&request(song, out), &Quiet).unwrap();
     h.delivered.unwrap_or_else(|| panic!("{:#?}", h.findings))
 }
 
 /// Every file of a zip by its path without the top folder.
-fn contents(zip: &Path) -> BTreeMap<String, Vec<u8>> {
+pub fn contents(zip: &Path) -> BTreeMap<String, Vec<u8>> {
     let mut archive = zip::ZipArchive::new(fs::File::open(zip).unwrap()).unwrap();
     (0..archive.len())
         .map(|i| {
@@ -68,16 +67,16 @@ fn chunk(b: &[u8], id: &[u8; 4]) -> Option<(usize, usize)> {
     None
 }
 
-fn samples(b: &[u8]) -> &[u8] {
+pub fn samples(b: &[u8]) -> &[u8] {
     let (at, len) = chunk(b, b"data").unwrap();
     &b[at..at + len]
 }
 
-fn find<'a>(h: &'a Handoff, words: &str) -> &'a Finding {
+pub fn find<'a>(h: &'a Handoff, words: &str) -> &'a Finding {
     h.findings.iter().find(|f| f.what.contains(words)).unwrap_or_else(|| panic!("no \"{words}\" in {:#?}", h.findings))
 }
 
-fn looked(song: &Song) -> Handoff {
+pub fn looked(song: &Song) -> Handoff {
     handoff::look(&request(song, Path::new("unused")), &Quiet).unwrap()
 }
 
@@ -481,68 +480,6 @@ fn a_revision_numbers_itself_says_what_changed_and_leaves_the_former_zip_alone()
     let notes = contents(&second.zip);
     let notes = std::str::from_utf8(&notes["Documents/LowTide_Notes.txt"]).unwrap();
     assert!(notes.contains("Changes since revision 1") && notes.contains("differs at 0:02 to 0:04"), "{notes}");
-}
-
-#[test]
-fn a_section_that_begins_before_bar_1_has_its_marker_in_the_delivered_map() {
-    let dir = tempfile::tempdir().unwrap();
-    let mut s = song(dir.path(), 8.0);
-    // Bars of 2 s; the pickup bar begins 0.8 s into the audio.
-    s.tempo = Some(TempoMap::constant(Bpm::new(120.0).unwrap(), Meter::FOUR_FOUR, Seconds(2.8)));
-    let section = |name: &str, first_bar: i64, end_bar: i64| Section { name: name.into(), first_bar, end_bar };
-    s.form = vec![section("Pickup", 0, 1), section("Verse", 1, 3)];
-    let d = made(&s, &dir.path().join("out"));
-    let file = &contents(&d.zip)["Documents/LowTide_TempoMap.mid"];
-    let map = parse_tempo_track(Path::new("map.mid"), file, Seconds(0.0)).unwrap().map;
-    let at = |name: &str| map.markers().iter().find(|m| m.name == name).map(|m| map.time_at(m.tick as f64).0);
-    assert!((at("Pickup").unwrap() - 0.8).abs() < 1e-3 && (at("Verse").unwrap() - 2.8).abs() < 1e-3, "{map:?}");
-}
-
-#[test]
-fn a_corrected_drum_or_place_makes_a_revision_even_where_no_file_is_called_after_it() {
-    let dir = tempfile::tempdir().unwrap();
-    let mut s = song(dir.path(), 2.0);
-    s.handoff.names = "{song}_{name}".into();
-    let out = dir.path().join("out");
-    s.mics[2].place = Place::Side;
-    made(&s, &out);
-    s.mics[2].place = Place::Bottom;
-    let second = made(&s, &out);
-    assert_eq!((second.revision, second.fresh), (2, true));
-    let changes = second.changes.unwrap();
-    let told = changes.decisions.iter().find(|d| d.what == "role of snare_bottom");
-    let told = told.unwrap_or_else(|| panic!("{changes:?}"));
-    assert_eq!((told.was.as_deref(), told.is.as_deref()), (Some("snare side"), Some("snare bottom")));
-    let sheet = contents(&second.zip)["Documents/LowTide_TrackSheet.csv"].clone();
-    assert!(!String::from_utf8(sheet).unwrap().contains("snare side"));
-}
-
-#[test]
-fn a_guide_whose_peaks_lie_above_full_scale_is_delivered_softer_and_a_mic_is_not() {
-    let dir = tempfile::tempdir().unwrap();
-    let mut s = song(dir.path(), 2.0);
-    let spec = WavSpec { rate: RATE, channels: 1, format: SampleFormat::Float32 };
-    let loud: Vec<f32> = (0..96_000).map(|i| 1.5 * (0.05 * i as f32).sin()).collect();
-    let hot = write_as(&dir.path().join("two_mix_hot.wav"), spec, &loud);
-    s.tracks = vec![track(hot.clone(), TrackKind::Guide)];
-    let d = made(&s, &dir.path().join("out"));
-    let guide = |f: &&handoff::FileEntry| f.audio.as_ref().is_some_and(|a| a.role == "guide");
-    let entry = d.manifest.files.iter().find(guide).unwrap();
-    let audio = entry.audio.as_ref().unwrap();
-    assert!(audio.treatment[0].starts_with("lowered by 4.0 dB"), "{:?}", audio.treatment);
-    assert!((audio.peak_dbfs + 0.5).abs() < 0.01, "{}", audio.peak_dbfs);
-    let files = contents(&d.zip);
-    let highest = samples(&files[&entry.path])
-        .chunks_exact(3)
-        .map(|b| (i32::from_le_bytes([0, b[0], b[1], b[2]]) >> 8).abs())
-        .max()
-        .unwrap();
-    let dbfs = 20.0 * (f64::from(highest) / f64::from(1 << 23)).log10();
-    assert!((dbfs + 0.5).abs() < 0.01, "{dbfs}");
-    // Of a mic it would be a recording that was altered.
-    s.mics[0] = mic(hot, Drum::Kick, Place::In);
-    s.tracks.clear();
-    assert_eq!(find(&looked(&s), "peaks reach").weight, Weight::Error);
 }
 
 #[test]

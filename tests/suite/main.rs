@@ -11,6 +11,7 @@ fn keep_for_the_gate(folder: &str, file: &std::path::Path) {
 
 mod audio;
 mod command;
+mod delivered;
 mod demo;
 mod faults;
 mod handoff;
@@ -21,6 +22,7 @@ mod inputs;
 mod layer;
 mod loudness;
 mod midi;
+mod misplaced;
 mod mix;
 mod open;
 mod phase;

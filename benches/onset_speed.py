@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """How fast strokes are found, beside three general-purpose onset detectors, on the same files in the same run.
 
-  onset_speed.py UNDERLAY [FOLDER] [--rounds N]
+  onset_speed.py UNDERLAY [FOLDER] [--rounds N] [--as-it-comes]
 
 FOLDER holds one mono WAV a mic and is rendered with `UNDERLAY demo` under target/ where none is named; with a song.toml in it
 that sheet is used, otherwise `UNDERLAY prep` guesses one. Every program runs pinned to one core, one thread, N rounds
@@ -9,7 +9,8 @@ that sheet is used, otherwise `UNDERLAY prep` guesses one. Every program runs pi
 a first warm-up file do not count; for underlay everything does: starting, finding in all mics together, hit list, MIDI, pictures.
 
 Two settings of each library: as it comes (10 ms between values or so), and with the 512-sample windows every 64 samples that
-underlay hears with, because a detector that looks every 10 ms cannot place a stroke to 5 ms. Track-seconds are
+underlay hears with, because a detector that looks every 10 ms cannot place a stroke to 5 ms; --as-it-comes leaves the second
+out, for long songs (long_take.py makes them from the demo). Track-seconds are
 seconds of one mic; a ratio is underlay's track-seconds a second through the library's.
 
 The libraries are installed with pinned versions (requirements-onset*.txt) into target/onset_speed/; one that cannot be
@@ -131,6 +132,10 @@ def main():
         i = args.index("--rounds")
         rounds = int(args[i + 1])
         del args[i:i + 2]
+    settings = (False, True)
+    if "--as-it-comes" in args:
+        args.remove("--as-it-comes")
+        settings = (False,)
     if len(args) not in (1, 2):
         sys.exit(__doc__)
     binary = os.path.abspath(args[0])
@@ -153,7 +158,7 @@ def main():
     madmom_python, no_madmom = python_with("madmom", [["-r", "requirements-onset-madmom.txt"]])
     pythons = {"librosa": (main_python, None), "aubio": (main_python, no_aubio), "madmom": (madmom_python, no_madmom)}
 
-    runs = {("underlay", False): []} | {(name, fine): [] for fine in (False, True) for name in LIBRARIES}
+    runs = {("underlay", False): []} | {(name, fine): [] for fine in settings for name in LIBRARIES}
     missing = {}
     for _ in range(rounds):
         for key in runs:

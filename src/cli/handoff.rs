@@ -89,7 +89,7 @@ pub(super) fn hand_off(
         out,
     };
     // For the drummer alone, so they do not go into the notes.
-    let own = song.left_open().into_iter().chain(prepared.by_hand.iter().cloned());
+    let own = song.left_open().into_iter().chain(prepared.by_hand.iter().cloned()).chain(found_otherwise(song, from));
     if check_only {
         let mut h = handoff::look(&request, progress)?;
         h.findings.extend(own);
@@ -125,7 +125,6 @@ impl Prepared {
         let results::Layers { printed: layers, missing, left_out, by_hand } = results::layers(song, from);
         let hits = results::hit_list(song, from)?;
         let mut findings = song.findings();
-        findings.extend(found_otherwise(song, from));
         // A layer that is planned but not printed would be missed in the delivery.
         findings.extend(missing.into_iter().map(|f| Finding { weight: Weight::Error, ..f }));
         findings.extend(left_out);

@@ -43,8 +43,8 @@ impl Song {
         format!("leave_out = [{}]", all.join(", "))
     }
 
-    /// Recordings that lie in the sheet's folder or beside one of its mics and that the sheet does not mention, by folder and
-    /// name.
+    /// Recordings that lie in the sheet's folder or beside one of its mics and that neither the sheet nor another one there
+    /// mentions, by folder and name.
     fn unnamed(&self) -> Vec<PathBuf> {
         let mut folders: Vec<&Path> = Vec::new();
         let mics = self.mics.iter().map(|m| m.info.path.as_path());
@@ -59,10 +59,21 @@ impl Song {
             let here = std::fs::read_dir(shown(folder)).into_iter().flatten().flatten();
             let mut here: Vec<PathBuf> = here.map(|e| folder.join(e.file_name())).collect();
             here.retain(|p| is_named_audio(p) && p.is_file() && !knows(p));
+            if !here.is_empty() {
+                let others = self.other_sheets(folder);
+                here.retain(|p| !others.iter().any(|sheet| names(sheet, p)));
+            }
             here.sort();
             unnamed.append(&mut here);
         }
         unnamed
+    }
+
+    /// The texts of other songs' sheets in a folder.
+    fn other_sheets(&self, folder: &Path) -> Vec<String> {
+        let here = std::fs::read_dir(shown(folder)).into_iter().flatten().flatten().map(|e| e.path());
+        let sheets = here.filter(|p| p.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml")));
+        sheets.filter(|p| !same(p, &self.sheet)).filter_map(|p| std::fs::read_to_string(p).ok()).collect()
     }
 
     /// A caution on the recordings that the sheet does not mention.
@@ -153,6 +164,12 @@ fn as_text(path: &Path) -> PathBuf {
 fn real(path: &Path) -> PathBuf {
     let in_folder = || Some(shown(path.parent()?).canonicalize().ok()?.join(path.file_name()?));
     path.canonicalize().ok().or_else(in_folder).unwrap_or_else(|| path.to_owned())
+}
+
+/// Whether a sheet's text names a file, in whichever folder.
+fn names(sheet: &str, file: &Path) -> bool {
+    let name = file.file_name().unwrap_or_default().to_string_lossy();
+    ['"', '\'', '/', '\\'].iter().any(|before| sheet.contains(&format!("{before}{name}")))
 }
 
 /// A folder that can be listed and shown: the one that the command runs in has no name.
@@ -248,6 +265,20 @@ mod tests {
         assert!(f.remedy.ends_with(whole), "the entry can be pasted over the one that is there: {}", f.remedy);
         song.left_out = vec![dir.path().join("talk.wav"), dir.path().join("takes")];
         assert_eq!(song.left_open(), []);
+    }
+
+    #[test]
+    fn recordings_of_another_song_in_the_folder_are_not_pointed_out() {
+        let dir = tempfile::tempdir().unwrap();
+        let song = song(dir.path());
+        for file in ["takes/b_kick.wav", "b_room.wav", "kick.wav"] {
+            fs::write(dir.path().join(file), b"").unwrap();
+        }
+        fs::write(dir.path().join("song_b.toml"), "file = \"takes/b_kick.wav\"\nfile = 'b_room.wav'").unwrap();
+        fs::write(dir.path().join("takes/song_c.toml"), "file = \"b_kick.wav\"").unwrap();
+        fs::write(&song.sheet, "file = \"takes/kick.wav\"").unwrap();
+        let left: Vec<String> = song.left_open().into_iter().filter_map(|f| f.file).map(|p| name(&p)).collect();
+        assert_eq!(left, ["kick.wav"], "the sheet itself names another of that name");
     }
 
     #[cfg(target_os = "linux")]

@@ -193,12 +193,6 @@ fn first_line(text: &str) -> String {
     text.lines().next().unwrap_or_default().to_owned()
 }
 
-/// What a command had to say: short lines, and what was noticed besides what the sheet leaves open.
-fn told(stage: Stage, outcome: &Outcome, open: &[Finding]) -> (Vec<String>, Vec<Finding>) {
-    let noticed = outcome.findings().iter().filter(|f| !open.contains(f)).cloned().collect();
-    (page::lines(stage, &outcome.data(), outcome.text()), noticed)
-}
-
 /// Adds the record of strokes that were found by hand to the files that are about to be written: the list is then known as
 /// the tool's own as long as nobody has edited it. What a run has noted of the very same files stays.
 pub(super) fn note_found(song: &Song, out: &Path, files: &mut Unwritten) -> Result<()> {
@@ -394,7 +388,7 @@ impl Run<'_> {
             let mut outputs = made.outputs;
             outputs.retain(|p, _| !taken.contains(p));
             outputs.extend(written);
-            let (lines, findings) = told(Stage::Hits, &outcome, &self.open);
+            let (lines, findings) = self.heard(Stage::Hits, &outcome);
             let made = StageRecord { outputs, lines, findings, told_from: Some(told_from), ..made };
             self.record.note(Stage::Hits, made.clone());
             self.record.write(places(&self.sheet, &self.out))?;
@@ -485,7 +479,7 @@ impl Run<'_> {
             let out = self.out.clone();
             self.take_back(stage, &former, |p| outputs.contains_key(p) || told_of.contains(&out.join(p)))?;
         }
-        let (lines, findings) = told(stage, &outcome, &self.open);
+        let (lines, findings) = self.heard(stage, &outcome);
         self.findings.extend(findings.iter().cloned());
         let found_from =
             (stage == Stage::Hits).then(|| Key::of_strokes(&self.song, &self.sums, &self.inputs(Stage::Hits)));
@@ -496,6 +490,15 @@ impl Run<'_> {
         self.record.write(places(&self.sheet, &self.out))?;
         self.step(stage, Did::Done, lines);
         Ok(())
+    }
+
+    /// What a command had to say: short lines, and what was noticed. What the sheet leaves open or has changed since the strokes were
+    /// found is told as it is now, with every run, and so not noted with a stage.
+    fn heard(&self, stage: Stage, outcome: &Outcome) -> (Vec<String>, Vec<Finding>) {
+        let otherwise = found_otherwise(&self.song, &self.out);
+        let now = |f: &Finding| self.open.contains(f) || otherwise.as_ref() == Some(f);
+        let noticed = outcome.findings().iter().filter(|f| !now(f)).cloned().collect();
+        (page::lines(stage, &outcome.data(), outcome.text()), noticed)
     }
 
     fn told(self, folder: &Path) -> Told {

@@ -114,8 +114,8 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
         return Ok(Handoff { findings, delivered: None });
     }
     make_folder(request.out)?;
-    let decisions = decisions(request.song, &plan, request.hits);
     let midi = midi_files(request)?;
+    let decisions = decisions(request, &plan, &midi);
     let content = content(request, &plan, &facts, &papers, &midi, &decisions);
     let former = former(request.out, &plan.song);
     if let Some(f) = &former {
@@ -278,7 +278,8 @@ fn pack(
     progress: &dyn Progress,
 ) -> Result<FileEntry> {
     let spec = WavSpec { rate: plan.rate, channels: item.info.channels, format: plan.format() };
-    let bext = Bext { description: description(song, item), originator: "underlay".into(), ..Bext::default() };
+    let description = format!("{}: {}", song.title, item.role);
+    let bext = Bext { description, originator: "underlay".into(), ..Bext::default() }.in_plain_letters();
     let (head, tail) = around(spec, WavExtras { bext: Some(bext), ..WavExtras::default() }, plan.frames)?;
     let frame = u64::from(item.info.channels) * u64::from(plan.bits / 8);
     let size = head.len() as u64 + plan.frames.saturating_mul(frame) + tail.len() as u64;
@@ -332,12 +333,6 @@ fn rounded(db: f64) -> f64 {
 
 fn entry(w: Written, audio: Option<AudioEntry>) -> FileEntry {
     FileEntry { path: w.path, bytes: w.bytes, sha256: w.sha256, audio }
-}
-
-/// Title and role for the `bext` chunk: plain ASCII, at most 256 characters.
-fn description(song: &Song, item: &Item) -> String {
-    let text = format!("{}: {}", song.title, item.role);
-    text.chars().map(|c| if c.is_ascii() && !c.is_control() { c } else { '?' }).take(256).collect()
 }
 
 fn polarity(item: &Item, applied: bool) -> String {
@@ -410,6 +405,9 @@ fn copy(bundle: &mut Bundle, paper: &Paper<'_>) -> Result<FileEntry> {
     Ok(entry(written, None))
 }
 
+/// What the played triggers are called.
+const TRIGGERS: &str = "Triggers";
+
 /// Tempo map and triggers, made anew so that they cannot be older than sheet and hit list.
 fn midi_files(request: &Request<'_>) -> Result<Vec<(String, Vec<u8>)>> {
     let mut out = Vec::new();
@@ -418,7 +416,7 @@ fn midi_files(request: &Request<'_>) -> Result<Vec<(String, Vec<u8>)>> {
     }
     if let Some(hits) = request.hits {
         if let Some(bytes) = trigger_file(request.song, hits)? {
-            out.push(("Triggers".into(), bytes));
+            out.push((TRIGGERS.into(), bytes));
         }
         if let Some(bytes) = pulled_trigger_file(request.song, hits)? {
             out.push((pulled_name(request.song.trigger_pull), bytes));
@@ -468,7 +466,8 @@ fn strokes(hits: &HitList, drum: Drum) -> Option<String> {
 }
 
 /// What was decided, in words that stand beside each other in two revisions.
-fn decisions(song: &Song, plan: &Plan, hits: Option<&HitList>) -> BTreeMap<String, String> {
+fn decisions(request: &Request<'_>, plan: &Plan, midi: &[(String, Vec<u8>)]) -> BTreeMap<String, String> {
+    let song = request.song;
     let mut d = BTreeMap::new();
     let mut put = |what: String, how: String| d.insert(what, how);
     put("delivery".into(), format!("{}, {} bit", plan.rate, plan.bits));
@@ -502,8 +501,9 @@ fn decisions(song: &Song, plan: &Plan, hits: Option<&HitList>) -> BTreeMap<Strin
         let how = format!("{}, dynamics {:.0} %, pull {:.0} %{by_section}", l.level, l.dynamics, l.pull);
         put(format!("layer {}", l.name), how);
     }
+    let is_packed = |name: &str| midi.iter().any(|(what, _)| what == name);
     let pulled = match song.trigger_pull {
-        pull if pull > 0.0 => format!(", and pulled {pull} % of the way to the grid"),
+        pull if is_packed(&pulled_name(pull)) => format!(", and pulled {pull} % of the way to the grid"),
         _ => String::new(),
     };
     let moved = match song.trigger_shift_ms {
@@ -512,9 +512,11 @@ fn decisions(song: &Song, plan: &Plan, hits: Option<&HitList>) -> BTreeMap<Strin
         _ => String::new(),
     };
     let (kick, snare) = song.keys;
-    put("triggers".into(), format!("as played{pulled}{moved}; kick on note {kick}, snare on note {snare}"));
+    if is_packed(TRIGGERS) {
+        put("triggers".into(), format!("as played{pulled}{moved}; kick on note {kick}, snare on note {snare}"));
+    }
     for drum in Drum::FOUND {
-        if let Some(told) = hits.and_then(|hits| strokes(hits, drum)) {
+        if let Some(told) = request.hits.and_then(|hits| strokes(hits, drum)) {
             put(format!("strokes of the {drum}"), told);
         }
     }

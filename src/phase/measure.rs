@@ -18,6 +18,7 @@ use crate::song::{Drum, Mic, Place, Song};
 use crate::units::{SampleRate, Seconds};
 use rayon::prelude::*;
 use realfft::num_complex::Complex;
+use std::path::Path;
 
 /// Lags searched for mics away from the drum, ms: an overhead that was pulled early by hand, to a room mic 13 m away.
 const FAR: (f64, f64) = (-5.0, 40.0);
@@ -105,11 +106,14 @@ pub fn measure(song: &Song, list: &HitList, settings: PhaseSettings, progress: &
         views.push((drum, done.parts));
         told.push((drum, main, home, strokes));
     }
-    for (drum, main, home, strokes) in &told {
-        let file = (main.mic.info.path.as_path(), main.channel);
-        let told = Told { frames: &frames, rate, home: *home, strokes, main: file };
-        note_misplaced(&ears, (*drum, main), &told, &mut report)?;
-    }
+    let told: Vec<(Drum, &Ear<'_>, Told<'_>)> = told
+        .iter()
+        .map(|(drum, main, home, strokes)| {
+            let file = (main.mic.info.path.as_path(), main.channel);
+            (*drum, *main, Told { frames: &frames, rate, home: *home, strokes, main: file })
+        })
+        .collect();
+    note_misplaced(&ears, &told, &mut report)?;
     report.advice = advise(song, &report);
     for (drum, mut parts) in views {
         for part in &mut parts {
@@ -132,30 +136,30 @@ pub fn measure(song: &Song, list: &HitList, settings: PhaseSettings, progress: &
     Ok(report)
 }
 
-/// Mics in which no drum arrives where it should, and that hear this one at another time altogether.
-fn note_misplaced(
-    ears: &[Ear<'_>],
-    (drum, main): (Drum, &Ear<'_>),
-    told: &Told<'_>,
-    report: &mut PhaseReport,
-) -> Result<()> {
-    for ear in ears.iter().filter(|ear| ear.name != main.name) {
+/// Mics in which no drum arrives where it should, and that hear one at another time altogether.
+fn note_misplaced(ears: &[Ear<'_>], told: &[(Drum, &Ear<'_>, Told<'_>)], report: &mut PhaseReport) -> Result<()> {
+    // Both sides of a stereo file lie where the file lies.
+    let mut said: Option<&Path> = None;
+    for ear in ears {
         let of_it = |p: &&Pair| (p.mic == ear.name || p.reference == ear.name) && p.kind != PairKind::Stereo;
-        let said = |f: &Finding| f.file.as_ref() == Some(&ear.mic.info.path) && f.what.contains(MISPLACED);
-        if report.pairs.iter().filter(of_it).any(|p| p.arrival_sure) || report.findings.iter().any(said) {
+        let file = ear.mic.info.path.as_path();
+        if said == Some(file) || report.pairs.iter().filter(of_it).any(|p| p.arrival_sure) {
             continue;
         }
-        let Some(later) = told.heard_elsewhere((&ear.mic.info.path, ear.channel))? else { continue };
-        let word = if later.0 > 0.0 { "later" } else { "earlier" };
-        let what = format!("it hears the {drum} {:.3} s {word} than {} does, so {MISPLACED}", later.0.abs(), main.name);
-        let remedy = "Put it back to where it was recorded, or leave it out; then find the strokes again.";
-        report.findings.push(Finding::caution(&ear.mic.info.path, what, remedy));
+        for (drum, main, told) in told.iter().filter(|(_, main, _)| main.name != ear.name) {
+            let Some(later) = told.heard_elsewhere((file, ear.channel))? else { continue };
+            let (by, word, main) = (later.0.abs(), if later.0 > 0.0 { "later" } else { "earlier" }, &main.name);
+            report.findings.push(Finding::caution(
+                file,
+                format!("it hears the {drum} {by:.3} s {word} than {main} does, so the file lies at the wrong time"),
+                "Put it back to where it was recorded, or leave it out; then find the strokes again.",
+            ));
+            said = Some(file);
+            break;
+        }
     }
     Ok(())
 }
-
-/// What is said of a file that lies elsewhere.
-const MISPLACED: &str = "the file lies at the wrong time";
 
 /// Overheads and rooms that hear a drum before its close mic were moved, or the close mic was.
 fn note_early(report: &mut PhaseReport) {

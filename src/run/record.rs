@@ -34,7 +34,7 @@ pub struct StageRecord {
     /// Of strokes: what they were found from, so that what only concerns MIDI and pictures does not count as a change.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub found_from: Option<Key>,
-    /// Of strokes: the settings that they were found with, whatever the recordings; of results before there was such a note nothing.
+    /// Of strokes: the settings that they were found with, whatever the recordings hold.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub found_with: Option<Key>,
     /// Where the list is the user's own: the list and settings that MIDI and report were last made from.

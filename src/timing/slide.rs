@@ -87,8 +87,8 @@ impl Fit {
 /// apart.
 ///
 /// A map with tempo changes fits at one place only, so it is slid over the take. Under one tempo every grid step fits alike:
-/// there only kick and snare tell, whose usual beats are kick on 1 and 3, snare on 2 and 4. Cost: some thousand places with
-/// [`ENOUGH`] strokes, and only where the take does not fit as it is.
+/// there only kick and snare tell, whose usual beats are kick on 1 and 3, snare on 2 and 4. Cost: under changing tempos some thousand
+/// places with [`ENOUGH`] strokes, under one tempo the grid steps of a bar.
 #[must_use]
 pub(super) fn slide(list: &HitList, strokes: &[Stroke], map: &TempoMap, grid: Grid) -> Option<Slide> {
     let mut look = Look::new(list, strokes, map, grid)?;

@@ -89,6 +89,15 @@ fn a_handoff_says_that_its_strokes_were_found_with_other_settings() {
     assert!(said(&["handoff"], &["--check"]).contains(otherwise));
     did(&path, &[]);
     assert!(!said(&["handoff"], &["--check"]).contains(otherwise));
+    // A run with an edited list says it in its own words, and no longer than it is so.
+    edit(&dir.path().join("underlay/hits.csv"), "snare", 2, VELOCITY, "7");
+    let (now, since) = (fs::read_to_string(&path).unwrap(), "recordings or settings have changed since");
+    fs::write(&path, now.replace("threshold = 8", "threshold = 9")).unwrap();
+    let changed = said(&["run"], &[]);
+    assert!(changed.contains(since) && !changed.contains(otherwise), "{changed}");
+    fs::write(&path, now).unwrap();
+    let again = said(&["run"], &[]);
+    assert!(!again.contains(since) && !again.contains(otherwise), "{again}");
 }
 
 #[test]

@@ -3,7 +3,7 @@
 //! In: an open file. Out: [`Riff`]: how its samples are stored, where they lie, and what else it carries.
 //! It knows RIFF (Microsoft/IBM, *Multimedia Programming Interface and Data Specifications 1.0*, 1991),
 //! RF64 (EBU Tech 3306) and BW64 (ITU-R BS.2088), takes chunks in any order, and repairs what recorders
-//! leave behind when they crash or stream: lengths of 0 or 0xFFFFFFFF and missing filler bytes.
+//! leave behind when they crash or stream: lengths of 0, of 0xFFFFFFFF or of an earlier moment, and missing filler bytes.
 //! Nothing it reads makes it allocate more than a few megabytes.
 
 mod format;
@@ -26,6 +26,10 @@ const MAX_CHUNKS: usize = 4096;
 const MAX_NOTES: u64 = 1 << 20;
 /// Most entries of a `ds64` table that are read.
 const MAX_TABLE: u64 = 64;
+/// So many bytes behind the samples, at least, are no filler of a disk's block (common practice: 4 KiB).
+const MORE_THAN_FILLER: u64 = 4096;
+/// Bytes that are looked through at once.
+const AT_ONCE: u64 = 1 << 16;
 /// Chunks that say something about which way to go where a filler byte may be missing.
 const KNOWN: [&[u8; 4]; 26] = [
     b"fmt ", b"data", b"bext", b"cue ", b"LIST", b"smpl", b"JUNK", b"junk", b"FLLR", b"PAD ", b"fact", b"ds64",
@@ -66,6 +70,9 @@ enum Length {
     Good(u64),
     /// It was never filled in: everything to the end of the file is taken.
     Open(u64),
+    /// It says less than there is, as a recorder leaves it that notes the length now and then and stops: everything to the
+    /// end of the file is taken.
+    Short { said: u64, there: u64 },
     /// It promises more than there is.
     Cut { promised: u64, there: u64 },
 }
@@ -139,7 +146,7 @@ impl<R: Read + Seek> Walker<'_, R> {
             self.found.data = Some((body, length));
             return match length {
                 Length::Good(n) => self.after(body, n).map(Some),
-                Length::Open(_) | Length::Cut { .. } => Ok(None),
+                Length::Open(_) | Length::Short { .. } | Length::Cut { .. } => Ok(None),
             };
         }
         let size = self.stated(head);
@@ -199,13 +206,33 @@ impl<R: Read + Seek> Walker<'_, R> {
             return Ok(Length::Open(room));
         }
         if size <= room {
-            // A length counted modulo 4 GiB: more than that is there, and what follows it is no chunk.
-            let wrapped = wide.is_none() && room > u64::from(u32::MAX) && !self.is_chain(body + size + (size & 1))?;
-            return Ok(if wrapped { Length::Open(room) } else { Length::Good(size) });
+            let goes_on = self.goes_on(body, size)?;
+            return Ok(if goes_on { Length::Short { said: size, there: room } } else { Length::Good(size) });
         }
         // Writers into a pipe put a length just under 2 or 4 GiB (common practice); no other file is that exact.
         let piped = (0x7fff_f000..=0x8000_0000).contains(&size) || (0xffff_ff00..=0xffff_ffff).contains(&size);
         Ok(if piped && wide.is_none() { Length::Open(room) } else { Length::Cut { promised: size, there: room } })
+    }
+
+    /// Whether more samples follow those that are stated: no chunk begins there, and it is more than filler and no silence.
+    /// So it is where a length was noted early, or counted modulo 4 GiB; such a file is not searched for silence.
+    fn goes_on(&mut self, body: u64, size: u64) -> Faulty<bool> {
+        let mut pos = body + size;
+        let next = self.after(body, size)?;
+        if self.length - pos < MORE_THAN_FILLER || self.likeness(next)? > 0 {
+            return Ok(false);
+        }
+        if self.length - body > u64::from(u32::MAX) {
+            return Ok(true);
+        }
+        while pos < self.length {
+            let n = AT_ONCE.min(self.length - pos);
+            if self.bytes(pos, n)?.iter().any(|&b| b != 0) {
+                return Ok(true);
+            }
+            pos += n;
+        }
+        Ok(false)
     }
 
     /// Whether whole chunks, and nothing else, lie from here to the end of the file.
@@ -267,22 +294,28 @@ impl<R: Read + Seek> Walker<'_, R> {
             return Err(self.damaged(data_at, "the file does not say how its audio is stored (no fmt part)"));
         };
         let block = u64::from(layout.block());
-        let (bytes, open) = match length {
-            Length::Good(n) => (n, false),
-            Length::Open(n) => (n, true),
-            Length::Cut { .. } => (0, false),
+        let (bytes, said) = match length {
+            Length::Good(n) => (n, None),
+            Length::Open(n) => (n, Some(0)),
+            Length::Short { said, there } => (there, Some(said)),
+            Length::Cut { .. } => (0, None),
         };
         let frames = bytes / block;
         if frames == 0 {
             return Err(Located::at(self.path, Place::Byte(data_at), AudioFault::Empty));
         }
-        if open {
-            let time = SamplePos(frames).at(layout.rate);
+        if let Some(said) = said {
+            let time = |frames: u64| SamplePos(frames).at(layout.rate);
+            let wrote = match said {
+                0 => "never wrote how long this recording is".into(),
+                _ => format!("wrote that this recording is {} long, but it goes on", time(said / block)),
+            };
             self.found.repairs.push(Finding::caution(
                 self.path,
                 format!(
-                    "the recorder never wrote how long this recording is (it stopped without closing the file); \
-                     everything up to the end of the file was taken: {time} ({frames} samples)"
+                    "the recorder {wrote} (it stopped without closing the file); \
+                     everything up to the end of the file was taken: {} ({frames} samples)",
+                    time(frames)
                 ),
                 "Listen to the end of the track, then save it again from your recording program.",
             ));

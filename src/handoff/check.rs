@@ -3,7 +3,7 @@
 //! In: the plan, the facts of every file, the song. Out: findings: errors stop the handoff, cautions and notes go with it.
 //! Nothing is read here; the numbers come from [`scan`](super::scan).
 
-use super::convert::guide_gain;
+use super::convert::{guide_gain, is_exact};
 use super::midi::pull_finding;
 use super::name::{LONG_TITLE, loses_letters};
 use super::plan::{Item, Kind, Plan};
@@ -33,7 +33,7 @@ pub(super) fn check(song: &Song, plan: &Plan, facts: &[Facts], hits: Option<&Hit
     let mut conversions: Vec<(&PathBuf, String)> = Vec::new();
     let mut of_files = Vec::new();
     for (item, f) in plan.items.iter().zip(facts) {
-        levels(song, item, f, &mut of_files);
+        levels(song, plan, item, f, &mut of_files);
         place_in_time(song, item, f, reference, &mut of_files);
         conversions.extend(formats(plan, item, f, &mut of_files).map(|what| (&item.source, what)));
         names(item, &mut of_files);
@@ -47,8 +47,9 @@ pub(super) fn check(song: &Song, plan: &Plan, facts: &[Facts], hits: Option<&Hit
     out
 }
 
-fn levels(song: &Song, item: &Item, f: &Facts, out: &mut Vec<Finding>) {
+fn levels(song: &Song, plan: &Plan, item: &Item, f: &Facts, out: &mut Vec<Finding>) {
     let file = &item.source;
+    let at_rate = if f.info.rate == plan.rate { String::new() } else { format!(" at {}", plan.rate) };
     if f.levels.peak < SILENT {
         let how = if f.levels.peak == Dbfs::SILENCE { "is digital silence" } else { "holds nothing above -80 dBFS" };
         let what = format!("{} {how}", item.role);
@@ -64,10 +65,10 @@ fn levels(song: &Song, item: &Item, f: &Facts, out: &mut Vec<Finding>) {
     }
     let lowered = guide_gain(item, f);
     if lowered.0 < 0.0 {
-        let (peak, by) = (f.levels.peak.0, -lowered.0);
+        let (peak, by) = (f.levels.peak.0.max(f.peak.0), -lowered.0);
         out.push(Finding::note(
             file,
-            format!("its peaks reach {peak:+.1} dBFS, so the delivered copy is {by:.1} dB softer"),
+            format!("its peaks reach {peak:+.1} dBFS{at_rate}, so the delivered copy is {by:.1} dB softer"),
         ));
     } else if f.levels.peak.0 > 0.0 {
         out.push(Finding::error(
@@ -78,6 +79,13 @@ fn levels(song: &Song, item: &Item, f: &Facts, out: &mut Vec<Finding>) {
     } else {
         // Clipped places, an offset, a file that barely sounds: said as everywhere, and delivered as it is.
         out.extend(f.levels.findings(&f.info));
+        if f.peak.0 > 0.0 {
+            out.push(Finding::caution(
+                file,
+                format!("its peaks reach {:+.1} dBFS{at_rate}; the delivery holds them at full scale", f.peak.0),
+                "Deliver at the rate it was recorded at, or export it with its level lowered by a little more than that.",
+            ));
+        }
     }
     if f.levels.same_channels {
         out.push(Finding::caution(
@@ -155,7 +163,7 @@ fn formats(plan: &Plan, item: &Item, f: &Facts, out: &mut Vec<Finding>) -> Optio
     if info.format.is_integer() && bits < plan.bits {
         let what = format!("it is a {bits}-bit recording; {} bit adds no resolution", plan.bits);
         out.push(Finding::caution(file, what, "Record at 24 bit next time; this copy is delivered unharmed."));
-    } else if !info.format.is_integer() || bits > plan.bits {
+    } else if !is_exact(item, plan, f) && (!info.format.is_integer() || bits > plan.bits) {
         let from = if bits == 0 { "a lossy format".to_owned() } else { format!("{bits} bit") };
         converted.push(format!("brought from {from} to {} bit with dither", plan.bits));
     }

@@ -1,35 +1,40 @@
 //! One recording on its way into the delivery: from zero to the song's end, at the delivery's rate and depth.
 //!
 //! In: a source and the plan. Out: the bytes of its `data` chunk, block by block, and what was done to them. Where nothing
-//! has to be done, the stored integers pass untouched.
+//! has to be done, the stored values pass untouched.
 
 use super::plan::{Item, Kind, Plan};
-use super::scan::{AT_ONCE, Facts, Source};
+use super::scan::{AT_ONCE, Block, Facts, Source};
 use crate::audio::{Dither, Resampler, SampleFormat, pcm};
 use crate::error::Result;
 use crate::song::Polarity;
 use crate::units::{Dbfs, Decibels, SamplePos};
 
-/// What a guide's peaks stay under once it is lowered: a change of rate may raise them a little.
+/// What a guide's peaks stay under once it is lowered.
 const GUIDE_BELOW: Dbfs = Dbfs(-0.5);
 
 /// The gain that a guide is delivered with: 0 dB, or less where its peaks lie above full scale, as those of a loud compressed
-/// two-mix do once it is decoded. It is only there to be listened to; of a recording that is an error.
+/// two-mix do once it is decoded or brought to another rate. It is only there to be listened to; a recording keeps its level.
 pub(super) fn guide_gain(item: &Item, facts: &Facts) -> Decibels {
-    let peak = facts.levels.peak;
-    if item.kind == Kind::Guide && peak.0 > 0.0 { Decibels(GUIDE_BELOW.0 - peak.0) } else { Decibels(0.0) }
+    let peak = facts.levels.peak.0.max(facts.peak.0);
+    if item.kind == Kind::Guide && peak > 0.0 { Decibels(GUIDE_BELOW.0 - peak) } else { Decibels(0.0) }
+}
+
+/// Whether a recording's samples can be stored in the delivery value for value.
+pub(super) fn is_exact(item: &Item, plan: &Plan, facts: &Facts) -> bool {
+    item.info.rate == plan.rate && facts.bits.is_some_and(|needs| needs <= plan.bits)
 }
 
 /// A recording being converted.
 pub(super) struct Conversion {
     source: Source,
     resampler: Option<Resampler>,
-    /// Present where samples do not stay the stored integers.
+    /// Present where samples do not keep the stored values.
     dither: Option<Dither>,
     format: SampleFormat,
-    /// Bits that integers are shifted up by.
-    shift: u32,
-    /// Factor of every sample that does not stay the stored integer.
+    /// Bits that stored integers are shifted up by, or down.
+    shift: i32,
+    /// Factor of every sample that does not keep its stored value.
     factor: f32,
     invert: bool,
     channels: usize,
@@ -51,7 +56,7 @@ impl Conversion {
         let format = plan.format();
         let stored = item.info.format;
         let same_rate = item.info.rate == plan.rate;
-        let exact = same_rate && stored.is_integer() && stored.bits() <= plan.bits;
+        let exact = is_exact(item, plan, facts);
         let mut treatment = Vec::new();
         if let Some(side) = item.side() {
             treatment.push(format!("the {side} side of a stereo recording"));
@@ -68,10 +73,11 @@ impl Conversion {
         }
         let resampler =
             if same_rate { None } else { Some(Resampler::new(item.info.rate, plan.rate, item.info.channels)?) };
-        let shift = if exact { u32::from(plan.bits - stored.bits()) } else { 0 };
-        if shift > 0 {
-            treatment.push(format!("{} bit stored as {} bit, value for value", stored.bits(), plan.bits));
+        if exact && stored != format {
+            let float = if stored.is_integer() { "" } else { " floating point" };
+            treatment.push(format!("{} bit{float} stored as {} bit, value for value", stored.bits(), plan.bits));
         }
+        let shift = i32::from(plan.bits) - i32::from(stored.bits());
         let source = Source::open(&item.source, item.channel, !exact)?.until(facts.frames);
         Ok(Self {
             source,
@@ -125,9 +131,12 @@ impl Conversion {
             self.crc.update(self.source.block.bytes());
         }
         let Some(dither) = &mut self.dither else {
-            self.ints.extend_from_slice(&self.source.block.ints);
-            if self.shift > 0 {
-                self.ints.iter_mut().for_each(|v| *v <<= self.shift);
+            let Block { ints, floats, .. } = &self.source.block;
+            match self.shift {
+                _ if ints.is_empty() => self.ints.extend(floats.iter().map(|&x| pcm::nearest(self.format, x))),
+                0 => self.ints.extend_from_slice(ints),
+                up @ 1.. => self.ints.extend(ints.iter().map(|v| v << up)),
+                down => self.ints.extend(ints.iter().map(|v| v >> -down)),
             }
             if self.invert {
                 // The most negative value has no counterpart; the writer holds it at full scale.
@@ -151,10 +160,13 @@ impl Conversion {
         dither.quantise(self.format, &self.floats, &mut self.ints);
         let full = pcm::full_scale(self.format);
         for (&x, &q) in self.floats.iter().zip(&self.ints) {
-            let e = f64::from(q) / full - f64::from(x);
-            self.error.0 += e * e;
+            // What full scale holds back is no noise; the checks tell of it.
+            if x.abs() < 1.0 {
+                let e = f64::from(q) / full - f64::from(x);
+                self.error.0 += e * e;
+                self.error.1 += 1;
+            }
         }
-        self.error.1 += self.floats.len() as u64;
         self.end_of_source(n);
         Ok(())
     }

@@ -214,8 +214,11 @@ fn see<'a>(request: &Request<'a>, progress: &dyn Progress) -> Result<Seen<'a>> {
     let end = |item: &Item| resampled_frames(song.frames(), song.rate(), item.info.rate);
     let total = plan.items.iter().map(|i| i.info.frames.min(end(i))).sum();
     progress.begin("looking at every file", total);
-    let facts =
-        plan.items.par_iter().map(|i| scan(&i.source, i.channel, end(i), progress)).collect::<Vec<Result<Facts>>>();
+    let facts = plan
+        .items
+        .par_iter()
+        .map(|i| scan(&i.source, i.channel, end(i), plan.rate, progress))
+        .collect::<Vec<Result<Facts>>>();
     // In order, so that the error of the first bad file is told whatever the threads did.
     let facts = facts.into_iter().collect::<Result<Vec<Facts>>>()?;
     progress.end();
@@ -319,7 +322,7 @@ fn pack(
         polarity: polarity(item, song.handoff.apply_polarity),
         channels: item.info.channels,
         frames: plan.frames,
-        peak_dbfs: rounded(facts.levels.peak.0 + gain.0),
+        peak_dbfs: rounded((facts.peak.0 + gain.0).min(0.0)),
         loudness_lufs: facts.loudness.integrated.map(|l| rounded(l.0 + gain.0)),
         seconds: seconds.finish(),
     };

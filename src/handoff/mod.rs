@@ -8,6 +8,7 @@ mod bundle;
 mod check;
 mod convert;
 mod deliver;
+mod depth;
 mod fault;
 mod fresh;
 mod manifest;

@@ -3,12 +3,13 @@
 //! In: a file and where the song ends in it. Out: [`Facts`]: what it holds, and a fingerprint by which a later change is
 //! known. One pass, in blocks; memory does not depend on the length.
 
+use super::depth::Depth;
 use crate::audio::levels::SOUND_FLOOR;
-use crate::audio::{AudioInfo, AudioReader, Channel, LevelMeter, Levels};
+use crate::audio::{AudioInfo, AudioReader, Channel, LevelMeter, Levels, Resampler};
 use crate::error::Result;
 use crate::mix::{Loudness, Meter, SoundSum, Watch};
 use crate::progress::Progress;
-use crate::units::{Dbfs, Seconds};
+use crate::units::{Dbfs, SampleRate, Seconds};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::path::Path;
@@ -40,6 +41,11 @@ pub struct Facts {
     pub frames: u64,
     /// Peak, clipped places, offset, first and last sound.
     pub levels: Levels,
+    /// Highest sample at the rate of the delivery: between two samples a wave may stand higher than on them.
+    pub peak: Dbfs,
+    /// Bits that its samples need, 1..=32: a 24-bit recording that was exported with 32 needs 24. `None` where only a rounded
+    /// copy can be made.
+    pub bits: Option<u16>,
     /// Loudness; true peak is not measured.
     pub loudness: Loudness,
     /// Highest sample in the last [`TAIL`].
@@ -148,16 +154,17 @@ impl Block {
 /// Frames read at a time.
 pub(super) const AT_ONCE: usize = 1 << 14;
 
-/// Looks through a file, or one side of it. `end` is the song's end in frames of this file.
+/// Looks through a file, or one side of it. `end` is the song's end in frames of this file, `to` the rate of the delivery.
 ///
 /// # Errors
 /// Audio faults of the file.
-pub(super) fn scan(path: &Path, channel: Channel, end: u64, progress: &dyn Progress) -> Result<Facts> {
+pub(super) fn scan(path: &Path, channel: Channel, end: u64, to: SampleRate, progress: &dyn Progress) -> Result<Facts> {
     let stamp = Stamp::of(path);
     let mut source = Source::open(path, channel, true)?.until(end);
     let info = source.info().clone();
     let mut meter = Meter::new(info.rate, info.channels, Watch { true_peak: false, ..Watch::MIX })?;
     let mut levels = LevelMeter::new(info.channels, info.format, SOUND_FLOOR);
+    let (mut depth, mut arriving) = (Depth::default(), Arriving::new(&info, to)?);
     let mut tail = Tail::new(TAIL.sample(info.rate).0 as usize * usize::from(info.channels));
     let (mut sha, mut crc, mut heard) = (Sha256::new(), crc32fast::Hasher::new(), SoundSum::default());
     loop {
@@ -172,11 +179,15 @@ pub(super) fn scan(path: &Path, channel: Channel, end: u64, progress: &dyn Progr
         meter.add(&source.block.floats)?;
         levels.push(&source.block.floats);
         tail.push(&source.block.floats);
+        depth.add(&source.block.ints, &source.block.floats);
+        arriving.push(&source.block.floats)?;
         progress.advance(n as u64);
     }
     let levels = levels.finish();
     Ok(Facts {
         frames: levels.frames,
+        peak: arriving.finish()?.unwrap_or(levels.peak),
+        bits: depth.bits(info.format),
         levels,
         loudness: meter.loudness(),
         tail: tail.peak(),
@@ -186,6 +197,41 @@ pub(super) fn scan(path: &Path, channel: Channel, end: u64, progress: &dyn Progr
         stamp,
         info,
     })
+}
+
+/// The highest sample of a stream once it is brought to another rate.
+struct Arriving {
+    resampler: Option<Resampler>,
+    out: Vec<f32>,
+    highest: f32,
+}
+
+impl Arriving {
+    fn new(info: &AudioInfo, to: SampleRate) -> Result<Self> {
+        let resampler = if info.rate == to { None } else { Some(Resampler::new(info.rate, to, info.channels)?) };
+        Ok(Self { resampler, out: Vec::new(), highest: 0.0 })
+    }
+
+    fn push(&mut self, x: &[f32]) -> Result<()> {
+        if let Some(resampler) = &mut self.resampler {
+            self.out.clear();
+            resampler.push(x, &mut self.out)?;
+            self.highest = peak(self.highest, &self.out);
+        }
+        Ok(())
+    }
+
+    /// `None` where the rate stays.
+    fn finish(mut self) -> Result<Option<Dbfs>> {
+        let Some(resampler) = self.resampler else { return Ok(None) };
+        self.out.clear();
+        resampler.finish(&mut self.out)?;
+        Ok(Some(Dbfs::from_peak(f64::from(peak(self.highest, &self.out)))))
+    }
+}
+
+fn peak(highest: f32, samples: &[f32]) -> f32 {
+    samples.iter().fold(highest, |m, x| m.max(x.abs()))
 }
 
 /// The last samples of a stream.
@@ -207,6 +253,6 @@ impl Tail {
     }
 
     fn peak(&self) -> Dbfs {
-        Dbfs::from_peak(f64::from(self.last.iter().fold(0f32, |m, x| m.max(x.abs()))))
+        Dbfs::from_peak(f64::from(peak(0.0, &self.last)))
     }
 }

@@ -157,6 +157,64 @@ fn unchanged_audio_is_bit_identical_and_short_audio_is_padded_with_digital_silen
     assert_eq!(entry("tom_rack").treatment, ["24000 samples of silence added at the end"]);
 }
 
+/// Recording programs export 24-bit recordings so: four bytes a sample, of which one is empty, or floating point.
+#[test]
+fn what_was_recorded_with_24_bits_is_delivered_bit_for_bit_from_wider_files() {
+    let dir = tempfile::tempdir().unwrap();
+    let narrow = made(&song(dir.path(), 2.0), &dir.path().join("narrow"));
+    for format in [SampleFormat::Int32, SampleFormat::Float32] {
+        let mut s = song(dir.path(), 2.0);
+        let old = s.mics[1].info.path.clone();
+        let mut x = Vec::new();
+        AudioReader::open(&old).unwrap().read(&mut x, 1 << 20).unwrap();
+        let path = dir.path().join(format!("wide{format:?}")).join("snare_top.wav");
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        s.mics[1] = mic(write_as(&path, WavSpec { rate: RATE, channels: 1, format }, &x), Drum::Snare, Place::Top);
+        let h = looked(&s);
+        assert!(h.findings.iter().all(|f| !f.what.contains("dither")), "{:?}", h.findings);
+        let d = made(&s, &dir.path().join(format!("from{format:?}")));
+        let audio = |d: &Delivered| samples(&contents(&d.zip)["Acoustic Kit/LowTide_Snare_Top_48k24.wav"]).to_vec();
+        assert_eq!(audio(&d), audio(&narrow));
+        let entry = d.manifest.files.iter().filter_map(|f| f.audio.as_ref()).find(|a| a.name == "snare_top").unwrap();
+        assert!(entry.treatment[0].ends_with("stored as 24 bit, value for value"), "{:?}", entry.treatment);
+        // One step below 24 bit, and it takes rounding.
+        x[1000] += f32::powi(2.0, -26);
+        s.mics[1] = mic(write_as(&path, WavSpec { rate: RATE, channels: 1, format }, &x), Drum::Snare, Place::Top);
+        find(&looked(&s), "to 24 bit with dither");
+    }
+}
+
+/// A square of which every sample is under full scale: between them, and at another rate, the wave stands higher (Gibbs).
+#[test]
+fn peaks_that_another_rate_lifts_over_full_scale_are_told_and_a_guide_is_lowered() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 2.0);
+    let square = |half: usize| -> Vec<f32> {
+        (0..96_000).map(|i| if (i / half).is_multiple_of(2) { 0.98 } else { -0.98 }).collect()
+    };
+    s.mics.push(mic(write(&dir.path().join("square.wav"), 1, &square(24)), Drum::Tom, Place::Close));
+    s.tracks = vec![track(write(&dir.path().join("rough.wav"), 1, &square(32)), TrackKind::Guide)];
+    assert!(looked(&s).findings.iter().all(|f| !f.what.contains("its peaks reach")), "at its own rate it fits");
+    s.handoff.rate = SampleRate::new(44_100).unwrap();
+    let h = looked(&s);
+    let held = find(&h, "at 44.1 kHz; the delivery holds them at full scale");
+    assert_eq!(held.weight, Weight::Caution);
+    find(&h, "so the delivered copy is");
+    let d = made(&s, &dir.path().join("out"));
+    let files = contents(&d.zip);
+    let (guide_path, guide) = files.iter().find(|(path, _)| path.starts_with("Guide/")).unwrap();
+    let value = |b: &[u8]| i32::from_le_bytes([0, b[0], b[1], b[2]]) >> 8;
+    let highest = samples(guide).chunks(3).map(|b| value(b).abs()).max().unwrap();
+    let dbfs = 20.0 * (f64::from(highest) / 8_388_608.0).log10();
+    assert!((-0.52..=-0.48).contains(&dbfs), "{guide_path}: {dbfs}");
+    // What is held back is not told as noise of the dither: half a step of 24 bit is -144.5 dBFS.
+    let rounded = "rounded to 24 bit with dither (its noise: -144.5 dBFS)";
+    for a in d.manifest.files.iter().filter_map(|f| f.audio.as_ref()) {
+        assert!(a.treatment.iter().any(|t| t == rounded), "{}: {:?}", a.name, a.treatment);
+        assert!(a.peak_dbfs <= 0.0);
+    }
+}
+
 #[test]
 fn the_sides_of_one_stereo_file_are_delivered_as_two_mono_files() {
     let dir = tempfile::tempdir().unwrap();

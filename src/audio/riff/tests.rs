@@ -196,6 +196,30 @@ fn whatever_trails_behind_the_audio_is_left_alone() {
     assert_eq!((riff.frames, riff.repairs.len()), (4, 0));
 }
 
+/// A recorder that notes the length now and then and stops: the notes behind the samples are missing too.
+#[test]
+fn audio_that_goes_on_behind_a_length_noted_early_is_recovered_and_said() {
+    let audio: Vec<u8> = (0..30_000u32).map(|i| (i.wrapping_mul(2_654_435_761) >> 24) as u8 | 0x80).collect();
+    let riff = Wav::new().fmt(24, 1).stated(b"data", 14_400, &audio).walk().unwrap();
+    assert_eq!((riff.frames, riff.repairs.len()), (10_000, 1));
+    let told = &riff.repairs[0];
+    assert_eq!(told.weight, Weight::Caution);
+    assert!(told.what.contains("wrote that this recording is 0:00.100 long, but it goes on"), "{}", told.what);
+    assert!(told.what.contains("0:00.208 (10000 samples)"), "{}", told.what);
+    let rf64 = Wav::rf64(14_400, &[]).fmt(24, 1).stated(b"data", u32::MAX, &audio).walk().unwrap();
+    assert_eq!((rf64.frames, rf64.repairs.len()), (10_000, 1));
+}
+
+#[test]
+fn markers_filler_and_silence_behind_the_audio_are_not_taken_for_it() {
+    let wav = || Wav::new().fmt(24, 1).with(b"data", &[9; 14_400]);
+    let notes = wav().with(b"LIST", &[7; 9000]);
+    let cut_notes = wav().stated(b"iXML", 20_000, &[7; 9000]);
+    for wav in [notes, cut_notes, wav().raw(&[0; 70_000]), wav().raw(&[7; 512])] {
+        assert_eq!(wav.walk().unwrap().frames, 4800);
+    }
+}
+
 /// The layout of EBU Tech 3306: `ds64` holds the lengths; the data field says 0xFFFFFFFF.
 #[test]
 fn an_rf64_file_takes_its_lengths_from_ds64() {

@@ -104,7 +104,7 @@ pub(super) fn hand_off(
     match &h.delivered {
         Some(d) => {
             let text = summary(song, d);
-            Outcome::new("handoff", text, &h.delivered, h.findings)
+            Ok(Outcome::new("handoff", text, &h.delivered, h.findings)?.wrote(vec![d.zip.clone()]))
         }
         None => Err(stopped(song, &h)),
     }

@@ -222,10 +222,13 @@ pub(super) fn execute_noting(
     let plan = args.plan()?;
     let folder = OutFolder::prepare(&plan.out)?;
     let mut found = strokes(&plan, args.from_list.as_deref(), progress)?;
-    let mut files = outputs(&plan, &mut found, &folder, args)?;
+    let Results { kept, mut made } = results(&plan, &mut found, &folder, args)?;
     let _pictures = OutFolder::prepare(&folder.file(PICTURES))?;
-    let names = files.iter().map(|f| f.0.clone()).collect();
-    note(&plan.song, &mut files)?;
+    let named = |files: &Unwritten| files.iter().map(|f| f.0.clone()).collect::<Vec<PathBuf>>();
+    let (own, names) = (named(&made), [named(&kept), named(&made)].concat());
+    note(&plan.song, &mut made)?;
+    // What is kept has its new name before another file takes the old one.
+    let files: Unwritten = kept.into_iter().chain(made).collect();
     write_together(&files, &plan.inputs)?;
     // What is told needs the room that their bytes took.
     drop(files);
@@ -237,7 +240,8 @@ pub(super) fn execute_noting(
         tempo: plan.song.tempo.is_some(),
     };
     let sheet = Some(plan.song.sheet.as_path()).filter(|s| !s.as_os_str().is_empty());
-    Outcome::new("hits", summary(&told, folder.path(), sheet), &told, found.findings)
+    let outcome = Outcome::new("hits", summary(&told, folder.path(), sheet), &told, found.findings)?;
+    Ok(outcome.wrote(own))
 }
 
 /// Strokes from the recordings, or from a hit list where one is named.
@@ -296,9 +300,17 @@ fn close_levels(song: &Song) -> Result<Vec<Finding>> {
     Ok(findings.into_iter().flatten().collect())
 }
 
+/// Files that are about to be written.
+struct Results {
+    /// Files of the user's own, or lists that may hold edits, under names that they are kept under.
+    kept: Unwritten,
+    /// What hits makes.
+    made: Unwritten,
+}
+
 /// Every file of the result, complete, before the first is written. What was noticed on the way joins the findings.
-fn outputs(plan: &Plan, found: &mut Found, folder: &OutFolder, args: &Args) -> Result<Unwritten> {
-    let mut files = Unwritten::new();
+fn results(plan: &Plan, found: &mut Found, folder: &OutFolder, args: &Args) -> Result<Results> {
+    let (mut keep, mut files) = (Unwritten::new(), Unwritten::new());
     found.findings.splice(0..0, plan.song.findings());
     let list = folder.file("hits.csv");
     // A list that is worked from is the user's own and stays as it is.
@@ -312,7 +324,7 @@ fn outputs(plan: &Plan, found: &mut Found, folder: &OutFolder, args: &Args) -> R
                 "To write MIDI from it, run hits again with --from-list and this file; delete it if you have changed nothing \
                  in it.",
             ));
-            files.push((kept, bytes));
+            keep.push((kept, bytes));
         }
         files.push((list.clone(), new));
     }
@@ -334,10 +346,10 @@ fn outputs(plan: &Plan, found: &mut Found, folder: &OutFolder, args: &Args) -> R
                 "a file of this name was here already that hits had not written; it was kept under this name",
                 "Choose another folder for the results with --out, or take your own file elsewhere.",
             ));
-            files.push((kept, bytes));
+            keep.push((kept, bytes));
         }
     }
-    Ok(files)
+    Ok(Results { kept: keep, made: files })
 }
 
 /// A file of the user's own that has the name of one that is to be written: its contents, and a free name. What hits wrote

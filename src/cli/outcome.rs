@@ -5,6 +5,7 @@ use crate::finding::{Finding, Weight};
 use serde::Serialize;
 use serde_json::{Value, json};
 use std::io::{self, Write};
+use std::path::PathBuf;
 
 /// The end of a command that went through.
 pub(super) struct Outcome {
@@ -14,6 +15,8 @@ pub(super) struct Outcome {
     /// JSON, as text: a tree of values takes a kilobyte and a half a hit, and most runs do not ask for it.
     data: String,
     findings: Vec<Finding>,
+    /// Results that it wrote, or found as they are to be.
+    files: Vec<PathBuf>,
     /// Why a part was not done, where one was not.
     failed: Option<ExitCode>,
 }
@@ -30,12 +33,17 @@ impl Outcome {
                 "Give the files names of letters and digits.",
             )
         })?;
-        Ok(Self { command, text, data, findings, failed: None })
+        Ok(Self { command, text, data, findings, files: Vec::new(), failed: None })
     }
 
     /// The same outcome told by another command, with words before and after the summary.
     pub fn framed(self, command: &'static str, before: &str, after: &str) -> Self {
         Self { command, text: format!("{before}{}{after}", self.text), ..self }
+    }
+
+    /// The same outcome with the results that it wrote, or found as they are to be.
+    pub fn wrote(self, files: Vec<PathBuf>) -> Self {
+        Self { files, ..self }
     }
 
     /// The same outcome with the code of a part that could not be done.
@@ -57,6 +65,11 @@ impl Outcome {
     /// What was noticed.
     pub fn findings(&self) -> &[Finding] {
         &self.findings
+    }
+
+    /// Results that it wrote, or found as they are to be.
+    pub fn files(&self) -> &[PathBuf] {
+        &self.files
     }
 
     /// 1 where something is to be looked at; the code of what could not be done before that.

@@ -152,7 +152,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         files,
     };
     findings.extend(advice_findings(&take.song, &report, args.copies.write.is_some()));
-    Outcome::new("phase", summary(&take, &told), &told, findings)
+    Ok(Outcome::new("phase", summary(&take, &told), &told, findings)?.wrote(told.files))
 }
 
 fn note_held(copied: &Copied, findings: &mut Vec<Finding>) {

@@ -305,7 +305,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     }
     findings.extend(not_in_sheet(&take.song, &printed));
     let told = Told { title: &take.song.title, hits_from: &take.list_from, layers: &printed, map, files };
-    Outcome::new("print", summary(&take, &told), &told, findings)
+    Ok(Outcome::new("print", summary(&take, &told), &told, findings)?.wrote(told.files))
 }
 
 /// Whether layers that the sheet does not have go along with the delivery, and how to have it otherwise.

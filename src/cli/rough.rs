@@ -65,7 +65,9 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let table = folder.file(TABLE);
     write_together(&[(table.clone(), csv(&rough).into_bytes())], &song.files())?;
     findings.append(&mut rough.findings);
-    Outcome::new("rough", summary(&song, &rough), &Told { rough: &rough, table }, findings)
+    let told = Told { rough: &rough, table };
+    let files = rough.versions.iter().map(|v| v.file.clone()).chain([told.table.clone()]).collect();
+    Ok(Outcome::new("rough", summary(&song, &rough), &told, findings)?.wrote(files))
 }
 
 fn polarity(p: Polarity) -> &'static str {

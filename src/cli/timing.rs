@@ -389,7 +389,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         files: written,
     };
     let text = text(&told, pulled.as_ref(), folder.path(), (&args.input, &plan.from));
-    Outcome::new("timing", text, &told, plan.findings)
+    Ok(Outcome::new("timing", text, &told, plan.findings)?.wrote(told.files))
 }
 
 /// That pulled triggers stay out of the delivery, where the sheet does not ask for them.

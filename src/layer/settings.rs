@@ -44,6 +44,7 @@ impl PrintedWith {
         }
         all.put("level", format!("{} dB", plan.level.0));
         all.put("dynamics", format!("{} %", plan.dynamics));
+        all.put("curve", song.finder.curve.word().into());
         all.put("seed", plan.seed.to_string());
         all.put("tails", if plan.choke { "cut at the next stroke" } else { "ring on" }.into());
         let mut sections: Vec<String> = plan
@@ -192,7 +193,7 @@ mod tests {
         let text = with.to_text();
         assert_eq!(
             text,
-            "samples = set snare-dry; level = -3 dB; dynamics = 80 %; seed = 1; tails = ring on; sections = chorus_ loud +2 dB, \
+            "samples = set snare-dry; level = -3 dB; dynamics = 80 %; curve = take; seed = 1; tails = ring on; sections = chorus_ loud +2 dB, \
              verse off; pull = 12.5 %; aligned with = no mic; length = 0 samples"
         );
         let back = PrintedWith::read(&text).unwrap();

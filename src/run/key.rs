@@ -49,32 +49,54 @@ impl Stage {
         }
     }
 
-    /// Parts of the song that its results depend on; recordings and results of other stages come by their contents.
+    /// Parts of the song that its results depend on, and the names of its files, which results tell; recordings and results
+    /// of other stages come by their contents.
     fn settings(self, song: &Song) -> Value {
         let mics = |fields: &[&str]| part_of_each(&song.mics, fields);
+        let recordings = song.mics.iter().map(|m| here(song, &m.info.path)).collect::<Vec<_>>();
         let base = json!({ "title": song.title, "end": song.end, "tempo": song.tempo, "grid": song.grid });
         let own = match self {
             Stage::Hits => json!([
                 mics(&["name", "drum", "place", "channel", "settings"]),
+                recordings,
                 song.finder,
                 song.keys,
                 song.trigger_shift_ms,
                 song.form,
+                song.drummer,
             ]),
-            Stage::Timing => json!([song.form, song.trigger_pull, song.keys, song.trigger_shift_ms]),
-            Stage::Phase => json!([mics(&["name", "drum", "place", "channel", "polarity"])]),
-            Stage::Print => {
-                json!([mics(&["name", "drum", "place", "channel", "polarity"]), layers(song), song.form, song.keys])
-            }
+            Stage::Timing => json!([
+                song.form,
+                song.trigger_pull,
+                song.keys,
+                song.trigger_shift_ms,
+                // Its strokes come as a list; where the take ends only the recordings tell.
+                song.frames(),
+                song.rate(),
+            ]),
+            Stage::Phase => json!([mics(&["name", "drum", "place", "channel", "polarity"]), recordings]),
+            Stage::Print => json!([
+                mics(&["name", "drum", "place", "channel", "polarity"]),
+                recordings,
+                layers(song),
+                song.form,
+                song.keys,
+                // Strokes entered by hand are measured, and their loudness told from it.
+                song.finder.curve,
+            ]),
             Stage::Rough => json!([
                 mics(&["name", "drum", "place", "channel", "polarity", "level", "pan"]),
+                recordings,
                 part_of_each(&song.tracks, &["name", "kind", "level", "pan"]),
+                tracks(song),
                 layers(song),
                 song.rough,
             ]),
             Stage::Handoff => json!([
                 mics(&["name", "drum", "place", "channel", "polarity", "note"]),
+                recordings,
                 part_of_each(&song.tracks, &["name", "kind"]),
+                tracks(song),
                 layers(song),
                 song.form,
                 song.keys,
@@ -88,11 +110,20 @@ impl Stage {
     }
 }
 
-/// The song's layers, their one-shots named as seen from the sheet: where the whole folder lies changes nothing.
-fn layers(song: &Song) -> Value {
+/// A file as seen from the sheet: where the whole folder lies changes nothing.
+fn here(song: &Song, file: &Path) -> PathBuf {
     let base = song.sheet.parent().unwrap_or(Path::new(""));
-    let here = |p: &PathBuf| p.strip_prefix(base).map_or_else(|_| p.clone(), Path::to_owned);
-    let own = |l: &LayerPlan| LayerPlan { samples: l.samples.iter().map(here).collect(), ..l.clone() };
+    file.strip_prefix(base).unwrap_or(file).to_owned()
+}
+
+/// The files of the song's other tracks.
+fn tracks(song: &Song) -> Value {
+    json!(song.tracks.iter().map(|t| here(song, &t.info.path)).collect::<Vec<_>>())
+}
+
+/// The song's layers, each with the names of its one-shots, which tell velocity and drum.
+fn layers(song: &Song) -> Value {
+    let own = |l: &LayerPlan| LayerPlan { samples: l.files().iter().map(|p| here(song, p)).collect(), ..l.clone() };
     json!(song.layers.iter().map(own).collect::<Vec<_>>())
 }
 

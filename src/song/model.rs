@@ -119,6 +119,18 @@ pub enum Curve {
     FortyLog,
 }
 
+impl Curve {
+    /// All, each with its word in the sheet.
+    pub const WORDS: [(&'static str, Curve); 3] =
+        [("take", Curve::Take), ("square", Curve::Square), ("forty-log", Curve::FortyLog)];
+
+    /// Its word in the sheet.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        Self::WORDS.into_iter().find(|(_, c)| *c == self).map_or("", |(word, _)| word)
+    }
+}
+
 /// Settings of the finder for the song; `None` takes the tool's default.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct FinderSettings {

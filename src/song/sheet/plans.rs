@@ -22,8 +22,7 @@ pub(super) struct Hits {
 
 pub(super) fn hits(part: Part<'_>) -> Result<Hits> {
     let all = settings(&part)?;
-    let curves = [("take", Curve::Take), ("square", Curve::Square), ("forty-log", Curve::FortyLog)];
-    let curve = part.word("curve", &curves)?.unwrap_or_default();
+    let curve = part.word("curve", &Curve::WORDS)?.unwrap_or_default();
     let key = |name: &str, default: u8| Ok::<u8, crate::Error>(part.whole(name, 0..=127)?.map_or(default, |k| k as u8));
     let keys = (key("kick_key", Song::KEYS.0)?, key("snare_key", Song::KEYS.1)?);
     if keys.0 == keys.1 {

@@ -11,7 +11,7 @@ use crate::error::{Error, ExitCode, Located, Result};
 use crate::finding::{Finding, Weight};
 use crate::handoff::{self, Delivered, Document, Handoff, HandoffFault, Request, Verified};
 use crate::hits::HitList;
-use crate::layer::map_at_rate;
+use crate::layer::{map_at_rate, only};
 use crate::mix::{MIX, PrintedLayer};
 use crate::progress::Progress;
 use crate::song::Song;
@@ -136,13 +136,18 @@ impl Prepared {
         let mut documents = Vec::new();
         for (name, what) in [(HITS, "Hits"), (LAYER_MAP, "LayerMap"), (MIX, "RoughMix")] {
             let file = from.join(name);
+            if name == LAYER_MAP && layers.is_empty() {
+                continue;
+            }
             if file.is_file() {
                 // Both count samples, and are to count those of the delivered files.
                 let instead = match name {
                     HITS => hits.as_ref().map(|list| list.at_rate(song.handoff.rate).to_csv()),
-                    LAYER_MAP => std::fs::read_to_string(&file)
-                        .ok()
-                        .map(|text| map_at_rate(&text, song.rate(), song.handoff.rate)),
+                    // Of what goes along, and nothing else.
+                    LAYER_MAP => std::fs::read_to_string(&file).ok().map(|text| {
+                        let names: Vec<&str> = layers.iter().map(|l| l.plan.name.as_str()).collect();
+                        map_at_rate(&only(&text, &names), song.rate(), song.handoff.rate)
+                    }),
                     _ => None,
                 };
                 let instead = instead.map(String::into_bytes);

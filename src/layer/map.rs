@@ -81,6 +81,15 @@ pub fn with_others(fresh: &str, old: &str, order: &[String], keep: impl Fn(&str)
     layers.into_iter().fold(columns.to_owned(), |text, (_, rows)| text + &rows + end(&rows))
 }
 
+/// A map with the rows of these layers alone, as they stand there.
+#[must_use]
+pub fn only(map: &str, layers: &[&str]) -> String {
+    let (columns, rows) = by_layer(map);
+    rows.iter()
+        .filter(|(name, _)| layers.contains(&name.as_str()))
+        .fold(columns.to_owned(), |text, (_, rows)| text + rows)
+}
+
 /// A map for recordings at another rate: all that counts samples, counted there. As it is where it cannot be read.
 #[must_use]
 pub fn map_at_rate(map: &str, from: SampleRate, to: SampleRate) -> String {

@@ -20,7 +20,7 @@ mod triggers;
 pub use align::FARTHEST_MS;
 pub use choice::choose;
 pub use level::Loudness;
-pub use map::{LAYER_COLUMNS, layer_csv, map_at_rate, with_others};
+pub use map::{LAYER_COLUMNS, layer_csv, map_at_rate, only, with_others};
 pub use prepare::{Layer, plays, prepare, silent};
 pub use preview::{Preview, loudest_stretch, preview};
 pub use report::{LaidHit, LayerReport, SumSummary};

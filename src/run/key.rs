@@ -1,6 +1,7 @@
 //! What a stage's results depend on, as one hash.
 
 use crate::error::{Located, Result};
+use crate::finding::Finding;
 use crate::handoff::HandoffFault;
 use crate::output::in_words;
 use crate::song::{LayerPlan, Song};
@@ -64,6 +65,7 @@ impl Stage {
                 song.trigger_shift_ms,
                 song.form,
                 song.drummer,
+                noticed(song),
             ]),
             Stage::Timing => json!([
                 song.form,
@@ -73,6 +75,7 @@ impl Stage {
                 // Its strokes come as a list; where the take ends only the recordings tell.
                 song.frames(),
                 song.rate(),
+                noticed(song),
             ]),
             Stage::Phase => json!([mics(&["name", "drum", "place", "channel", "polarity"]), recordings]),
             Stage::Print => json!([
@@ -114,6 +117,12 @@ impl Stage {
 fn here(song: &Song, file: &Path) -> PathBuf {
     let base = song.sheet.parent().unwrap_or(Path::new(""));
     file.strip_prefix(base).unwrap_or(file).to_owned()
+}
+
+/// What is noticed of the song as a whole, which stands on the pages that stages make.
+fn noticed(song: &Song) -> Value {
+    let told = |f: Finding| (f.weight, f.file.map(|p| here(song, &p)), f.what, f.remedy);
+    json!(song.findings().into_iter().map(told).collect::<Vec<_>>())
 }
 
 /// The files of the song's other tracks.

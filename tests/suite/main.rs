@@ -28,6 +28,7 @@ mod open;
 mod phase;
 mod prep;
 mod report;
+mod rerun;
 mod run;
 mod sessions;
 mod sheet;

@@ -7,7 +7,7 @@ use super::{Args, Did, PAGE, Step, Told};
 use crate::cli::hits::{self, HITS};
 use crate::cli::outcome::Outcome;
 use crate::cli::page;
-use crate::cli::print::MAP;
+use crate::cli::print::{LAYERS, MAP, layer_file};
 use crate::cli::results::layers;
 use crate::cli::{self, Command};
 use crate::error::{Error, Located, Result};
@@ -257,6 +257,12 @@ impl<'a> Run<'a> {
     /// Does a stage as its own command would, and notes what it made.
     fn perform(&mut self, stage: Stage, key: Key) -> Result<()> {
         let former = self.record.of(stage).cloned();
+        if let Some(former) = former.as_ref().filter(|_| stage == Stage::Print) {
+            // First, because rows of the map stay as long as their layer lies there.
+            let planned: Vec<PathBuf> = self.song.layers.iter().map(|l| layer_file(Path::new(""), &l.name)).collect();
+            let stands = |p: &Path| !p.starts_with(LAYERS) || planned.contains(&p.with_extension("wav"));
+            self.take_back(stage, former, stands)?;
+        }
         let ended = self.command(stage, &[], |run, files| {
             run.record.announce(stage, key.clone(), &run.out, files)?;
             run.record.write(places(&run.song.sheet, &run.out))

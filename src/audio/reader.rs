@@ -163,6 +163,23 @@ impl MonoReader {
         Ok(Self { reader, channel, block: Vec::new() })
     }
 
+    /// Opens a file that was looked at before: it has to be as it was.
+    ///
+    /// # Errors
+    /// As [`open`](Self::open); [`AudioFault::Damaged`] where it is longer or shorter now, or stored otherwise.
+    pub fn open_again(info: &AudioInfo, channel: Channel) -> Result<Self> {
+        let reader = Self::open(&info.path, channel)?;
+        let now = reader.info();
+        if (now.frames, now.rate, now.channels, now.format) != (info.frames, info.rate, info.channels, info.format) {
+            let fault = AudioFault::Damaged {
+                what: "another program has changed this recording while it was read".into(),
+                remedy: "Wait until it is written whole, then start again.".into(),
+            };
+            return Err(Located::whole(&info.path, fault).into());
+        }
+        Ok(reader)
+    }
+
     /// What is known of the file.
     #[must_use]
     pub fn info(&self) -> &AudioInfo {

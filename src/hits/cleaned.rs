@@ -57,14 +57,14 @@ impl Cleaner {
     /// For stretches of mic `main` of at most `longest` samples.
     ///
     /// # Errors
-    /// As [`MonoReader::open`].
+    /// As [`MonoReader::open_again`].
     pub fn new(mics: &[Mic], rest: &[Rest], main: usize, paths: &Paths, longest: usize) -> Result<Self> {
         let past = paths.all.iter().map(|path| path.taps.len()).max().unwrap_or(1).saturating_sub(1);
         let length = transform_length(longest + past);
         let mut planner = RealFftPlanner::<f32>::new();
         let (forward, inverse) = (planner.plan_fft_forward(length), planner.plan_fft_inverse(length));
         let mut cleaner = Self {
-            main: MonoReader::open(&mics[main].info.path, mics[main].channel)?,
+            main: MonoReader::open_again(&mics[main].info, mics[main].channel)?,
             rest: rest[main],
             sources: Vec::with_capacity(paths.all.len()),
             early: paths.early,
@@ -82,7 +82,7 @@ impl Cleaner {
             cleaner.time.iter_mut().zip(&path.taps).for_each(|(x, tap)| *x = tap / length as f32);
             cleaner.transform();
             let mic = &mics[path.mic];
-            let reader = MonoReader::open(&mic.info.path, mic.channel)?;
+            let reader = MonoReader::open_again(&mic.info, mic.channel)?;
             cleaner.sources.push(Source { reader, rest: rest[path.mic], response: cleaner.spectrum.clone() });
         }
         Ok(cleaner)

@@ -200,7 +200,7 @@ pub fn waveforms(song: &Song) -> Vec<Evidence> {
 }
 
 fn outline(mic: &Mic, columns: Columns) -> Result<Outline> {
-    let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
+    let mut reader = MonoReader::open_again(&mic.info, mic.channel)?;
     let (mut outline, mut block, mut at) = (Outline::new(columns), Vec::with_capacity(BLOCK), 0);
     loop {
         block.clear();

@@ -135,7 +135,7 @@ impl Glass {
     /// # Errors
     /// As [`MonoReader::read`].
     pub fn look(mic: &Mic, rest: Rest, coarse: &[u64], rate: SampleRate) -> Result<Self> {
-        let reader = MonoReader::open(&mic.info.path, mic.channel)?;
+        let reader = MonoReader::open_again(&mic.info, mic.channel)?;
         let peak_within = if mic.drum == Drum::Kick { KICK_PEAK_WITHIN } else { PEAK_WITHIN };
         let slow = mic.drum == Drum::Kick;
         let looks = Vec::with_capacity(coarse.len());

@@ -185,7 +185,7 @@ struct Ear {
 
 impl Ear {
     fn open(mic: &Mic, rest: Rest) -> Result<Self> {
-        Ok(Self { reader: MonoReader::open(&mic.info.path, mic.channel)?, rest })
+        Ok(Self { reader: MonoReader::open_again(&mic.info, mic.channel)?, rest })
     }
 }
 

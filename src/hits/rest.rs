@@ -31,7 +31,7 @@ impl Rest {
     /// # Errors
     /// As [`MonoReader::read`].
     pub fn of(mic: &Mic) -> Result<Self> {
-        let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
+        let mut reader = MonoReader::open_again(&mic.info, mic.channel)?;
         let mut block = Vec::with_capacity(BLOCK);
         let mut meter = RestMeter::new(mic.info.rate);
         while meter.wanted > 0 {

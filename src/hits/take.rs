@@ -93,7 +93,7 @@ impl Watcher {
         rows: &mut Rows,
         progress: &dyn Progress,
     ) -> Result<Rest> {
-        let mut reader = MonoReader::open(&mic.info.path, mic.channel)?;
+        let mut reader = MonoReader::open_again(&mic.info, mic.channel)?;
         // Half a window earlier, so that the first frame sees what came before, and half a window after the last.
         let half = framing.window as u64 / 2;
         let lead = half.min(span.start);

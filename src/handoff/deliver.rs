@@ -103,7 +103,8 @@ pub fn look(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     Ok(Handoff { findings: seen.findings, delivered: None })
 }
 
-/// Makes the handoff. Findings of the weight of an error stop it before anything is written.
+/// Makes the handoff. Findings of the weight of an error stop it before anything is written. Where nothing has changed since
+/// the newest delivery in the folder, and that is unharmed, it stands; a damaged one stays where it is and gets a successor.
 ///
 /// # Errors
 /// As [`look`]; [`HandoffFault::SourceChanged`] when a recording changed meanwhile; [`HandoffFault::BadCopy`] when the zip
@@ -121,11 +122,18 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     if let Some(f) = &former {
         match &f.manifest {
             Some(m) if m.content == content => {
-                let bytes = std::fs::metadata(&f.zip).map_or(0, |m| m.len());
-                let (zip, revision, manifest) = (f.zip.clone(), f.revision, m.clone());
-                let files = manifest.files.len() + 2;
-                let delivered = Delivered { zip, revision, bytes, files, fresh: false, changes: None, manifest };
-                return Ok(Handoff { findings, delivered: Some(delivered) });
+                let Some(harm) = harm(&f.zip, progress) else {
+                    let bytes = std::fs::metadata(&f.zip).map_or(0, |m| m.len());
+                    let (zip, revision, manifest) = (f.zip.clone(), f.revision, m.clone());
+                    let files = manifest.files.len() + 2;
+                    let delivered = Delivered { zip, revision, bytes, files, fresh: false, changes: None, manifest };
+                    return Ok(Handoff { findings, delivered: Some(delivered) });
+                };
+                findings.push(Finding::caution(
+                    &f.zip,
+                    format!("this delivery was damaged since it was made ({harm}), so a new one is made"),
+                    "Send the new one. If the disk goes on damaging files, choose another one with --out.",
+                ));
             }
             Some(m) if m.song != request.song.title => findings.push(Finding::caution(
                 &f.zip,
@@ -189,6 +197,14 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     file.commit()?;
     let delivered = Delivered { zip: target, revision, bytes, files: checked.files, fresh: true, changes, manifest };
     Ok(Handoff { findings, delivered: Some(delivered) })
+}
+
+/// What is wrong with a delivery that lies in the folder, read to its end; `None` where it is as it was made.
+fn harm(zip: &Path, progress: &dyn Progress) -> Option<String> {
+    match verify(zip, progress) {
+        Ok(checked) => checked.fault().map(|fault| fault.to_string()),
+        Err(e) => Some(e.to_string()),
+    }
 }
 
 /// Why a zip that was just written cannot be read.

@@ -203,7 +203,7 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
 fn harm(zip: &Path, progress: &dyn Progress) -> Option<String> {
     match verify(zip, progress) {
         Ok(checked) => checked.fault().map(|fault| fault.to_string()),
-        Err(e) => Some(e.to_string()),
+        Err(_) => Some("it cannot be read any more".into()),
     }
 }
 

@@ -1,7 +1,8 @@
 //! Checking a zip against its own manifest: at the sender's before it gets its name, at the receiver's after it came.
 //!
 //! In: a zip file. Out: [`Verified`]: every entry was read to its end, its CRC, size and SHA-256 are right, nothing is
-//! missing, nothing was added, nothing would land outside the folder it is unpacked into.
+//! missing, nothing was added, nothing would land outside the folder it is unpacked into, and every program that unpacks it
+//! finds the same files under the same names.
 
 use super::fault::HandoffFault;
 use super::manifest::{CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, Manifest, hex};
@@ -15,8 +16,8 @@ use std::collections::HashMap;
 use std::fs::File;
 use std::io::{BufReader, ErrorKind, Read};
 use std::path::{Path, PathBuf};
-use zip::ZipArchive;
 use zip::result::ZipError;
+use zip::{ZipArchive, ZipReadOptions};
 
 /// Entries that a zip may hold; a delivery has some dozens.
 const MOST_ENTRIES: usize = 10_000;
@@ -141,7 +142,13 @@ pub fn verify(zip: &Path, progress: &dyn Progress) -> Result<Verified> {
         .map_init(|| open(zip).ok(), |archive, i| read_entry(archive.as_mut(), i, &root, &expected, progress))
         .collect();
     progress.end();
-    let wrong = compare(&manifest, &entries);
+    let mut wrong = compare(&manifest, &entries);
+    if archive.has_duplicate_names() {
+        wrong.push("two files in the zip have one name".into());
+    } else if wrong.is_empty() {
+        // What each entry says of itself was compared above; this finds files that overlap and files that no list names.
+        wrong.extend(archive.validate_header_consistency().err().map(|e| format!("the zip contradicts itself ({e})")));
+    }
     let bytes = entries.iter().map(|e| e.bytes).sum();
     Ok(Verified { zip: zip.to_owned(), manifest, files: entries.len(), bytes, wrong })
 }
@@ -167,6 +174,9 @@ fn read_entry(
         out.wrong = Some("the zip cannot be opened a second time".into());
         return out;
     };
+    // A zip tells name, size and CRC of a file twice, in its list and before the file itself; programs take either.
+    let strict = ZipReadOptions::new().enforce_header_consistency(!archive.has_duplicate_names());
+    let one_name = archive.by_index_with_options(index, strict).map(|_| ());
     let mut entry = match archive.by_index(index) {
         Ok(e) => e,
         Err(e) => {
@@ -188,6 +198,10 @@ fn read_entry(
     }
     if entry.is_symlink() {
         out.wrong = Some(format!("\"{name}\" is a link to another place, not a file"));
+        return out;
+    }
+    if let Err(e) = one_name {
+        out.wrong = Some(format!("\"{name}\" is described twice in the zip, and not alike ({e})"));
         return out;
     }
     match name.strip_prefix(root).and_then(|n| n.strip_prefix('/')) {

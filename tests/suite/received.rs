@@ -172,3 +172,67 @@ fn a_damaged_zip_never_stands_as_unchanged_and_stays_where_it_is() {
     let third = made(&s, &out);
     assert_eq!((third.revision, third.fresh), (2, false));
 }
+
+/// Where `words` begin first from `from` on.
+fn find_in(bytes: &[u8], words: &[u8], from: usize) -> usize {
+    from + bytes[from..].windows(words.len()).position(|w| w == words).unwrap()
+}
+
+/// PKWARE's APPNOTE 4.3.7: before each file stand its CRC-32 (at 14), sizes (18, 22) and name (30); the directory at the end
+/// tells them a second time.
+#[test]
+fn a_file_that_is_described_twice_and_not_alike_is_told() {
+    let dir = tempfile::tempdir().unwrap();
+    let d = made(&song(dir.path(), 1.5), dir.path());
+    let bytes = fs::read(&d.zip).unwrap();
+    let name = b"LowTide_Handoff_R01/Documents/LowTide_Notes.txt";
+    let local = find_in(&bytes, name, 0);
+    assert_eq!(&bytes[local - 30..local - 26], b"PK\x03\x04");
+    let bad = dir.path().join("bad.zip");
+    let wrong = |change: &dyn Fn(&mut Vec<u8>)| {
+        let mut b = bytes.clone();
+        change(&mut b);
+        fs::write(&bad, b).unwrap();
+        handoff::verify(&bad, &Quiet).unwrap().wrong.join("; ")
+    };
+    assert_eq!(wrong(&|_| ()), "");
+    let end = local + name.len();
+    let renamed = wrong(&|b| b[end - 9..end].copy_from_slice(b"Virus.exe"));
+    assert!(renamed.contains("Documents/LowTide_Notes.txt\" is described twice in the zip"), "{renamed}");
+    let escaping = wrong(&|b| b[local..local + 3].copy_from_slice(b"../"));
+    assert!(escaping.contains("is described twice in the zip"), "{escaping}");
+    for field in [14, 18, 22] {
+        let other = wrong(&|b| b[local - 30 + field] ^= 1);
+        assert!(other.contains("is described twice in the zip"), "{field}: {other}");
+    }
+    // Twice under one name in the directory, and a file that the directory does not name at all.
+    let directory = find_in(&bytes, name, end);
+    let sheet = b"LowTide_Handoff_R01/Documents/LowTide_TempoMap.mid";
+    let twin = b"LowTide_Handoff_R01/Documents/LowTide_Hidden_X.mid";
+    assert!(find_in(&bytes, sheet, 0) < directory);
+    let root = "LowTide_Handoff_R01/";
+    let mut files: Files = contents(&d.zip).into_iter().collect();
+    let unlisted = String::from_utf8(twin[root.len()..].to_vec()).unwrap();
+    files.push((unlisted, b"hidden".to_vec()));
+    zip_of(&bad, root, &files);
+    let mut b = fs::read(&bad).unwrap();
+    let first = find_in(&b, twin, 0);
+    let second = find_in(&b, twin, first + 1);
+    b[second..second + twin.len()].copy_from_slice(sheet);
+    fs::write(&bad, &b).unwrap();
+    let twice = handoff::verify(&bad, &Quiet).unwrap().wrong.join("; ");
+    assert!(twice.contains("two files in the zip have one name"), "{twice}");
+    // The last entry is taken out of the directory (APPNOTE 4.3.12, 4.3.16: counts at 8 and 10, its size at 12).
+    let mut b = fs::read(&bad).unwrap();
+    let tail = find_in(&b, b"PK\x05\x06", second);
+    let entry = second - 46;
+    let gone = tail - entry;
+    let size = u32::from_le_bytes(b[tail + 12..tail + 16].try_into().unwrap()) - gone as u32;
+    b[tail + 12..tail + 16].copy_from_slice(&size.to_le_bytes());
+    b[tail + 8] -= 1;
+    b[tail + 10] -= 1;
+    b.drain(entry..tail);
+    fs::write(&bad, &b).unwrap();
+    let hidden = handoff::verify(&bad, &Quiet).unwrap().wrong.join("; ");
+    assert!(hidden.contains("the zip contradicts itself"), "{hidden}");
+}

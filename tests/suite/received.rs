@@ -236,3 +236,44 @@ fn a_file_that_is_described_twice_and_not_alike_is_told() {
     let hidden = handoff::verify(&bad, &Quiet).unwrap().wrong.join("; ");
     assert!(hidden.contains("the zip contradicts itself"), "{hidden}");
 }
+
+/// What a file manager makes of a delivery that somebody unpacked and packs again.
+#[test]
+fn folders_that_a_file_manager_writes_before_their_files_are_no_harm() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 1.5);
+    s.handoff.folders[0] = "Drums/Acoustic Kit".into();
+    let d = made(&s, dir.path());
+    let files: Files = contents(&d.zip).into_iter().collect();
+    let again = dir.path().join("again.zip");
+    let root = "LowTide_Handoff_R01/";
+    let verified = |folders: &[&str]| {
+        let mut w = zip::ZipWriter::new(fs::File::create(&again).unwrap());
+        let options = zip::write::SimpleFileOptions::default();
+        for folder in folders {
+            w.add_directory(*folder, options).unwrap();
+        }
+        for (name, bytes) in &files {
+            w.start_file(format!("{root}{name}"), options).unwrap();
+            w.write_all(bytes).unwrap();
+        }
+        w.finish().unwrap();
+        handoff::verify(&again, &Quiet).unwrap()
+    };
+    let at = |folder: &str| format!("{root}{folder}");
+    let good = verified(&[root, &at("Drums/"), &at("Drums/Acoustic Kit/"), &at("Guide"), &at("Documents/")]);
+    assert!(good.wrong.is_empty(), "{:?}", good.wrong);
+    assert_eq!(good.files, files.len(), "folders are not counted as files");
+    for (folder, told) in [
+        (at("Extra/"), "Extra was added"),
+        (at("Drums/Acoustic/"), "Drums/Acoustic was added"),
+        ("Elsewhere/".into(), "\"Elsewhere\" was added"),
+        (at("../x/"), "outside the folder"),
+        (at("Guide//"), "outside the folder"),
+        ("/".into(), "outside the folder"),
+        (at("manifest.json/"), "manifest.json was added"),
+    ] {
+        let wrong = verified(&[&folder]).wrong.join("; ");
+        assert!(wrong.contains(told), "{folder}: {wrong}");
+    }
+}

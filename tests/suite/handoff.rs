@@ -540,6 +540,8 @@ fn folders_and_templates_that_cannot_be_used_are_mistakes_of_the_sheet() {
     let out = e(&|s| s.handoff.folders[0] = "../../elsewhere".into());
     assert_eq!(out.exit_code(), ExitCode::Input);
     assert!(out.to_string().contains("would leave the delivery"), "{out}");
+    let own = e(&|s| s.handoff.folders[1] = "Manifest.json".into());
+    assert!(own.to_string().contains("which every delivery holds") && own.exit_code() == ExitCode::Input, "{own}");
     assert!(e(&|s| s.handoff.names = "{mic}".into()).remedy().contains("artist, song, drum"));
     assert!(e(&|s| s.handoff.bits = 20).to_string().contains("20 bit"));
 }

@@ -12,7 +12,7 @@ use super::manifest::{AudioEntry, CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, 
 use super::midi::{pulled_name, pulled_trigger_file, tempo_file, trigger_file};
 use super::mixed;
 use super::papers::{notes, sheet_csv, sheet_html};
-use super::plan::{Document, Item, Plan, plan};
+use super::plan::{Document, Item, MIDI, NOTES, Plan, SHEET_PAGE, SHEET_TABLE, TEMPO_MAP, TRIGGERS, plan};
 use super::revision::{Changes, former, root_name, zip_name};
 use super::scan::{Facts, Stamp, scan};
 use super::verify::verify;
@@ -175,7 +175,7 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
         manifest.files.push(copy(&mut bundle, paper)?);
     }
     for (what, bytes) in &midi {
-        manifest.files.push(entry(bundle.add(&plan.paper(what, "mid"), bytes)?, None));
+        manifest.files.push(entry(bundle.add(&plan.paper((what, MIDI)), bytes)?, None));
     }
     let changes = former.and_then(|f| f.manifest).map(|old| Changes::between(&old, &manifest));
     write_papers(&mut bundle, request, &plan, &mut manifest, &findings, changes.as_ref())?;
@@ -424,14 +424,11 @@ fn copy(bundle: &mut Bundle, paper: &Paper<'_>) -> Result<FileEntry> {
     Ok(entry(written, None))
 }
 
-/// What the played triggers are called.
-const TRIGGERS: &str = "Triggers";
-
 /// Tempo map and triggers, made anew so that they cannot be older than sheet and hit list.
 fn midi_files(request: &Request<'_>) -> Result<Vec<(String, Vec<u8>)>> {
     let mut out = Vec::new();
     if let Some(bytes) = tempo_file(request.song)? {
-        out.push(("TempoMap".into(), bytes));
+        out.push((TEMPO_MAP.into(), bytes));
     }
     if let Some(hits) = request.hits {
         if let Some(bytes) = trigger_file(request.song, hits)? {
@@ -453,15 +450,15 @@ fn write_papers(
     changes: Option<&Changes>,
 ) -> Result<()> {
     let own = [
-        (plan.paper("Notes", "txt"), notes(request.song, manifest, findings, changes).into_bytes()),
-        (plan.paper("TrackSheet", "csv"), sheet_csv(manifest)?),
+        (plan.paper(NOTES), notes(request.song, manifest, findings, changes).into_bytes()),
+        (plan.paper(SHEET_TABLE), sheet_csv(manifest)?),
     ];
     for (path, contents) in &own {
         manifest.files.push(entry(bundle.add(path, contents)?, None));
     }
     // Last, so that its list of checksums is complete but for itself.
     let html = sheet_html(request.song, manifest);
-    manifest.files.push(entry(bundle.add(&plan.paper("TrackSheet", "html"), html.as_bytes())?, None));
+    manifest.files.push(entry(bundle.add(&plan.paper(SHEET_PAGE), html.as_bytes())?, None));
     let written = bundle.add(MANIFEST, manifest.to_json().as_bytes())?;
     bundle.add(CHECKSUMS, manifest.checksums(&written.sha256).as_bytes())?;
     Ok(())

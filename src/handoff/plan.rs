@@ -1,7 +1,9 @@
 //! What is to be delivered, under which names, in which folders.
 //!
-//! In: the song, its printed layers, its documents. Out: [`Plan`], with every path inside the zip decided.
+//! In: the song, its printed layers, its documents. Out: [`Plan`], with every path inside the zip decided, no two alike.
 
+use super::manifest::{CHECKSUMS, MANIFEST};
+use super::midi::pulled_name;
 use super::name::{self, BadName, Fields, rate_word, words};
 use super::scan::heard;
 use crate::audio::{AudioInfo, AudioReader, Channel, SampleFormat, resampled_frames};
@@ -9,7 +11,16 @@ use crate::error::{Error, Located, Result};
 use crate::mix::{PrintedLayer, kind_word};
 use crate::song::{Polarity, SheetFault, Song, TrackKind};
 use crate::units::SampleRate;
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
+
+/// Documents that the handoff writes itself: what they are called, and their endings.
+pub(super) const NOTES: (&str, &str) = ("Notes", "txt");
+pub(super) const SHEET_TABLE: (&str, &str) = ("TrackSheet", "csv");
+pub(super) const SHEET_PAGE: (&str, &str) = ("TrackSheet", "html");
+pub(super) const TEMPO_MAP: &str = "TempoMap";
+pub(super) const TRIGGERS: &str = "Triggers";
+pub(super) const MIDI: &str = "mid";
 
 /// What kind of thing a delivered file is; tells its folder.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -90,8 +101,30 @@ impl Plan {
     }
 
     /// Path of one of the handoff's own documents, such as `Documents/LowTide_TrackSheet.csv`.
-    pub fn paper(&self, what: &str, ending: &str) -> String {
+    pub fn paper(&self, (what, ending): (&str, &str)) -> String {
         format!("{}/{}_{what}.{ending}", self.papers, self.song)
+    }
+
+    /// Two files that would have one path, or one that would have the path of a folder, whatever the case of their letters.
+    fn collision(&self, pull: f64) -> Option<BadName> {
+        let pulled = pulled_name(pull);
+        let own = [NOTES, SHEET_TABLE, SHEET_PAGE, (TEMPO_MAP, MIDI), (TRIGGERS, MIDI), (&pulled, MIDI)];
+        let own = own.map(|paper| self.paper(paper)).into_iter().chain([MANIFEST, CHECKSUMS].map(str::to_owned));
+        let files = self.items.iter().map(|i| (i.name.clone(), i.path.clone()));
+        let files =
+            files.chain(self.documents.iter().map(|(d, path)| (format!("the document {}", d.what), path.clone())));
+        let files: Vec<(String, String)> =
+            files.chain(own.map(|path| ("a document of the handoff".into(), path))).collect();
+        let remedy = "Change names or folders in the sheet's [handoff], or give that track another name.".to_owned();
+        let mut taken: HashMap<String, &str> = HashMap::new();
+        for (what, path) in &files {
+            if let Some(other) = taken.insert(path.to_lowercase(), what) {
+                return Some(BadName { what: format!("{other} and {what} would both be delivered as {path}"), remedy });
+            }
+        }
+        let folders = files.iter().flat_map(|(_, path)| path.match_indices('/').filter_map(|(at, _)| path.get(..at)));
+        let (folder, what) = folders.filter_map(|f| Some((f, taken.get(&f.to_lowercase())?))).next()?;
+        Some(BadName { what: format!("the folder {folder} would have the path of {what}"), remedy })
     }
 }
 
@@ -101,7 +134,7 @@ pub const DEPTHS: [u16; 3] = [16, 24, 32];
 /// Decides folders and names.
 ///
 /// # Errors
-/// A sheet fault for a template or folder that cannot be used; usage for a depth that is not delivered; audio faults of
+/// A sheet fault for a template or folder that cannot be used, or that gives two files one path; usage for a depth that is not delivered; audio faults of
 /// a printed layer.
 pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document]) -> Result<Plan> {
     let h = &song.handoff;
@@ -193,7 +226,8 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
         })
         .collect();
     let frames = resampled_frames(song.frames(), song.rate(), h.rate);
-    Ok(Plan { items, documents, song: title, papers, rate: h.rate, bits: h.bits, frames })
+    let plan = Plan { items, documents, song: title, papers, rate: h.rate, bits: h.bits, frames };
+    plan.collision(song.trigger_pull).map_or(Ok(plan), |bad| Err(sheet(song, bad)))
 }
 
 fn sheet(song: &Song, bad: BadName) -> Error {

@@ -97,25 +97,27 @@ fn levels(song: &Song, plan: &Plan, item: &Item, f: &Facts, out: &mut Vec<Findin
     out.extend(f.info.repairs.iter().cloned());
 }
 
-/// The time reference that most mics share.
+/// The time reference that most of the mics share that carry one; 0 where none does.
 fn common_reference(plan: &Plan) -> u64 {
     let mut count: HashMap<u64, usize> = HashMap::new();
-    for item in plan.items.iter().filter(|i| i.kind == Kind::Mic) {
-        *count.entry(reference(item)).or_default() += 1;
+    for reference in plan.items.iter().filter(|i| i.kind == Kind::Mic).filter_map(reference) {
+        *count.entry(reference).or_default() += 1;
     }
     // The smaller one where two are equally common, so that the outcome is always the same.
     count.into_iter().max_by_key(|&(r, n)| (n, std::cmp::Reverse(r))).map_or(0, |(r, _)| r)
 }
 
-fn reference(item: &Item) -> u64 {
-    item.info.bext.as_ref().map_or(0, |b| b.time_reference)
+/// The time stamp of a file; `None` where it carries none.
+fn reference(item: &Item) -> Option<u64> {
+    item.info.bext.as_ref().map(|b| b.time_reference)
 }
 
 fn place_in_time(song: &Song, item: &Item, f: &Facts, common: u64, out: &mut Vec<Finding>) {
     let (file, rate) = (&item.source, f.info.rate);
     let end = resampled_frames(song.frames(), song.rate(), rate);
-    let own = reference(item);
-    if item.kind == Kind::Mic && own != common && item.info.bext.is_some() {
+    let stamped = reference(item);
+    let own = stamped.unwrap_or(0);
+    if item.kind == Kind::Mic && stamped.is_some() && own != common {
         let late = own as f64 - common as f64;
         let by = Seconds(late.abs() / rate.hz_f64());
         let word = if late > 0.0 { "later" } else { "earlier" };

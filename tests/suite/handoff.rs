@@ -484,19 +484,21 @@ fn what_is_wrong_with_a_recording_is_found_with_a_remedy() {
     }
 }
 
+/// Writes a mono file that carries a time stamp.
+fn stamped(path: &Path, reference: u64, x: &[f32]) -> PathBuf {
+    let bext = Bext { time_reference: reference, ..Bext::default() };
+    let extras = WavExtras { bext: Some(bext), ..WavExtras::default() };
+    let spec = WavSpec { rate: RATE, channels: 1, format: SampleFormat::Int24 };
+    let mut w = WavWriter::create_with(path, spec, extras).unwrap();
+    w.write(x).unwrap();
+    w.finish().unwrap();
+    path.to_owned()
+}
+
 #[test]
 fn a_time_stamp_that_differs_from_the_other_mics_is_told_and_a_common_one_is_set_to_zero() {
     let dir = tempfile::tempdir().unwrap();
-    let stamped = |name: &str, reference: u64, x: &[f32]| {
-        let path = dir.path().join(name);
-        let bext = Bext { time_reference: reference, ..Bext::default() };
-        let extras = WavExtras { bext: Some(bext), ..WavExtras::default() };
-        let spec = WavSpec { rate: RATE, channels: 1, format: SampleFormat::Int24 };
-        let mut w = WavWriter::create_with(&path, spec, extras).unwrap();
-        w.write(x).unwrap();
-        w.finish().unwrap();
-        path
-    };
+    let stamped = |name: &str, reference: u64, x: &[f32]| stamped(&dir.path().join(name), reference, x);
     // One hour, as sessions often start: 172,800,000 samples at 48 kHz (EBU Tech 3285's field counts from midnight).
     let hour = 172_800_000;
     let mut s = song(dir.path(), 3.0);
@@ -513,6 +515,29 @@ fn a_time_stamp_that_differs_from_the_other_mics_is_told_and_a_common_one_is_set
     // A file that is as much shorter as its stamp says was cut at its start.
     let late = strokes(2.0, 0.5, 1.0, 300.0, 0.4, 9);
     s.mics.push(mic(stamped("late.wav", hour + 48_000, &late), Drum::Snare, Place::Top));
+    assert_eq!(find(&looked(&s), "starts 0:01.000 later than the other mics").weight, Weight::Error);
+}
+
+#[test]
+fn mics_without_a_time_stamp_say_nothing_about_the_place_of_one_that_has_one() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = |name: &str| dir.path().join(name);
+    // Five mics carry no stamp; one starts an hour into the day.
+    let mut s = song(dir.path(), 3.0);
+    let hour = 172_800_000;
+    let whole = stamped(&at("a.wav"), hour, &strokes(3.0, 0.5, 1.0, 110.0, 0.4, 11));
+    s.mics.push(mic(whole, Drum::Tom, Place::Close));
+    let h = looked(&s);
+    assert!(h.findings.iter().all(|f| !f.what.contains("than the other mics")), "{:#?}", h.findings);
+    // One second of stamp and a file that is a second shorter: against mics without a stamp it stops nothing.
+    let short = stamped(&at("b.wav"), 48_000, &strokes(2.0, 0.5, 1.0, 150.0, 0.4, 12));
+    s.mics[5] = mic(short, Drum::Tom, Place::Close);
+    let h = looked(&s);
+    assert_eq!(h.errors(), 0, "{:#?}", h.findings);
+    assert!(h.findings.iter().all(|f| !f.what.contains("than the other mics")), "{:#?}", h.findings);
+    // Against one that carries another stamp it does.
+    let zero = stamped(&at("c.wav"), 0, &strokes(3.0, 0.5, 1.0, 90.0, 0.4, 13));
+    s.mics.push(mic(zero, Drum::Tom, Place::Close));
     assert_eq!(find(&looked(&s), "starts 0:01.000 later than the other mics").weight, Weight::Error);
 }
 

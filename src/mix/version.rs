@@ -114,7 +114,7 @@ fn settle(buses: &Buses, sends: Sends, aim: Aim, plan: &RoughPlan, rate: SampleR
     };
     // Gains above this would make the limiter take more than it may.
     let limit = if plan.loudness.is_some() { MOST } else { UNASKED };
-    let most = plan.true_peak + limit.0 - peak.0;
+    let mut most = plan.true_peak + limit.0 - peak.0;
     let mut gain = match aim {
         Aim::Target => (wanted(plan) - now.0).min(most),
         Aim::Gain(g) => g.0,
@@ -146,7 +146,9 @@ fn settle(buses: &Buses, sends: Sends, aim: Aim, plan: &RoughPlan, rate: SampleR
             break;
         }
         if over > 0.0 {
+            // A lower ceiling with the same gain would make the limiter take more than it may.
             ceiling -= over + 0.01;
+            most -= over + 0.01;
             before = None;
         }
         if there {

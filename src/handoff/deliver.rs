@@ -12,7 +12,7 @@ use super::manifest::{AudioEntry, CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, 
 use super::midi::{pulled_name, pulled_trigger_file, tempo_file, trigger_file};
 use super::mixed;
 use super::papers::{notes, sheet_csv, sheet_html};
-use super::plan::{Document, Item, MIDI, NOTES, Plan, SHEET_PAGE, SHEET_TABLE, TEMPO_MAP, TRIGGERS, plan};
+use super::plan::{Document, Item, Kind, MIDI, NOTES, Plan, SHEET_PAGE, SHEET_TABLE, TEMPO_MAP, TRIGGERS, plan};
 use super::revision::{Changes, former, root_name, zip_name};
 use super::scan::{Facts, Stamp, scan};
 use super::verify::verify;
@@ -87,8 +87,8 @@ pub struct Delivered {
 }
 
 /// A document that was looked at.
-struct Paper<'a> {
-    document: &'a Document,
+struct Paper {
+    document: Document,
     path: String,
     bytes: u64,
     sha: [u8; 32],
@@ -217,34 +217,30 @@ fn gone_or_bad(target: &Path, beside: &Path, e: &crate::Error) -> crate::Error {
 }
 
 /// Everything that is known before the first byte is written.
-struct Seen<'a> {
+struct Seen {
     plan: Plan,
     facts: Vec<Facts>,
-    papers: Vec<Paper<'a>>,
+    papers: Vec<Paper>,
     findings: Vec<Finding>,
 }
 
-fn see<'a>(request: &Request<'a>, progress: &dyn Progress) -> Result<Seen<'a>> {
+fn see(request: &Request<'_>, progress: &dyn Progress) -> Result<Seen> {
     let song = request.song;
     let plan = plan(song, request.layers, request.documents)?;
     let end = |item: &Item| resampled_frames(song.frames(), song.rate(), item.info.rate);
     let total = plan.items.iter().map(|i| i.info.frames.min(end(i))).sum();
     progress.begin("looking at every file", total);
-    let facts = plan
-        .items
-        .par_iter()
-        .map(|i| scan(&i.source, i.channel, end(i), plan.rate, progress))
-        .collect::<Vec<Result<Facts>>>();
+    let facts = plan.items.par_iter().map(|i| scan(i, end(i), plan.rate, progress)).collect::<Vec<Result<Facts>>>();
     // In order, so that the error of the first bad file is told whatever the threads did.
     let facts = facts.into_iter().collect::<Result<Vec<Facts>>>()?;
     progress.end();
     let mut papers = Vec::new();
-    for (document, (_, path)) in request.documents.iter().zip(&plan.documents) {
+    for (document, path) in &plan.documents {
         let (bytes, sha) = match &document.instead {
             Some(contents) => (contents.len() as u64, Sha256::digest(contents).into()),
             None => sum_of(&document.file)?,
         };
-        papers.push(Paper { document, path: path.clone(), bytes, sha });
+        papers.push(Paper { document: document.clone(), path: path.clone(), bytes, sha });
     }
     let mut findings = check(song, &plan, &facts, request.hits);
     findings.extend(mixed::out_of_date(song, request.layers, request.documents, &plan, &facts));
@@ -356,6 +352,7 @@ fn entry(w: Written, audio: Option<AudioEntry>) -> FileEntry {
 
 fn polarity(item: &Item, applied: bool) -> String {
     match (item.polarity, applied) {
+        _ if item.kind == Kind::Mix => "as mixed".into(),
         (Polarity::Undecided, _) => "not decided".into(),
         (Polarity::Keep, _) => "as recorded".into(),
         (Polarity::Invert, true) => "inverted in this file".into(),
@@ -410,7 +407,7 @@ impl Seconds {
 }
 
 /// Copies a document that was looked at before.
-fn copy(bundle: &mut Bundle, paper: &Paper<'_>) -> Result<FileEntry> {
+fn copy(bundle: &mut Bundle, paper: &Paper) -> Result<FileEntry> {
     let file = &paper.document.file;
     if let Some(contents) = &paper.document.instead {
         return Ok(entry(bundle.add(&paper.path, contents)?, None));
@@ -489,7 +486,7 @@ fn decisions(request: &Request<'_>, plan: &Plan, midi: &[(String, Vec<u8>)]) -> 
     put("delivery".into(), format!("{}, {} bit", plan.rate, plan.bits));
     put("length".into(), format!("{} samples", plan.frames));
     put("names".into(), song.handoff.names.clone());
-    for item in &plan.items {
+    for item in plan.items.iter().filter(|i| i.kind != Kind::Mix) {
         let source = item.source.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
         let side = item.side().map_or_else(String::new, |side| format!(", {side} side"));
         put(format!("recording of {}", item.name), source + &side);
@@ -552,7 +549,7 @@ fn content(
     request: &Request<'_>,
     plan: &Plan,
     facts: &[Facts],
-    papers: &[Paper<'_>],
+    papers: &[Paper],
     midi: &[(String, Vec<u8>)],
     decisions: &BTreeMap<String, String>,
 ) -> String {

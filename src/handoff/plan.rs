@@ -21,6 +21,10 @@ pub(super) const SHEET_PAGE: (&str, &str) = ("TrackSheet", "html");
 pub(super) const TEMPO_MAP: &str = "TempoMap";
 pub(super) const TRIGGERS: &str = "Triggers";
 pub(super) const MIDI: &str = "mid";
+/// What the rough mix is called among the documents that are given.
+pub(super) const ROUGH_MIX: &str = "RoughMix";
+/// What it is, in words, and its name in the manifest.
+const MIX_ROLE: &str = "rough mix";
 
 /// What kind of thing a delivered file is; tells its folder.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -29,6 +33,8 @@ pub(super) enum Kind {
     Programming,
     Layer,
     Guide,
+    /// The song's own rough mix, among the documents.
+    Mix,
 }
 
 /// One audio file to deliver.
@@ -63,7 +69,8 @@ impl Item {
     }
 }
 
-/// A document to deliver beside the ones that the handoff writes itself.
+/// A document to deliver beside the ones that the handoff writes itself. The rough mix (`what` is `RoughMix`) is brought to the
+/// delivery's rate, depth and length as every audio file; others go in as they are.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Document {
     /// The file.
@@ -201,7 +208,16 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
         let item = new(&t.name, kind_word(t.kind).into(), kind, &t.info.path, &t.info);
         push(item, t.name.clone(), String::new()).map_err(|e| sheet(song, e))?;
     }
-    if items.is_empty() {
+    let mix = documents.iter().find(|d| d.what == ROUGH_MIX);
+    if let Some(mix) = mix {
+        let info = AudioReader::open(&mix.file)?.info().clone();
+        // Told apart from a track of the sheet that is called so.
+        let taken = song.tracks.iter().map(|t| &t.name).chain(song.mics.iter().map(|m| &m.name)).any(|n| n == MIX_ROLE);
+        let name = if taken { "the rough mix" } else { MIX_ROLE };
+        let item = new(name, MIX_ROLE.into(), Kind::Mix, &mix.file, &info);
+        push(item, MIX_ROLE.into(), String::new()).map_err(|e| sheet(song, e))?;
+    }
+    if items.iter().all(|i| i.kind == Kind::Mix) {
         return Err(Error::usage("there is nothing to hand off", "Name at least one mic in the song sheet."));
     }
     let folder = |kind| {
@@ -210,6 +226,7 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
             Kind::Programming => 1,
             Kind::Layer => 2,
             Kind::Guide => 3,
+            Kind::Mix => 4,
         };
         folders.get(index).cloned().unwrap_or_default()
     };
@@ -219,6 +236,7 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
     let papers = folders.last().cloned().unwrap_or_default();
     let documents = documents
         .iter()
+        .filter(|d| d.what != ROUGH_MIX)
         .map(|d| {
             let ending: String = d.file.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
             let ending: String = ending.chars().filter(char::is_ascii_alphanumeric).collect();

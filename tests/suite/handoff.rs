@@ -575,21 +575,25 @@ fn folders_and_templates_that_cannot_be_used_are_mistakes_of_the_sheet() {
 fn a_track_and_a_document_of_one_path_are_a_mistake_of_the_sheet() {
     let dir = tempfile::tempdir().unwrap();
     let mut s = song(dir.path(), 1.5);
-    let mix = write(&dir.path().join("rough_mix.wav"), 2, &vec![0.1; 144_000]);
-    let documents = [Document { file: mix, what: "RoughMix".into(), instead: None }];
-    let looked = |s: &Song| handoff::look(&Request { documents: &documents, ..request(s, dir.path()) }, &Quiet);
-    // The programmed part goes among the documents, under the rough mix's own name.
+    let sound = write(&dir.path().join("sound.wav"), 2, &vec![0.1; 144_000]);
+    let looked = |s: &Song, what: &str| {
+        let documents = [Document { file: sound.clone(), what: what.into(), instead: None }];
+        handoff::look(&Request { documents: &documents, ..request(s, dir.path()) }, &Quiet)
+    };
+    // The programmed part goes among the documents, under a name that one of them has.
     s.handoff.folders[1] = "documents".into();
     s.handoff.names = "{song}_{name}".into();
-    s.tracks[1].name = "rough mix".into();
-    let e = looked(&s).unwrap_err();
+    s.tracks[1].name = "spoken notes".into();
+    let e = looked(&s, "SpokenNotes").unwrap_err();
     assert!(e.to_string().contains("would both be delivered as"), "{e}");
     assert!(e.exit_code() == ExitCode::Input && e.remedy().contains("names or folders"), "{e}");
-    s.tracks[1].name = "shaker".into();
-    assert!(looked(&s).is_ok());
+    assert!(looked(&s, "Other").is_ok());
+    // A rough mix is one of the audio files, which are told apart by themselves.
+    s.tracks[1].name = "rough mix".into();
+    assert!(looked(&s, "RoughMix").is_ok());
     // A folder that is called as a document cannot be unpacked beside it.
     s.handoff.folders[0] = "Documents/LowTide_notes.txt".into();
-    let e = looked(&s).unwrap_err();
+    let e = looked(&s, "Other").unwrap_err();
     assert!(e.to_string().contains("the folder Documents/LowTide_notes.txt would have the path of"), "{e}");
 }
 

@@ -3,7 +3,7 @@
 //! In: the plan, the facts of every file, the song. Out: findings: errors stop the handoff, cautions and notes go with it.
 //! Nothing is read here; the numbers come from [`scan`](super::scan).
 
-use super::convert::{guide_gain, is_exact};
+use super::convert::{guide_gain, highest, is_exact};
 use super::midi::pull_finding;
 use super::name::{LONG_TITLE, loses_letters};
 use super::plan::{Item, Kind, Plan};
@@ -58,6 +58,7 @@ fn levels(song: &Song, plan: &Plan, item: &Item, f: &Facts, out: &mut Vec<Findin
                 "Look at the layer's level in the sheet and print it again with `underlay print`, or take it out of the sheet."
             }
             Kind::Layer => "Print it again with `underlay print`, or delete this file.",
+            Kind::Mix => "Make it again with `underlay rough`, or delete this file.",
             _ => "Name the right file in the sheet, or take this one out of it.",
         };
         out.push(Finding::error(file, what, remedy));
@@ -65,11 +66,13 @@ fn levels(song: &Song, plan: &Plan, item: &Item, f: &Facts, out: &mut Vec<Findin
     }
     let lowered = guide_gain(item, f);
     if lowered.0 < 0.0 {
-        let (peak, by) = (f.levels.peak.0.max(f.peak.0), -lowered.0);
+        let (peak, by) = (highest(f).0, -lowered.0);
         out.push(Finding::note(
             file,
             format!("its peaks reach {peak:+.1} dBFS{at_rate}, so the delivered copy is {by:.1} dB softer"),
         ));
+    } else if item.kind == Kind::Mix {
+        // What it holds is told of the recordings that it was made from.
     } else if f.levels.peak.0 > 0.0 {
         out.push(Finding::error(
             file,
@@ -87,7 +90,7 @@ fn levels(song: &Song, plan: &Plan, item: &Item, f: &Facts, out: &mut Vec<Findin
             ));
         }
     }
-    if f.levels.same_channels {
+    if f.levels.same_channels && item.kind != Kind::Mix {
         out.push(Finding::caution(
             file,
             "both channels of this stereo file are the same",
@@ -97,25 +100,27 @@ fn levels(song: &Song, plan: &Plan, item: &Item, f: &Facts, out: &mut Vec<Findin
     out.extend(f.info.repairs.iter().cloned());
 }
 
-/// The time reference that most mics share.
+/// The time reference that most of the mics share that carry one; 0 where none does.
 fn common_reference(plan: &Plan) -> u64 {
     let mut count: HashMap<u64, usize> = HashMap::new();
-    for item in plan.items.iter().filter(|i| i.kind == Kind::Mic) {
-        *count.entry(reference(item)).or_default() += 1;
+    for reference in plan.items.iter().filter(|i| i.kind == Kind::Mic).filter_map(reference) {
+        *count.entry(reference).or_default() += 1;
     }
     // The smaller one where two are equally common, so that the outcome is always the same.
     count.into_iter().max_by_key(|&(r, n)| (n, std::cmp::Reverse(r))).map_or(0, |(r, _)| r)
 }
 
-fn reference(item: &Item) -> u64 {
-    item.info.bext.as_ref().map_or(0, |b| b.time_reference)
+/// The time stamp of a file; `None` where it carries none.
+fn reference(item: &Item) -> Option<u64> {
+    item.info.bext.as_ref().map(|b| b.time_reference)
 }
 
 fn place_in_time(song: &Song, item: &Item, f: &Facts, common: u64, out: &mut Vec<Finding>) {
     let (file, rate) = (&item.source, f.info.rate);
     let end = resampled_frames(song.frames(), song.rate(), rate);
-    let own = reference(item);
-    if item.kind == Kind::Mic && own != common && item.info.bext.is_some() {
+    let stamped = reference(item);
+    let own = stamped.unwrap_or(0);
+    if item.kind == Kind::Mic && stamped.is_some() && own != common {
         let late = own as f64 - common as f64;
         let by = Seconds(late.abs() / rate.hz_f64());
         let word = if late > 0.0 { "later" } else { "earlier" };
@@ -197,7 +202,8 @@ fn shared(findings: Vec<Finding>, all: usize, out: &mut Vec<Finding>) {
 /// Files that still sound where they end: one caution for those whose recording ends there, one for those that the song's end
 /// cuts. Only the latter are helped by a later end.
 fn tails(plan: &Plan, facts: &[Facts], out: &mut Vec<Finding>) {
-    let sounding = |(i, f): &(&Item, &Facts)| f.tail > TAIL_LIMIT && f.levels.peak >= SILENT && i.kind != Kind::Guide;
+    let listened_to = |i: &Item| matches!(i.kind, Kind::Guide | Kind::Mix);
+    let sounding = |(i, f): &(&Item, &Facts)| f.tail > TAIL_LIMIT && f.levels.peak >= SILENT && !listened_to(i);
     // A layer is printed up to the song's end.
     let cut = |(i, f): &(&Item, &Facts)| f.frames < f.info.frames || i.kind == Kind::Layer;
     let (cut, ended): (Vec<_>, Vec<_>) = plan.items.iter().zip(facts).filter(sounding).partition(cut);
@@ -264,7 +270,8 @@ fn names(item: &Item, out: &mut Vec<Finding>) {
 /// Two files that hold the same samples: one of them is surely the wrong one.
 fn twins(plan: &Plan, facts: &[Facts], out: &mut Vec<Finding>) {
     let mut seen: HashMap<[u8; 32], &Item> = HashMap::new();
-    for (item, f) in plan.items.iter().zip(facts).filter(|(_, f)| f.levels.peak >= SILENT) {
+    let sounds = |(i, f): &(&Item, &Facts)| i.kind != Kind::Mix && f.levels.peak >= SILENT;
+    for (item, f) in plan.items.iter().zip(facts).filter(sounds) {
         if let Some(first) = seen.insert(f.samples_sha, item) {
             out.push(Finding::error(
                 &item.source,

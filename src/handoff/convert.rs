@@ -10,14 +10,22 @@ use crate::error::Result;
 use crate::song::Polarity;
 use crate::units::{Dbfs, Decibels, SamplePos};
 
-/// What a guide's peaks stay under once it is lowered.
+/// What the peaks of a guide or the rough mix stay under once it is lowered.
 const GUIDE_BELOW: Dbfs = Dbfs(-0.5);
 
-/// The gain that a guide is delivered with: 0 dB, or less where its peaks lie above full scale, as those of a loud compressed
-/// two-mix do once it is decoded or brought to another rate. It is only there to be listened to; a recording keeps its level.
+/// The gain that a guide or the rough mix is delivered with: 0 dB, or less where its peaks lie above full scale, as those of a
+/// loud compressed two-mix do once it is decoded or brought to another rate. It is only there to be listened to; a recording
+/// keeps its level.
 pub(super) fn guide_gain(item: &Item, facts: &Facts) -> Decibels {
-    let peak = facts.levels.peak.0.max(facts.peak.0);
-    if item.kind == Kind::Guide && peak > 0.0 { Decibels(GUIDE_BELOW.0 - peak) } else { Decibels(0.0) }
+    let peak = highest(facts);
+    let listened_to = matches!(item.kind, Kind::Guide | Kind::Mix);
+    if listened_to && peak.0 > 0.0 { Decibels(GUIDE_BELOW.0 - peak.0) } else { Decibels(0.0) }
+}
+
+/// The highest peak of a file, as it is and as it is to be delivered.
+pub(super) fn highest(facts: &Facts) -> Dbfs {
+    let between = facts.true_peak.map_or(Dbfs::SILENCE.0, |p| p.0);
+    Dbfs(facts.levels.peak.0.max(facts.peak.0).max(between))
 }
 
 /// Whether a recording's samples can be stored in the delivery value for value.

@@ -12,7 +12,7 @@ use super::manifest::{AudioEntry, CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, 
 use super::midi::{pulled_name, pulled_trigger_file, tempo_file, trigger_file};
 use super::mixed;
 use super::papers::{notes, sheet_csv, sheet_html};
-use super::plan::{Document, Item, Plan, plan};
+use super::plan::{Document, Item, Kind, MIDI, NOTES, Plan, SHEET_PAGE, SHEET_TABLE, TEMPO_MAP, TRIGGERS, plan};
 use super::revision::{Changes, former, root_name, zip_name};
 use super::scan::{Facts, Stamp, scan};
 use super::verify::verify;
@@ -87,8 +87,8 @@ pub struct Delivered {
 }
 
 /// A document that was looked at.
-struct Paper<'a> {
-    document: &'a Document,
+struct Paper {
+    document: Document,
     path: String,
     bytes: u64,
     sha: [u8; 32],
@@ -103,7 +103,8 @@ pub fn look(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     Ok(Handoff { findings: seen.findings, delivered: None })
 }
 
-/// Makes the handoff. Findings of the weight of an error stop it before anything is written.
+/// Makes the handoff. Findings of the weight of an error stop it before anything is written. Where nothing has changed since
+/// the newest delivery in the folder, and that is unharmed, it stands; a damaged one stays where it is and gets a successor.
 ///
 /// # Errors
 /// As [`look`]; [`HandoffFault::SourceChanged`] when a recording changed meanwhile; [`HandoffFault::BadCopy`] when the zip
@@ -121,11 +122,18 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     if let Some(f) = &former {
         match &f.manifest {
             Some(m) if m.content == content => {
-                let bytes = std::fs::metadata(&f.zip).map_or(0, |m| m.len());
-                let (zip, revision, manifest) = (f.zip.clone(), f.revision, m.clone());
-                let files = manifest.files.len() + 2;
-                let delivered = Delivered { zip, revision, bytes, files, fresh: false, changes: None, manifest };
-                return Ok(Handoff { findings, delivered: Some(delivered) });
+                let Some(harm) = harm(&f.zip, progress) else {
+                    let bytes = std::fs::metadata(&f.zip).map_or(0, |m| m.len());
+                    let (zip, revision, manifest) = (f.zip.clone(), f.revision, m.clone());
+                    let files = manifest.files.len() + 2;
+                    let delivered = Delivered { zip, revision, bytes, files, fresh: false, changes: None, manifest };
+                    return Ok(Handoff { findings, delivered: Some(delivered) });
+                };
+                findings.push(Finding::caution(
+                    &f.zip,
+                    format!("this delivery was damaged since it was made ({harm}), so a new one is made"),
+                    "Send the new one. If the disk goes on damaging files, choose another one with --out.",
+                ));
             }
             Some(m) if m.song != request.song.title => findings.push(Finding::caution(
                 &f.zip,
@@ -167,7 +175,7 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
         manifest.files.push(copy(&mut bundle, paper)?);
     }
     for (what, bytes) in &midi {
-        manifest.files.push(entry(bundle.add(&plan.paper(what, "mid"), bytes)?, None));
+        manifest.files.push(entry(bundle.add(&plan.paper((what, MIDI)), bytes)?, None));
     }
     let changes = former.and_then(|f| f.manifest).map(|old| Changes::between(&old, &manifest));
     write_papers(&mut bundle, request, &plan, &mut manifest, &findings, changes.as_ref())?;
@@ -191,6 +199,14 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     Ok(Handoff { findings, delivered: Some(delivered) })
 }
 
+/// What is wrong with a delivery that lies in the folder, read to its end; `None` where it is as it was made.
+fn harm(zip: &Path, progress: &dyn Progress) -> Option<String> {
+    match verify(zip, progress) {
+        Ok(checked) => checked.fault().map(|fault| fault.to_string()),
+        Err(_) => Some("it cannot be read any more".into()),
+    }
+}
+
 /// Why a zip that was just written cannot be read.
 fn gone_or_bad(target: &Path, beside: &Path, e: &crate::Error) -> crate::Error {
     if beside.exists() {
@@ -201,34 +217,30 @@ fn gone_or_bad(target: &Path, beside: &Path, e: &crate::Error) -> crate::Error {
 }
 
 /// Everything that is known before the first byte is written.
-struct Seen<'a> {
+struct Seen {
     plan: Plan,
     facts: Vec<Facts>,
-    papers: Vec<Paper<'a>>,
+    papers: Vec<Paper>,
     findings: Vec<Finding>,
 }
 
-fn see<'a>(request: &Request<'a>, progress: &dyn Progress) -> Result<Seen<'a>> {
+fn see(request: &Request<'_>, progress: &dyn Progress) -> Result<Seen> {
     let song = request.song;
     let plan = plan(song, request.layers, request.documents)?;
     let end = |item: &Item| resampled_frames(song.frames(), song.rate(), item.info.rate);
     let total = plan.items.iter().map(|i| i.info.frames.min(end(i))).sum();
     progress.begin("looking at every file", total);
-    let facts = plan
-        .items
-        .par_iter()
-        .map(|i| scan(&i.source, i.channel, end(i), plan.rate, progress))
-        .collect::<Vec<Result<Facts>>>();
+    let facts = plan.items.par_iter().map(|i| scan(i, end(i), plan.rate, progress)).collect::<Vec<Result<Facts>>>();
     // In order, so that the error of the first bad file is told whatever the threads did.
     let facts = facts.into_iter().collect::<Result<Vec<Facts>>>()?;
     progress.end();
     let mut papers = Vec::new();
-    for (document, (_, path)) in request.documents.iter().zip(&plan.documents) {
+    for (document, path) in &plan.documents {
         let (bytes, sha) = match &document.instead {
             Some(contents) => (contents.len() as u64, Sha256::digest(contents).into()),
             None => sum_of(&document.file)?,
         };
-        papers.push(Paper { document, path: path.clone(), bytes, sha });
+        papers.push(Paper { document: document.clone(), path: path.clone(), bytes, sha });
     }
     let mut findings = check(song, &plan, &facts, request.hits);
     findings.extend(mixed::out_of_date(song, request.layers, request.documents, &plan, &facts));
@@ -340,6 +352,7 @@ fn entry(w: Written, audio: Option<AudioEntry>) -> FileEntry {
 
 fn polarity(item: &Item, applied: bool) -> String {
     match (item.polarity, applied) {
+        _ if item.kind == Kind::Mix => "as mixed".into(),
         (Polarity::Undecided, _) => "not decided".into(),
         (Polarity::Keep, _) => "as recorded".into(),
         (Polarity::Invert, true) => "inverted in this file".into(),
@@ -394,7 +407,7 @@ impl Seconds {
 }
 
 /// Copies a document that was looked at before.
-fn copy(bundle: &mut Bundle, paper: &Paper<'_>) -> Result<FileEntry> {
+fn copy(bundle: &mut Bundle, paper: &Paper) -> Result<FileEntry> {
     let file = &paper.document.file;
     if let Some(contents) = &paper.document.instead {
         return Ok(entry(bundle.add(&paper.path, contents)?, None));
@@ -408,14 +421,11 @@ fn copy(bundle: &mut Bundle, paper: &Paper<'_>) -> Result<FileEntry> {
     Ok(entry(written, None))
 }
 
-/// What the played triggers are called.
-const TRIGGERS: &str = "Triggers";
-
 /// Tempo map and triggers, made anew so that they cannot be older than sheet and hit list.
 fn midi_files(request: &Request<'_>) -> Result<Vec<(String, Vec<u8>)>> {
     let mut out = Vec::new();
     if let Some(bytes) = tempo_file(request.song)? {
-        out.push(("TempoMap".into(), bytes));
+        out.push((TEMPO_MAP.into(), bytes));
     }
     if let Some(hits) = request.hits {
         if let Some(bytes) = trigger_file(request.song, hits)? {
@@ -437,15 +447,15 @@ fn write_papers(
     changes: Option<&Changes>,
 ) -> Result<()> {
     let own = [
-        (plan.paper("Notes", "txt"), notes(request.song, manifest, findings, changes).into_bytes()),
-        (plan.paper("TrackSheet", "csv"), sheet_csv(manifest)?),
+        (plan.paper(NOTES), notes(request.song, manifest, findings, changes).into_bytes()),
+        (plan.paper(SHEET_TABLE), sheet_csv(manifest)?),
     ];
     for (path, contents) in &own {
         manifest.files.push(entry(bundle.add(path, contents)?, None));
     }
     // Last, so that its list of checksums is complete but for itself.
     let html = sheet_html(request.song, manifest);
-    manifest.files.push(entry(bundle.add(&plan.paper("TrackSheet", "html"), html.as_bytes())?, None));
+    manifest.files.push(entry(bundle.add(&plan.paper(SHEET_PAGE), html.as_bytes())?, None));
     let written = bundle.add(MANIFEST, manifest.to_json().as_bytes())?;
     bundle.add(CHECKSUMS, manifest.checksums(&written.sha256).as_bytes())?;
     Ok(())
@@ -476,7 +486,7 @@ fn decisions(request: &Request<'_>, plan: &Plan, midi: &[(String, Vec<u8>)]) -> 
     put("delivery".into(), format!("{}, {} bit", plan.rate, plan.bits));
     put("length".into(), format!("{} samples", plan.frames));
     put("names".into(), song.handoff.names.clone());
-    for item in &plan.items {
+    for item in plan.items.iter().filter(|i| i.kind != Kind::Mix) {
         let source = item.source.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
         let side = item.side().map_or_else(String::new, |side| format!(", {side} side"));
         put(format!("recording of {}", item.name), source + &side);
@@ -539,7 +549,7 @@ fn content(
     request: &Request<'_>,
     plan: &Plan,
     facts: &[Facts],
-    papers: &[Paper<'_>],
+    papers: &[Paper],
     midi: &[(String, Vec<u8>)],
     decisions: &BTreeMap<String, String>,
 ) -> String {

@@ -34,7 +34,7 @@ pub struct Manifest {
     pub rate_hz: u32,
     /// Bits of the delivered files.
     pub bits: u16,
-    /// Frames of every delivered mic, layer, part and guide.
+    /// Frames of every delivered mic, layer, part, guide and rough mix.
     pub frames: u64,
     /// SHA-256 over everything that went in: equal contents give an equal value, whatever the revision.
     pub content: String,

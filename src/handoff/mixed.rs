@@ -3,15 +3,13 @@
 //! In: the table that lies beside the mix (`rough_mix.csv`), the plan, the facts of every file. Out: a finding that names
 //! what has changed since. A loudness or a level of the guide is not asked for: it may have been for one mix alone.
 
-use super::plan::{Document, Item, Plan};
+use super::plan::{Document, Item, Kind, Plan, ROUGH_MIX};
 use super::scan::Facts;
 use crate::finding::Finding;
 use crate::mix::{PrintedLayer, sheet_words};
 use crate::song::{Polarity, Song};
 use std::collections::BTreeMap;
 
-/// What a rough mix is called among the documents.
-const ROUGH_MIX: &str = "RoughMix";
 /// Changes that are told one by one.
 const TOLD: usize = 3;
 
@@ -40,7 +38,7 @@ pub(super) fn out_of_date(
         return Some(Finding::caution(mix, what, remedy));
     };
     let mut changes: Vec<String> = Vec::new();
-    for (item, f) in plan.items.iter().zip(facts) {
+    for (item, f) in plan.items.iter().zip(facts).filter(|(i, _)| i.kind != Kind::Mix) {
         let now = sheet(song, layers, item);
         changes.extend(change(item, f, &now, rows.get(&item.name)).map(|how| format!("{} ({how})", item.name)));
     }

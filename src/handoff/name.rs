@@ -5,6 +5,7 @@
 //! Music Projects* (2018, p. 13, as quoted by others): no spaces, no punctuation, no accents, each word capitalised,
 //! rate and bit depth last, the rate with a lone `k`.
 
+use super::manifest::{CHECKSUMS, MANIFEST};
 use crate::output::{is_accent, kept_by_windows, spelled_out, without_accent};
 use crate::units::SampleRate;
 use sha2::{Digest, Sha256};
@@ -184,7 +185,8 @@ fn shorten(name: String) -> String {
 /// Checks a folder name of the sheet; gives it back without outer spaces. Folders may lie in folders: `Drums/Kit`.
 ///
 /// # Errors
-/// [`BadName`] for a name that is empty, leaves the delivery, or that some system cannot store.
+/// [`BadName`] for a name that is empty, leaves the delivery, is that of a file in its top folder, or that some system cannot
+/// store.
 pub fn folder(name: &str) -> Result<String, BadName> {
     let bad = |what: &str| BadName {
         what: format!("the folder name \"{name}\" {what}"),
@@ -196,6 +198,10 @@ pub fn folder(name: &str) -> Result<String, BadName> {
     }
     if name_.len() > LONGEST {
         return Err(bad("is too long"));
+    }
+    let top = name_.split('/').next().unwrap_or(name_);
+    if [MANIFEST, CHECKSUMS].iter().any(|own| own.eq_ignore_ascii_case(top)) {
+        return Err(bad("is that of a file which every delivery holds"));
     }
     for part in name_.split('/') {
         if part.is_empty() || part == "." || part == ".." || name_.contains('\\') || name_.contains(':') {
@@ -352,6 +358,16 @@ mod tests {
         assert!(folder(&"a/".repeat(60)).is_err() && folder(&["a"; 60].join("/")).is_err());
         assert_eq!(folder("Acoustic Kit").unwrap(), "Acoustic Kit");
         assert_eq!(folder("Drums/Kit").unwrap(), "Drums/Kit");
+    }
+
+    #[test]
+    fn no_folder_takes_the_name_of_a_file_in_the_top_folder() {
+        for bad in ["manifest.json", "Manifest.JSON", " checksums.sha256", "CHECKSUMS.SHA256/Kit"] {
+            assert!(folder(bad).unwrap_err().what.contains("which every delivery holds"), "{bad:?}");
+        }
+        for good in ["manifest", "Kit/manifest.json", "checksums"] {
+            assert!(folder(good).is_ok(), "{good}");
+        }
     }
 
     #[test]

@@ -1,7 +1,9 @@
 //! What is to be delivered, under which names, in which folders.
 //!
-//! In: the song, its printed layers, its documents. Out: [`Plan`], with every path inside the zip decided.
+//! In: the song, its printed layers, its documents. Out: [`Plan`], with every path inside the zip decided, no two alike.
 
+use super::manifest::{CHECKSUMS, MANIFEST};
+use super::midi::pulled_name;
 use super::name::{self, BadName, Fields, rate_word, words};
 use super::scan::heard;
 use crate::audio::{AudioInfo, AudioReader, Channel, SampleFormat, resampled_frames};
@@ -9,7 +11,20 @@ use crate::error::{Error, Located, Result};
 use crate::mix::{PrintedLayer, kind_word};
 use crate::song::{Polarity, SheetFault, Song, TrackKind};
 use crate::units::SampleRate;
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
+
+/// Documents that the handoff writes itself: what they are called, and their endings.
+pub(super) const NOTES: (&str, &str) = ("Notes", "txt");
+pub(super) const SHEET_TABLE: (&str, &str) = ("TrackSheet", "csv");
+pub(super) const SHEET_PAGE: (&str, &str) = ("TrackSheet", "html");
+pub(super) const TEMPO_MAP: &str = "TempoMap";
+pub(super) const TRIGGERS: &str = "Triggers";
+pub(super) const MIDI: &str = "mid";
+/// What the rough mix is called among the documents that are given.
+pub(super) const ROUGH_MIX: &str = "RoughMix";
+/// What it is, in words, and its name in the manifest.
+const MIX_ROLE: &str = "rough mix";
 
 /// What kind of thing a delivered file is; tells its folder.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -18,6 +33,8 @@ pub(super) enum Kind {
     Programming,
     Layer,
     Guide,
+    /// The song's own rough mix, among the documents.
+    Mix,
 }
 
 /// One audio file to deliver.
@@ -52,7 +69,8 @@ impl Item {
     }
 }
 
-/// A document to deliver beside the ones that the handoff writes itself.
+/// A document to deliver beside the ones that the handoff writes itself. The rough mix (`what` is `RoughMix`) is brought to the
+/// delivery's rate, depth and length as every audio file; others go in as they are.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Document {
     /// The file.
@@ -90,8 +108,30 @@ impl Plan {
     }
 
     /// Path of one of the handoff's own documents, such as `Documents/LowTide_TrackSheet.csv`.
-    pub fn paper(&self, what: &str, ending: &str) -> String {
+    pub fn paper(&self, (what, ending): (&str, &str)) -> String {
         format!("{}/{}_{what}.{ending}", self.papers, self.song)
+    }
+
+    /// Two files that would have one path, or one that would have the path of a folder, whatever the case of their letters.
+    fn collision(&self, pull: f64) -> Option<BadName> {
+        let pulled = pulled_name(pull);
+        let own = [NOTES, SHEET_TABLE, SHEET_PAGE, (TEMPO_MAP, MIDI), (TRIGGERS, MIDI), (&pulled, MIDI)];
+        let own = own.map(|paper| self.paper(paper)).into_iter().chain([MANIFEST, CHECKSUMS].map(str::to_owned));
+        let files = self.items.iter().map(|i| (i.name.clone(), i.path.clone()));
+        let files =
+            files.chain(self.documents.iter().map(|(d, path)| (format!("the document {}", d.what), path.clone())));
+        let files: Vec<(String, String)> =
+            files.chain(own.map(|path| ("a document of the handoff".into(), path))).collect();
+        let remedy = "Change names or folders in the sheet's [handoff], or give that track another name.".to_owned();
+        let mut taken: HashMap<String, &str> = HashMap::new();
+        for (what, path) in &files {
+            if let Some(other) = taken.insert(path.to_lowercase(), what) {
+                return Some(BadName { what: format!("{other} and {what} would both be delivered as {path}"), remedy });
+            }
+        }
+        let folders = files.iter().flat_map(|(_, path)| path.match_indices('/').filter_map(|(at, _)| path.get(..at)));
+        let (folder, what) = folders.filter_map(|f| Some((f, taken.get(&f.to_lowercase())?))).next()?;
+        Some(BadName { what: format!("the folder {folder} would have the path of {what}"), remedy })
     }
 }
 
@@ -101,7 +141,7 @@ pub const DEPTHS: [u16; 3] = [16, 24, 32];
 /// Decides folders and names.
 ///
 /// # Errors
-/// A sheet fault for a template or folder that cannot be used; usage for a depth that is not delivered; audio faults of
+/// A sheet fault for a template or folder that cannot be used, or that gives two files one path; usage for a depth that is not delivered; audio faults of
 /// a printed layer.
 pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document]) -> Result<Plan> {
     let h = &song.handoff;
@@ -168,7 +208,16 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
         let item = new(&t.name, kind_word(t.kind).into(), kind, &t.info.path, &t.info);
         push(item, t.name.clone(), String::new()).map_err(|e| sheet(song, e))?;
     }
-    if items.is_empty() {
+    let mix = documents.iter().find(|d| d.what == ROUGH_MIX);
+    if let Some(mix) = mix {
+        let info = AudioReader::open(&mix.file)?.info().clone();
+        // Told apart from a track of the sheet that is called so.
+        let taken = song.tracks.iter().map(|t| &t.name).chain(song.mics.iter().map(|m| &m.name)).any(|n| n == MIX_ROLE);
+        let name = if taken { "the rough mix" } else { MIX_ROLE };
+        let item = new(name, MIX_ROLE.into(), Kind::Mix, &mix.file, &info);
+        push(item, MIX_ROLE.into(), String::new()).map_err(|e| sheet(song, e))?;
+    }
+    if items.iter().all(|i| i.kind == Kind::Mix) {
         return Err(Error::usage("there is nothing to hand off", "Name at least one mic in the song sheet."));
     }
     let folder = |kind| {
@@ -177,6 +226,7 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
             Kind::Programming => 1,
             Kind::Layer => 2,
             Kind::Guide => 3,
+            Kind::Mix => 4,
         };
         folders.get(index).cloned().unwrap_or_default()
     };
@@ -186,6 +236,7 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
     let papers = folders.last().cloned().unwrap_or_default();
     let documents = documents
         .iter()
+        .filter(|d| d.what != ROUGH_MIX)
         .map(|d| {
             let ending: String = d.file.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
             let ending: String = ending.chars().filter(char::is_ascii_alphanumeric).collect();
@@ -193,7 +244,8 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
         })
         .collect();
     let frames = resampled_frames(song.frames(), song.rate(), h.rate);
-    Ok(Plan { items, documents, song: title, papers, rate: h.rate, bits: h.bits, frames })
+    let plan = Plan { items, documents, song: title, papers, rate: h.rate, bits: h.bits, frames };
+    plan.collision(song.trigger_pull).map_or(Ok(plan), |bad| Err(sheet(song, bad)))
 }
 
 fn sheet(song: &Song, bad: BadName) -> Error {

@@ -4,10 +4,11 @@
 //! known. One pass, in blocks; memory does not depend on the length.
 
 use super::depth::Depth;
+use super::plan::{Item, Kind};
 use crate::audio::levels::SOUND_FLOOR;
 use crate::audio::{AudioInfo, AudioReader, Channel, LevelMeter, Levels, Resampler};
 use crate::error::Result;
-use crate::mix::{Loudness, Meter, SoundSum, Watch};
+use crate::mix::{Dbtp, Loudness, Meter, SoundSum, Watch};
 use crate::progress::Progress;
 use crate::units::{Dbfs, SampleRate, Seconds};
 use serde::Serialize;
@@ -43,6 +44,8 @@ pub struct Facts {
     pub levels: Levels,
     /// Highest sample at the rate of the delivery: between two samples a wave may stand higher than on them.
     pub peak: Dbfs,
+    /// Highest true peak at the rate of the delivery; only of a rough mix that is brought to another rate.
+    pub true_peak: Option<Dbtp>,
     /// Bits that its samples need, 1..=32: a 24-bit recording that was exported with 32 needs 24. `None` where only a rounded
     /// copy can be made.
     pub bits: Option<u16>,
@@ -154,17 +157,18 @@ impl Block {
 /// Frames read at a time.
 pub(super) const AT_ONCE: usize = 1 << 14;
 
-/// Looks through a file, or one side of it. `end` is the song's end in frames of this file, `to` the rate of the delivery.
+/// Looks through an item's file, or one side of it. `end` is the song's end in frames of this file, `to` the rate of the
+/// delivery.
 ///
 /// # Errors
 /// Audio faults of the file.
-pub(super) fn scan(path: &Path, channel: Channel, end: u64, to: SampleRate, progress: &dyn Progress) -> Result<Facts> {
-    let stamp = Stamp::of(path);
-    let mut source = Source::open(path, channel, true)?.until(end);
+pub(super) fn scan(item: &Item, end: u64, to: SampleRate, progress: &dyn Progress) -> Result<Facts> {
+    let stamp = Stamp::of(&item.source);
+    let mut source = Source::open(&item.source, item.channel, true)?.until(end);
     let info = source.info().clone();
     let mut meter = Meter::new(info.rate, info.channels, Watch { true_peak: false, ..Watch::MIX })?;
     let mut levels = LevelMeter::new(info.channels, info.format, SOUND_FLOOR);
-    let (mut depth, mut arriving) = (Depth::default(), Arriving::new(&info, to)?);
+    let (mut depth, mut arriving) = (Depth::default(), Arriving::new(&info, to, item.kind == Kind::Mix)?);
     let mut tail = Tail::new(TAIL.sample(info.rate).0 as usize * usize::from(info.channels));
     let (mut sha, mut crc, mut heard) = (Sha256::new(), crc32fast::Hasher::new(), SoundSum::default());
     loop {
@@ -184,9 +188,11 @@ pub(super) fn scan(path: &Path, channel: Channel, end: u64, to: SampleRate, prog
         progress.advance(n as u64);
     }
     let levels = levels.finish();
+    let (peak, true_peak) = arriving.finish()?;
     Ok(Facts {
         frames: levels.frames,
-        peak: arriving.finish()?.unwrap_or(levels.peak),
+        peak: peak.unwrap_or(levels.peak),
+        true_peak,
         bits: depth.bits(info.format),
         levels,
         loudness: meter.loudness(),
@@ -199,34 +205,44 @@ pub(super) fn scan(path: &Path, channel: Channel, end: u64, to: SampleRate, prog
     })
 }
 
-/// The highest sample of a stream once it is brought to another rate.
+/// The highest sample of a stream once it is brought to another rate, and where that is asked for its highest true peak.
 struct Arriving {
     resampler: Option<Resampler>,
     out: Vec<f32>,
     highest: f32,
+    between: Option<Meter>,
 }
 
 impl Arriving {
-    fn new(info: &AudioInfo, to: SampleRate) -> Result<Self> {
+    fn new(info: &AudioInfo, to: SampleRate, between: bool) -> Result<Self> {
         let resampler = if info.rate == to { None } else { Some(Resampler::new(info.rate, to, info.channels)?) };
-        Ok(Self { resampler, out: Vec::new(), highest: 0.0 })
+        let between =
+            (between && resampler.is_some()).then(|| Meter::new(to, info.channels, Watch::MIX)).transpose()?;
+        Ok(Self { resampler, out: Vec::new(), highest: 0.0, between })
     }
 
     fn push(&mut self, x: &[f32]) -> Result<()> {
         if let Some(resampler) = &mut self.resampler {
             self.out.clear();
             resampler.push(x, &mut self.out)?;
-            self.highest = peak(self.highest, &self.out);
+            self.look()?;
         }
         Ok(())
     }
 
+    fn look(&mut self) -> Result<()> {
+        self.highest = peak(self.highest, &self.out);
+        self.between.as_mut().map_or(Ok(()), |meter| meter.add(&self.out))
+    }
+
     /// `None` where the rate stays.
-    fn finish(mut self) -> Result<Option<Dbfs>> {
-        let Some(resampler) = self.resampler else { return Ok(None) };
+    fn finish(mut self) -> Result<(Option<Dbfs>, Option<Dbtp>)> {
+        let Some(resampler) = self.resampler.take() else { return Ok((None, None)) };
         self.out.clear();
         resampler.finish(&mut self.out)?;
-        Ok(Some(Dbfs::from_peak(f64::from(peak(self.highest, &self.out)))))
+        self.look()?;
+        let between = self.between.map(|meter| meter.loudness().true_peak);
+        Ok((Some(Dbfs::from_peak(f64::from(self.highest))), between))
     }
 }
 

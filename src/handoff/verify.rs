@@ -1,7 +1,8 @@
 //! Checking a zip against its own manifest: at the sender's before it gets its name, at the receiver's after it came.
 //!
 //! In: a zip file. Out: [`Verified`]: every entry was read to its end, its CRC, size and SHA-256 are right, nothing is
-//! missing, nothing was added, nothing would land outside the folder it is unpacked into.
+//! missing, nothing was added, nothing would land outside the folder it is unpacked into, and every program that unpacks it
+//! finds the same files under the same names.
 
 use super::fault::HandoffFault;
 use super::manifest::{CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, Manifest, hex};
@@ -15,8 +16,8 @@ use std::collections::HashMap;
 use std::fs::File;
 use std::io::{BufReader, ErrorKind, Read};
 use std::path::{Path, PathBuf};
-use zip::ZipArchive;
 use zip::result::ZipError;
+use zip::{ZipArchive, ZipReadOptions};
 
 /// Entries that a zip may hold; a delivery has some dozens.
 const MOST_ENTRIES: usize = 10_000;
@@ -115,6 +116,8 @@ fn read_manifest(zip: &Path, archive: &mut Archive) -> Result<(Manifest, String)
 /// What one entry of the zip turned out to be.
 struct Read1 {
     path: String,
+    /// A folder, as file managers write one before its files.
+    folder: bool,
     bytes: u64,
     sha256: String,
     wrong: Option<String>,
@@ -141,9 +144,16 @@ pub fn verify(zip: &Path, progress: &dyn Progress) -> Result<Verified> {
         .map_init(|| open(zip).ok(), |archive, i| read_entry(archive.as_mut(), i, &root, &expected, progress))
         .collect();
     progress.end();
-    let wrong = compare(&manifest, &entries);
+    let mut wrong = compare(&manifest, &entries);
+    if archive.has_duplicate_names() {
+        wrong.push("two files in the zip have one name".into());
+    } else if wrong.is_empty() {
+        // What each entry says of itself was compared above; this finds files that overlap and files that no list names.
+        wrong.extend(archive.validate_header_consistency().err().map(|e| format!("the zip contradicts itself ({e})")));
+    }
     let bytes = entries.iter().map(|e| e.bytes).sum();
-    Ok(Verified { zip: zip.to_owned(), manifest, files: entries.len(), bytes, wrong })
+    let files = entries.iter().filter(|e| !e.folder).count();
+    Ok(Verified { zip: zip.to_owned(), manifest, files, bytes, wrong })
 }
 
 /// What the manifest lets one expect of an entry; more than that is never unpacked.
@@ -162,11 +172,15 @@ fn read_entry(
     expected: &(dyn Fn(&str) -> Expected + Sync),
     progress: &dyn Progress,
 ) -> Read1 {
-    let mut out = Read1 { path: format!("entry {}", index + 1), bytes: 0, sha256: String::new(), wrong: None };
+    let path = format!("entry {}", index + 1);
+    let mut out = Read1 { path, folder: false, bytes: 0, sha256: String::new(), wrong: None };
     let Some(archive) = archive else {
         out.wrong = Some("the zip cannot be opened a second time".into());
         return out;
     };
+    // A zip tells name, size and CRC of a file twice, in its list and before the file itself; programs take either.
+    let strict = ZipReadOptions::new().enforce_header_consistency(!archive.has_duplicate_names());
+    let one_name = archive.by_index_with_options(index, strict).map(|_| ());
     let mut entry = match archive.by_index(index) {
         Ok(e) => e,
         Err(e) => {
@@ -181,8 +195,9 @@ fn read_entry(
             return out;
         }
     };
-    out.path = name.clone();
-    if unsafe_path(&name) {
+    let (name, folder) = name.strip_suffix('/').map_or((name.as_str(), false), |folder| (folder, true));
+    (out.path, out.folder) = (name.to_owned(), folder);
+    if unsafe_path(name) {
         out.wrong = Some(format!("\"{name}\" would be unpacked outside the folder"));
         return out;
     }
@@ -190,7 +205,11 @@ fn read_entry(
         out.wrong = Some(format!("\"{name}\" is a link to another place, not a file"));
         return out;
     }
-    match name.strip_prefix(root).and_then(|n| n.strip_prefix('/')) {
+    if let Err(e) = one_name {
+        out.wrong = Some(format!("\"{name}\" is described twice in the zip, and not alike ({e})"));
+        return out;
+    }
+    match name.strip_prefix(root).and_then(|n| n.strip_prefix('/').or((folder && n.is_empty()).then_some(n))) {
         Some(inside) => out.path = inside.to_owned(),
         None => {
             out.wrong = Some(format!("\"{name}\" was added to the zip"));
@@ -198,6 +217,10 @@ fn read_entry(
         }
     }
     let declared = entry.size();
+    if folder {
+        out.wrong = (declared > 0).then(|| format!("\"{name}\" is called a folder but holds {declared} bytes"));
+        return out;
+    }
     match expected(&out.path) {
         Expected::Size(n) if n != declared => {
             out.wrong = Some(format!("{} has {declared} bytes, the manifest says {n}", out.path));
@@ -247,7 +270,7 @@ fn unsafe_path(name: &str) -> bool {
 fn compare(manifest: &Manifest, entries: &[Read1]) -> Vec<String> {
     let mut wrong: Vec<String> = entries.iter().filter_map(|e| e.wrong.clone()).collect();
     let mut read: HashMap<&str, &Read1> = HashMap::new();
-    for e in entries.iter().filter(|e| e.wrong.is_none()) {
+    for e in entries.iter().filter(|e| e.wrong.is_none() && !e.folder) {
         if read.insert(&e.path, e).is_some() {
             wrong.push(format!("{} is in the zip twice", e.path));
         }
@@ -255,7 +278,7 @@ fn compare(manifest: &Manifest, entries: &[Read1]) -> Vec<String> {
     for f in &manifest.files {
         match read.remove(f.path.as_str()) {
             Some(e) => wrong.extend(differs(f, e)),
-            None if entries.iter().any(|e| e.path == f.path) => {}
+            None if entries.iter().any(|e| e.path == f.path && !e.folder) => {}
             None => wrong.push(format!("{} is missing", f.path)),
         }
     }
@@ -266,7 +289,12 @@ fn compare(manifest: &Manifest, entries: &[Read1]) -> Vec<String> {
         Some(_) => wrong.push(format!("{CHECKSUMS} and {MANIFEST} contradict each other: one was changed")),
         None => wrong.push(format!("{CHECKSUMS} is missing")),
     }
-    let mut added: Vec<&str> = read.into_keys().collect();
+    // The top folder has an empty path.
+    let holds =
+        |folder: &str, path: &str| path.strip_prefix(folder).is_some_and(|p| folder.is_empty() || p.starts_with('/'));
+    let strange = |e: &&Read1| e.folder && e.wrong.is_none() && !manifest.files.iter().any(|f| holds(&e.path, &f.path));
+    let mut added: Vec<&str> =
+        read.into_keys().chain(entries.iter().filter(strange).map(|e| e.path.as_str())).collect();
     added.sort_unstable();
     wrong.extend(added.into_iter().map(|path| format!("{path} was added to the zip")));
     wrong

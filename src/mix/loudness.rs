@@ -23,7 +23,7 @@ impl fmt::Display for Lufs {
     }
 }
 
-/// True peak, dB relative to full scale (ITU-R BS.1770 Annex 2).
+/// True peak, dB relative to full scale (ITU-R BS.1770 Annex 2), as the higher of two meters reads it.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd, Serialize)]
 #[serde(transparent)]
 pub struct Dbtp(pub f64);
@@ -77,12 +77,14 @@ impl Watch {
 /// or two, at a fifth of the time.
 enum Engine {
     All(Box<EbuR128>),
-    Quick(Gated, Option<Box<TruePeak>>),
+    Quick(Gated),
 }
 
 /// Measures the loudness of a stream; memory does not depend on its length beyond 8 bytes every 100 ms.
 pub struct Meter {
     inner: Engine,
+    /// Present where true peak is watched.
+    true_peak: Option<Box<TruePeak>>,
     watch: Watch,
     channels: usize,
     /// Frames between two looks at momentary and short-term loudness.
@@ -100,21 +102,18 @@ impl Meter {
     /// A usage error for a channel count outside 1..=64.
     pub fn new(rate: SampleRate, channels: u16, watch: Watch) -> Result<Self> {
         let quick = !watch.short_term && (1..=2).contains(&channels);
-        let mut mode = Mode::I | if watch.true_peak { Mode::TRUE_PEAK } else { Mode::SAMPLE_PEAK };
-        if watch.short_term {
-            mode |= Mode::S;
-        }
+        let unmeasurable = |e| unmeasurable(channels, e);
         let inner = if quick {
-            let peak = watch.true_peak.then(|| TruePeak::new(rate, usize::from(channels))).transpose();
-            let peak = peak.map_err(|e| unmeasurable(channels, e))?.map(Box::new);
-            Engine::Quick(Gated::new(rate, usize::from(channels)), peak)
+            Engine::Quick(Gated::new(rate, usize::from(channels)))
         } else {
-            let all = EbuR128::new(u32::from(channels), rate.hz(), mode).map_err(|e| unmeasurable(channels, e))?;
-            Engine::All(Box::new(all))
+            let mode = Mode::I | Mode::SAMPLE_PEAK | if watch.short_term { Mode::S } else { Mode::empty() };
+            Engine::All(Box::new(EbuR128::new(u32::from(channels), rate.hz(), mode).map_err(unmeasurable)?))
         };
+        let true_peak = watch.true_peak.then(|| TruePeak::new(rate, usize::from(channels))).transpose();
+        let true_peak = true_peak.map_err(unmeasurable)?.map(Box::new);
         let step = (rate.hz() as usize).div_ceil(10);
         let channels = usize::from(channels);
-        Ok(Self { inner, watch, channels, step, since: 0, momentary: None, short_term: None })
+        Ok(Self { inner, true_peak, watch, channels, step, since: 0, momentary: None, short_term: None })
     }
 
     /// Takes the next interleaved samples; a last incomplete frame is left out.
@@ -125,11 +124,14 @@ impl Meter {
         let whole = samples.len() / self.channels * self.channels;
         let mut rest = samples.get(..whole).unwrap_or(samples);
         let broken = |e| unmeasurable(self.channels as u16, e);
+        if let Some(peak) = &mut self.true_peak {
+            peak.add(rest).map_err(broken)?;
+        }
         let all = match &mut self.inner {
             Engine::All(all) => all,
-            Engine::Quick(gated, peak) => {
+            Engine::Quick(gated) => {
                 gated.add(rest);
-                return peak.as_mut().map_or(Ok(()), |p| p.add(rest).map_err(broken));
+                return Ok(());
             }
         };
         let polls = self.watch.momentary || self.watch.short_term;
@@ -164,7 +166,7 @@ impl Meter {
     pub fn loudness(&self) -> Loudness {
         let (integrated, momentary) = match &self.inner {
             Engine::All(all) => (all.loudness_global().ok(), self.momentary),
-            Engine::Quick(gated, _) => {
+            Engine::Quick(gated) => {
                 let momentary = gated.momentary().filter(|_| self.watch.momentary);
                 (gated.integrated(), momentary.and_then(finite))
             }
@@ -179,12 +181,13 @@ impl Meter {
 
     /// Highest peak of any channel so far, linear. The crate keeps it; a channel inside the count cannot fail.
     fn peak(&self) -> f64 {
-        let all = match &self.inner {
-            Engine::All(all) => all,
-            Engine::Quick(gated, peak) => return peak.as_ref().map_or(gated.peak(), |p| p.highest()),
-        };
-        let one = |c| if self.watch.true_peak { all.true_peak(c) } else { all.sample_peak(c) };
-        (0..self.channels as u32).filter_map(|c| one(c).ok()).fold(0.0, f64::max)
+        if let Some(peak) = &self.true_peak {
+            return peak.highest();
+        }
+        match &self.inner {
+            Engine::All(all) => (0..self.channels as u32).filter_map(|c| all.sample_peak(c).ok()).fold(0.0, f64::max),
+            Engine::Quick(gated) => gated.peak(),
+        }
     }
 }
 

@@ -3,6 +3,7 @@
 //! In: the mics of a take with their roles and polarity decisions, printed layers, the client's two-mix and programmed
 //! parts. Out: [`Rough`]: stereo WAV files at a stated loudness, and a table of what was done to get there.
 
+mod annex;
 mod balance;
 mod bus;
 mod feed;

@@ -133,8 +133,7 @@ pub fn make(song: &Song, layers: &[PrintedLayer], dir: &Path, progress: &dyn Pro
     let music = Decibels(drums.map_or(NO_DRUMS, |l| l.0)).gain();
     let all = Sends { kit: 1.0, layers: 1.0, music };
 
-    let write =
-        |sends, aim, name: &str, what| version::write(&buses, sends, aim, &song.rough, rate, &dir.join(name), what);
+    let write = |sends, aim, name: &str, what| version::write(&buses, sends, aim, song, &dir.join(name), what);
     let (layered, accompanied) = (has(Bus::Layers), has(Bus::Music));
     progress.begin("weighing and writing", 1 + u64::from(layered) + u64::from(accompanied));
     let done = |v: Result<(Version, AtomicFile)>| {

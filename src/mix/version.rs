@@ -1,13 +1,14 @@
 //! One version of the mix: how loud it is made, what the safety limiter takes, and the file.
 //!
-//! In: the buses and their proportions. Out: a 24-bit WAV file and what was measured of it.
+//! In: the buses and their proportions. Out: a 24-bit WAV file that says it begins at zero (`bext`, EBU Tech 3285), and what was
+//! measured of it.
 
 use super::bus::{Buses, Sends};
 use super::{Dbtp, Limited, Limiter, Loudness, Lufs, Meter, Watch};
-use crate::audio::{Dither, SampleFormat, WavSpec, WavWriter};
+use crate::audio::{Bext, Dither, SampleFormat, WavExtras, WavSpec, WavWriter};
 use crate::error::Result;
 use crate::output::AtomicFile;
-use crate::song::RoughPlan;
+use crate::song::{RoughPlan, Song};
 use crate::units::{Decibels, SampleRate};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -83,14 +84,16 @@ pub(super) fn write(
     buses: &Buses,
     sends: Sends,
     aim: Aim,
-    plan: &RoughPlan,
-    rate: SampleRate,
+    song: &Song,
     file: &Path,
     what: &str,
 ) -> Result<(Version, AtomicFile)> {
+    let (plan, rate) = (&song.rough, song.rate());
     let setting = settle(buses, sends, aim, plan, rate)?;
     let spec = WavSpec { rate, channels: 2, format: SampleFormat::Int24 };
-    let mut out = WavWriter::create(file, spec)?;
+    let description = format!("{}: rough mix, {what}", song.title);
+    let bext = Bext { description, originator: "underlay".into(), ..Bext::default() }.in_plain_letters();
+    let mut out = WavWriter::create_with(file, spec, WavExtras { bext: Some(bext), ..WavExtras::default() })?;
     let (mut dither, mut ints) = (Dither::new(SEED), Vec::new());
     let (loudness, limited) = pass(buses, sends, &setting, rate, Watch::MIX, |block| {
         ints.clear();
@@ -114,7 +117,7 @@ fn settle(buses: &Buses, sends: Sends, aim: Aim, plan: &RoughPlan, rate: SampleR
     };
     // Gains above this would make the limiter take more than it may.
     let limit = if plan.loudness.is_some() { MOST } else { UNASKED };
-    let most = plan.true_peak + limit.0 - peak.0;
+    let mut most = plan.true_peak + limit.0 - peak.0;
     let mut gain = match aim {
         Aim::Target => (wanted(plan) - now.0).min(most),
         Aim::Gain(g) => g.0,
@@ -146,7 +149,9 @@ fn settle(buses: &Buses, sends: Sends, aim: Aim, plan: &RoughPlan, rate: SampleR
             break;
         }
         if over > 0.0 {
+            // A lower ceiling with the same gain would make the limiter take more than it may.
             ceiling -= over + 0.01;
+            most -= over + 0.01;
             before = None;
         }
         if there {

@@ -5,12 +5,13 @@ use crate::run::{LAYER, STATE, TIME, VELOCITY, did, edit, of, typed};
 use crate::small_song::{RATE, mic, sheet, song, track, write_as};
 use std::fs;
 use std::path::Path;
-use underlay::Weight;
-use underlay::audio::{SampleFormat, WavSpec};
-use underlay::handoff;
-use underlay::song::{Drum, Place, Section, TrackKind};
+use underlay::audio::{AudioReader, SampleFormat, WavSpec};
+use underlay::handoff::{self, Document, Handoff, Request};
+use underlay::mix::{self, Meter as LoudnessMeter, Watch};
+use underlay::song::{Drum, Place, Section, Song, TrackKind};
 use underlay::tempo::{Meter, TempoMap, parse_tempo_track};
-use underlay::units::{Bpm, Seconds};
+use underlay::units::{Bpm, SampleRate, Seconds};
+use underlay::{Quiet, Weight};
 
 /// The text of a document in a zip.
 fn packed(out: &Path, zip: &str, document: &str) -> String {
@@ -185,4 +186,101 @@ fn a_guide_whose_peaks_lie_above_full_scale_is_delivered_softer_and_a_mic_is_not
     s.mics[0] = mic(hot, Drum::Kick, Place::In);
     s.tracks.clear();
     assert_eq!(find(&looked(&s), "peaks reach").weight, Weight::Error);
+}
+
+/// A handoff with a rough mix among its documents.
+fn with_mix(s: &Song, mix: &Path, out: &Path) -> Handoff {
+    let documents = [Document { file: mix.to_owned(), what: "RoughMix".into(), instead: None }];
+    let request = Request { song: s, layers: &[], hits: None, documents: &documents, findings: &[], out };
+    handoff::make(&request, &Quiet).unwrap()
+}
+
+/// The path and entry of the rough mix in a delivery.
+fn mix_entry(h: &Handoff) -> (&str, &handoff::AudioEntry) {
+    let files = &h.delivered.as_ref().unwrap_or_else(|| panic!("{:#?}", h.findings)).manifest.files;
+    let mix =
+        files.iter().find_map(|f| f.audio.as_ref().filter(|a| a.role == "rough mix").map(|a| (f.path.as_str(), a)));
+    mix.unwrap()
+}
+
+#[test]
+fn a_rough_mix_says_that_it_begins_at_zero_and_goes_along_bit_for_bit() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 2.0);
+    s.title = "Low Tíde".into();
+    let made = mix::make(&s, &[], dir.path(), &Quiet).unwrap();
+    for v in &made.versions {
+        let bext = AudioReader::open(&v.file).unwrap().info().bext.clone().unwrap();
+        assert_eq!((bext.time_reference, bext.description), (0, format!("Low T?de: rough mix, {}", v.what)));
+    }
+    s.title = "Low Tide".into();
+    let h = with_mix(&s, &made.versions[0].file, &dir.path().join("out"));
+    let (path, entry) = mix_entry(&h);
+    assert_eq!(path, "Documents/LowTide_RoughMix_48k24.wav");
+    assert!(entry.treatment.is_empty() && entry.frames == 96_000 && entry.channels == 2, "{entry:?}");
+    let zip = contents(&h.delivered.as_ref().unwrap().zip);
+    assert!(samples(&zip[path]) == samples(&fs::read(&made.versions[0].file).unwrap()));
+    // Its table lies beside it only where the command wrote one; the mix itself is no finding.
+    assert!(h.findings.iter().all(|f| !f.what.contains("stereo file are the same")), "{:#?}", h.findings);
+}
+
+#[test]
+fn a_rough_mix_is_brought_to_the_rate_depth_and_length_of_the_delivery_and_the_track_sheet_says_so() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 2.0);
+    s.rough.loudness = Some(-14.0);
+    let mix = mix::make(&s, &[], dir.path(), &Quiet).unwrap().versions[0].file.clone();
+    // Made before the song's end was set later.
+    s.end = Some(Seconds(2.5));
+    (s.handoff.rate, s.handoff.bits) = (SampleRate::new(44_100).unwrap(), 16);
+    let h = with_mix(&s, &mix, &dir.path().join("out"));
+    let (path, entry) = mix_entry(&h);
+    assert_eq!(path, "Documents/LowTide_RoughMix_44k16.wav");
+    let told = [
+        "converted from 48 kHz to 44.1 kHz",
+        "rounded to 16 bit with dither (its noise: -96.3 dBFS)",
+        "22050 samples of silence added at the end",
+    ];
+    assert_eq!(entry.treatment, told);
+    let files = contents(&h.delivered.as_ref().unwrap().zip);
+    let file = dir.path().join("delivered.wav");
+    fs::write(&file, &files[path]).unwrap();
+    let mut reader = AudioReader::open(&file).unwrap();
+    let info = reader.info().clone();
+    assert_eq!((info.rate.hz(), info.format, info.frames), (44_100, SampleFormat::Int16, 110_250));
+    assert_eq!(info.bext.unwrap().time_reference, 0);
+    let mut meter = LoudnessMeter::new(info.rate, 2, Watch::MIX).unwrap();
+    let mut block = Vec::new();
+    while reader.read(&mut block, 4_096).unwrap() > 0 {
+        meter.add(&block).unwrap();
+    }
+    assert!(meter.loudness().true_peak.0 < 0.0, "{:?}", meter.loudness());
+    let sheet = String::from_utf8(files["Documents/LowTide_TrackSheet.csv"].clone()).unwrap();
+    assert!(sheet.lines().any(|l| l.contains("LowTide_RoughMix_44k16") && l.contains("with dither")), "{sheet}");
+    assert_eq!(h.delivered.unwrap().manifest.decisions.keys().find(|k| k.contains("rough mix")), None);
+}
+
+#[test]
+fn a_rough_mix_whose_true_peak_another_rate_lifts_over_full_scale_is_delivered_softer() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 2.0);
+    // A square whose every sample is under full scale: between them the wave stands higher (Gibbs).
+    let square: Vec<f32> = (0..192_000).map(|i| if (i / 64) % 2 == 0 { 0.94 } else { -0.94 }).collect();
+    let mix = write_as(
+        &dir.path().join("mix.wav"),
+        WavSpec { rate: RATE, channels: 2, format: SampleFormat::Int24 },
+        &square,
+    );
+    s.handoff.rate = SampleRate::new(44_100).unwrap();
+    let h = with_mix(&s, &mix, &dir.path().join("out"));
+    let (path, entry) = mix_entry(&h);
+    assert!(entry.treatment[0].starts_with("lowered by"), "{:?}", entry.treatment);
+    find(&h, "so the delivered copy is");
+    let file = dir.path().join("delivered.wav");
+    fs::write(&file, &contents(&h.delivered.as_ref().unwrap().zip)[path]).unwrap();
+    let (mut meter, mut x) = (LoudnessMeter::new(s.handoff.rate, 2, Watch::MIX).unwrap(), Vec::new());
+    AudioReader::open(&file).unwrap().read(&mut x, 1 << 20).unwrap();
+    meter.add(&x).unwrap();
+    let peak = meter.loudness().true_peak.0;
+    assert!((-0.51..=-0.49).contains(&peak), "{peak}");
 }

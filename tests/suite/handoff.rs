@@ -39,17 +39,6 @@ pub fn contents(zip: &Path) -> BTreeMap<String, Vec<u8>> {
 /// Files with their paths, in order.
 type Files = Vec<(String, Vec<u8>)>;
 
-/// Writes a zip from such a map, under a top folder.
-fn zip_of(path: &Path, root: &str, files: &[(String, Vec<u8>)]) {
-    let mut w = zip::ZipWriter::new(fs::File::create(path).unwrap());
-    for (name, bytes) in files {
-        let options = zip::write::SimpleFileOptions::default();
-        w.start_file(format!("{root}{name}"), options).unwrap();
-        w.write_all(bytes).unwrap();
-    }
-    w.finish().unwrap();
-}
-
 fn u32_at(b: &[u8], at: usize) -> u32 {
     u32::from_le_bytes(b[at..at + 4].try_into().unwrap())
 }
@@ -329,134 +318,6 @@ fn a_caution_that_files_share_is_given_once() {
 }
 
 #[test]
-fn the_zip_verifies_and_any_change_is_found() {
-    let dir = tempfile::tempdir().unwrap();
-    let s = song(dir.path(), 1.5);
-    let d = made(&s, dir.path());
-    let good = handoff::verify(&d.zip, &Quiet).unwrap();
-    assert!(good.wrong.is_empty(), "{:?}", good.wrong);
-    assert_eq!(good.manifest, d.manifest);
-
-    let bad = dir.path().join("bad.zip");
-    let wrong = |path: &Path| handoff::verify(path, &Quiet).unwrap().wrong.join("; ");
-    // A flipped bit in the middle of the audio.
-    let mut bytes = fs::read(&d.zip).unwrap();
-    let middle = bytes.len() / 2;
-    bytes[middle] ^= 1;
-    fs::write(&bad, &bytes).unwrap();
-    assert!(wrong(&bad).contains("is damaged"), "{}", wrong(&bad));
-
-    // Repacked with right CRCs but changed, missing, added or escaping files.
-    let root = "LowTide_Handoff_R01/";
-    let files: Files = contents(&d.zip).into_iter().collect();
-    zip_of(&bad, root, &files);
-    assert_eq!(wrong(&bad), "");
-    let repack = |change: &dyn Fn(&mut Files)| {
-        let mut f = files.clone();
-        change(&mut f);
-        zip_of(&bad, root, &f);
-        wrong(&bad)
-    };
-    let notes = files.iter().position(|(n, _)| n.ends_with("Notes.txt")).unwrap();
-    assert!(repack(&|f| f[notes].1[0] ^= 1).contains("was changed after it was packed"));
-    assert!(repack(&|f| f[notes].1.push(b'!')).contains("bytes, the manifest says"));
-    assert!(repack(&|f| drop(f.remove(notes))).contains("is missing"));
-    assert!(repack(&|f| f.push(("Guide/virus.exe".into(), vec![1]))).contains("was added"));
-    assert!(repack(&|f| f.push(("../../escape.wav".into(), vec![1]))).contains("outside the folder"));
-    let manifest = files.iter().position(|(n, _)| n == handoff::MANIFEST).unwrap();
-    let edited = |f: &mut Files| {
-        let text = String::from_utf8(f[manifest].1.clone()).unwrap();
-        f[manifest].1 = text.replace("The house drummer", "Someone else").into_bytes();
-    };
-    assert!(repack(&edited).contains("contradict each other"));
-}
-
-#[test]
-fn a_cut_off_zip_and_a_strange_one_are_refused_with_a_reason() {
-    let dir = tempfile::tempdir().unwrap();
-    let d = made(&song(dir.path(), 1.5), dir.path());
-    let bad = dir.path().join("bad.zip");
-    let bytes = fs::read(&d.zip).unwrap();
-    for len in [0, 10, bytes.len() / 2, bytes.len() - 10] {
-        fs::write(&bad, &bytes[..len]).unwrap();
-        let e = handoff::verify(&bad, &Quiet).unwrap_err();
-        assert_eq!(e.exit_code(), ExitCode::Input);
-        assert!(e.to_string().contains("not a zip that can be read"), "{e}");
-    }
-    zip_of(&bad, "x/", &[("readme.txt".into(), b"hello".to_vec())]);
-    let e = handoff::verify(&bad, &Quiet).unwrap_err();
-    assert!(e.to_string().contains("not an underlay handoff"), "{e}");
-    assert!(handoff::verify(&dir.path().join("none.zip"), &Quiet).is_err());
-}
-
-#[test]
-fn names_that_leave_the_folder_and_absurd_sizes_are_refused_and_never_unpacked() {
-    let dir = tempfile::tempdir().unwrap();
-    let d = made(&song(dir.path(), 1.5), dir.path());
-    let bad = dir.path().join("bad.zip");
-    let root = "LowTide_Handoff_R01/";
-    let good: Files = contents(&d.zip).into_iter().map(|(n, b)| (format!("{root}{n}"), b)).collect();
-    // A path out of the folder, an absolute one, a drive, a backslash (the ways of CWE-22).
-    for name in ["LowTide_Handoff_R01/../evil.txt", "/etc/evil.txt", "C:/evil.txt", "..\\evil.txt", "../../evil.txt"] {
-        let mut files = good.clone();
-        files.push((name.into(), b"evil".to_vec()));
-        zip_of(&bad, "", &files);
-        let v = handoff::verify(&bad, &Quiet).unwrap();
-        assert!(v.wrong.iter().any(|w| w.contains("outside the folder")), "{name}: {:?}", v.wrong);
-    }
-    // Names that Windows makes a way out or a device of (its documentation on naming files, from memory).
-    for name in ["LowTide_Handoff_R01/.. /evil.txt", "LowTide_Handoff_R01/nul.txt", "LowTide_Handoff_R01/a. "] {
-        let mut files = good.clone();
-        files.push((name.into(), b"evil".to_vec()));
-        zip_of(&bad, "", &files);
-        let v = handoff::verify(&bad, &Quiet).unwrap();
-        assert!(v.wrong.iter().any(|w| w.contains("outside the folder")), "{name}: {:?}", v.wrong);
-    }
-    // A link in the place of a document that the manifest knows, with the document's very bytes as its target.
-    let mut w = zip::ZipWriter::new(fs::File::create(&bad).unwrap());
-    for (name, bytes) in &good {
-        let options = zip::write::SimpleFileOptions::default();
-        if name.ends_with("Notes.txt") {
-            w.add_symlink(name.as_str(), String::from_utf8_lossy(bytes), options).unwrap();
-        } else {
-            w.start_file(name.as_str(), options).unwrap();
-            w.write_all(bytes).unwrap();
-        }
-    }
-    w.finish().unwrap();
-    let v = handoff::verify(&bad, &Quiet).unwrap();
-    assert!(v.wrong.iter().any(|w| w.contains("is a link to another place")), "{:?}", v.wrong);
-    // Sizes in the manifest that no number can add up.
-    let mut files = good.clone();
-    let manifest = files.iter_mut().find(|f| f.0.ends_with("manifest.json")).unwrap();
-    let mut value: serde_json::Value = serde_json::from_slice(&manifest.1).unwrap();
-    value["files"].as_array_mut().unwrap().iter_mut().for_each(|f| f["bytes"] = u64::MAX.into());
-    manifest.1 = serde_json::to_vec(&value).unwrap();
-    zip_of(&bad, "", &files);
-    let v = handoff::verify(&bad, &Quiet).unwrap();
-    assert!(v.wrong.iter().any(|w| w.contains("the manifest says 18446744073709551615")), "{:?}", v.wrong);
-    // A document that grew a thousandfold when packed is known by its size alone.
-    let mut files = good.clone();
-    let notes = files.iter_mut().find(|f| f.0.ends_with("Notes.txt")).unwrap();
-    notes.1 = vec![b' '; 40_000_000];
-    files.push((format!("{root}more.bin"), vec![0; 40_000_000]));
-    zip_of(&bad, "", &files);
-    assert!(fs::metadata(&bad).unwrap().len() < 5_000_000);
-    let v = handoff::verify(&bad, &Quiet).unwrap();
-    assert!(v.wrong.iter().any(|w| w.contains("40000000 bytes, the manifest says")), "{:?}", v.wrong);
-    assert!(v.wrong.iter().any(|w| w.contains("more.bin was added")), "{:?}", v.wrong);
-    assert!(v.bytes < 10_000_000, "{} bytes were unpacked", v.bytes);
-    // Sizes that no zip of this length can hold: the 32-bit fields of the central directory (APPNOTE 4.3.12, at 24).
-    zip_of(&bad, root, &[("manifest.json".into(), b"{}".to_vec())]);
-    let mut bytes = fs::read(&bad).unwrap();
-    let directory = bytes.windows(4).position(|w| w == b"PK\x01\x02").unwrap();
-    bytes[directory + 24..directory + 28].copy_from_slice(&0xffff_fff0u32.to_le_bytes());
-    fs::write(&bad, &bytes).unwrap();
-    let e = handoff::verify(&bad, &Quiet).unwrap_err();
-    assert!(e.to_string().contains("claims to hold"), "{e}");
-}
-
-#[test]
 fn the_manifest_lists_exactly_what_is_in_the_zip() {
     let dir = tempfile::tempdir().unwrap();
     let mut s = song(dir.path(), 1.5);
@@ -623,19 +484,21 @@ fn what_is_wrong_with_a_recording_is_found_with_a_remedy() {
     }
 }
 
+/// Writes a mono file that carries a time stamp.
+fn stamped(path: &Path, reference: u64, x: &[f32]) -> PathBuf {
+    let bext = Bext { time_reference: reference, ..Bext::default() };
+    let extras = WavExtras { bext: Some(bext), ..WavExtras::default() };
+    let spec = WavSpec { rate: RATE, channels: 1, format: SampleFormat::Int24 };
+    let mut w = WavWriter::create_with(path, spec, extras).unwrap();
+    w.write(x).unwrap();
+    w.finish().unwrap();
+    path.to_owned()
+}
+
 #[test]
 fn a_time_stamp_that_differs_from_the_other_mics_is_told_and_a_common_one_is_set_to_zero() {
     let dir = tempfile::tempdir().unwrap();
-    let stamped = |name: &str, reference: u64, x: &[f32]| {
-        let path = dir.path().join(name);
-        let bext = Bext { time_reference: reference, ..Bext::default() };
-        let extras = WavExtras { bext: Some(bext), ..WavExtras::default() };
-        let spec = WavSpec { rate: RATE, channels: 1, format: SampleFormat::Int24 };
-        let mut w = WavWriter::create_with(&path, spec, extras).unwrap();
-        w.write(x).unwrap();
-        w.finish().unwrap();
-        path
-    };
+    let stamped = |name: &str, reference: u64, x: &[f32]| stamped(&dir.path().join(name), reference, x);
     // One hour, as sessions often start: 172,800,000 samples at 48 kHz (EBU Tech 3285's field counts from midnight).
     let hour = 172_800_000;
     let mut s = song(dir.path(), 3.0);
@@ -652,6 +515,29 @@ fn a_time_stamp_that_differs_from_the_other_mics_is_told_and_a_common_one_is_set
     // A file that is as much shorter as its stamp says was cut at its start.
     let late = strokes(2.0, 0.5, 1.0, 300.0, 0.4, 9);
     s.mics.push(mic(stamped("late.wav", hour + 48_000, &late), Drum::Snare, Place::Top));
+    assert_eq!(find(&looked(&s), "starts 0:01.000 later than the other mics").weight, Weight::Error);
+}
+
+#[test]
+fn mics_without_a_time_stamp_say_nothing_about_the_place_of_one_that_has_one() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = |name: &str| dir.path().join(name);
+    // Five mics carry no stamp; one starts an hour into the day.
+    let mut s = song(dir.path(), 3.0);
+    let hour = 172_800_000;
+    let whole = stamped(&at("a.wav"), hour, &strokes(3.0, 0.5, 1.0, 110.0, 0.4, 11));
+    s.mics.push(mic(whole, Drum::Tom, Place::Close));
+    let h = looked(&s);
+    assert!(h.findings.iter().all(|f| !f.what.contains("than the other mics")), "{:#?}", h.findings);
+    // One second of stamp and a file that is a second shorter: against mics without a stamp it stops nothing.
+    let short = stamped(&at("b.wav"), 48_000, &strokes(2.0, 0.5, 1.0, 150.0, 0.4, 12));
+    s.mics[5] = mic(short, Drum::Tom, Place::Close);
+    let h = looked(&s);
+    assert_eq!(h.errors(), 0, "{:#?}", h.findings);
+    assert!(h.findings.iter().all(|f| !f.what.contains("than the other mics")), "{:#?}", h.findings);
+    // Against one that carries another stamp it does.
+    let zero = stamped(&at("c.wav"), 0, &strokes(3.0, 0.5, 1.0, 90.0, 0.4, 13));
+    s.mics.push(mic(zero, Drum::Tom, Place::Close));
     assert_eq!(find(&looked(&s), "starts 0:01.000 later than the other mics").weight, Weight::Error);
 }
 
@@ -679,8 +565,36 @@ fn folders_and_templates_that_cannot_be_used_are_mistakes_of_the_sheet() {
     let out = e(&|s| s.handoff.folders[0] = "../../elsewhere".into());
     assert_eq!(out.exit_code(), ExitCode::Input);
     assert!(out.to_string().contains("would leave the delivery"), "{out}");
+    let own = e(&|s| s.handoff.folders[1] = "Manifest.json".into());
+    assert!(own.to_string().contains("which every delivery holds") && own.exit_code() == ExitCode::Input, "{own}");
     assert!(e(&|s| s.handoff.names = "{mic}".into()).remedy().contains("artist, song, drum"));
     assert!(e(&|s| s.handoff.bits = 20).to_string().contains("20 bit"));
+}
+
+#[test]
+fn a_track_and_a_document_of_one_path_are_a_mistake_of_the_sheet() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 1.5);
+    let sound = write(&dir.path().join("sound.wav"), 2, &vec![0.1; 144_000]);
+    let looked = |s: &Song, what: &str| {
+        let documents = [Document { file: sound.clone(), what: what.into(), instead: None }];
+        handoff::look(&Request { documents: &documents, ..request(s, dir.path()) }, &Quiet)
+    };
+    // The programmed part goes among the documents, under a name that one of them has.
+    s.handoff.folders[1] = "documents".into();
+    s.handoff.names = "{song}_{name}".into();
+    s.tracks[1].name = "spoken notes".into();
+    let e = looked(&s, "SpokenNotes").unwrap_err();
+    assert!(e.to_string().contains("would both be delivered as"), "{e}");
+    assert!(e.exit_code() == ExitCode::Input && e.remedy().contains("names or folders"), "{e}");
+    assert!(looked(&s, "Other").is_ok());
+    // A rough mix is one of the audio files, which are told apart by themselves.
+    s.tracks[1].name = "rough mix".into();
+    assert!(looked(&s, "RoughMix").is_ok());
+    // A folder that is called as a document cannot be unpacked beside it.
+    s.handoff.folders[0] = "Documents/LowTide_notes.txt".into();
+    let e = looked(&s, "Other").unwrap_err();
+    assert!(e.to_string().contains("the folder Documents/LowTide_notes.txt would have the path of"), "{e}");
 }
 
 /// Does something once when a step of a given name begins or gets on.

@@ -27,6 +27,7 @@ mod mix;
 mod open;
 mod phase;
 mod prep;
+mod received;
 mod report;
 mod rerun;
 mod run;

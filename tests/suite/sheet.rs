@@ -203,6 +203,30 @@ fn layers_name_sections_that_exist() {
 }
 
 #[test]
+fn a_layer_is_pulled_only_where_the_song_has_a_tempo() {
+    let layer = |pull: &str| format!("[[layer]]\nname = \"fat\"\ndrum = \"snare\"\npull = {pull}\n{TWO_MICS}");
+    told(&layer("0.5"), &["line 4, [[layer]] pull", "the song has no tempo", "Give [tempo] a bpm or a file"]);
+    let dir = studio();
+    assert_eq!(read(dir.path(), &layer("0")).unwrap().layers[0].pull, 0.0);
+    assert_eq!(read(dir.path(), &format!("[tempo]\nbpm = 90\n{}", layer("100"))).unwrap().layers[0].pull, 100.0);
+}
+
+#[test]
+fn two_layers_are_never_printed_to_files_of_one_name() {
+    let two = |first: &str, second: &str| {
+        let layer = |name: &str| format!("[[layer]]\nname = '{name}'\ndrum = \"snare\"\n");
+        format!("{TWO_MICS}{}{}", layer(first), layer(second))
+    };
+    told(&two("fat", "fat "), &["line 13, [[layer]] name", "two layers are called \"fat\""]);
+    for (first, second) in [("Fat", "fAT"), ("a/b", "a\\b"), ("a:b", "a_b"), ("con", "con_layer"), ("ÄRA", "ära")] {
+        let both = format!("\"{first}\" and \"{second}\" would be printed to files of one name");
+        told(&two(first, second), &["line 13, [[layer]] name", &both, "differ in letters or digits"]);
+    }
+    let dir = studio();
+    assert_eq!(read(dir.path(), &two("fat", "fat 2")).unwrap().layers.len(), 2);
+}
+
+#[test]
 fn times_are_seconds_or_a_clock() {
     let dir = studio();
     let end = |text: &str| read(dir.path(), &format!("[song]\nend = {text}\n{TWO_MICS}")).map(|s| s.end.unwrap().0);

@@ -227,6 +227,23 @@ fn two_layers_are_never_printed_to_files_of_one_name() {
 }
 
 #[test]
+fn a_layers_name_has_something_to_call_its_files_by() {
+    let layer = |name: &str| format!("{TWO_MICS}[[layer]]\nname = '{name}'\ndrum = \"snare\"\n");
+    for empty in ["", "  ", "\t"] {
+        told(&layer(empty), &["line 10, [[layer]] name: name is empty", "with a letter or digit"]);
+    }
+    for signs in [".", "..", "../..", "/", "\\", "*?", " - ", "🥁"] {
+        let what = format!("\"{}\" leaves nothing to call the layer's files by", signs.trim());
+        told(&layer(signs), &["line 10, [[layer]] name", &what, "a letter or a digit"]);
+    }
+    // What has a letter or a digit is made into a name that stays in its folder.
+    let dir = studio();
+    for fine in ["../x", "C:\\x", "/etc/x", "con", "太鼓", "7"] {
+        assert_eq!(read(dir.path(), &layer(fine)).unwrap().layers[0].name, fine);
+    }
+}
+
+#[test]
 fn times_are_seconds_or_a_clock() {
     let dir = studio();
     let end = |text: &str| read(dir.path(), &format!("[song]\nend = {text}\n{TWO_MICS}")).map(|s| s.end.unwrap().0);

@@ -82,6 +82,13 @@ pub(super) fn layers(
 
 fn layer(part: &Part<'_>, folder: &Path, form: &[Section]) -> Result<LayerPlan> {
     let name = part.required("name")?.trim().to_owned();
+    if !name.contains(char::is_alphanumeric) {
+        return Err(part.wrong(
+            "name",
+            format!("\"{name}\" leaves nothing to call the layer's files by"),
+            "Give it a name with a letter or a digit in it.",
+        ));
+    }
     part.required("drum")?;
     let drum = part.word("drum", &Drum::FOUND.map(|d| (d.word(), d)))?.unwrap_or(Drum::Snare);
     let samples = part.texts("samples")?.unwrap_or_default();

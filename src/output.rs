@@ -31,6 +31,9 @@ pub enum OutputFault {
     /// Another file of the same run has this name already.
     #[error("two results would have this name")]
     Twice,
+    /// The file that is to be replaced is no longer the one that was read.
+    #[error("was changed in the meantime, so it is left as it is")]
+    Changed,
     /// The target exists and is never replaced without being asked to.
     #[error("exists already and is not replaced")]
     Exists,
@@ -49,6 +52,7 @@ impl Fault for OutputFault {
                 "Choose another folder with --out; recordings are never written to.".into()
             }
             OutputFault::Twice => "Give what they are named after names that differ in letters or digits.".into(),
+            OutputFault::Changed => "Save your own change and run again.".into(),
             OutputFault::Exists => {
                 "Name another file or folder (--out does it for most commands), or move the old one away first.".into()
             }

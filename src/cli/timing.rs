@@ -8,7 +8,7 @@ use super::hits::OUT;
 use super::options;
 use super::outcome::Outcome;
 use super::take::{Batch, put_pictures};
-use crate::audio::AudioReader;
+use crate::audio::{AudioFault, AudioReader};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
 use crate::hits::{HitList, find};
@@ -18,8 +18,8 @@ use crate::report::{timing_pictures, timing_report};
 use crate::song::{Section, Song};
 use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
 use crate::timing::{
-    CheckSettings, Click, FoundTempo, MOST_COUNT_IN, PullCounts, PullSettings, Pulled, Relation, TempoHints, Timing,
-    check, find_tempo, form_of_cues, misfit, parting, plan_click, pull, pull_doubts, summary, write_click,
+    CheckSettings, Click, FoundTempo, MOST_COUNT_IN, NoTempo, PullCounts, PullSettings, Pulled, Relation, TempoHints,
+    Timing, check, find_tempo, form_of_cues, misfit, parting, plan_click, pull, pull_doubts, summary, write_click,
 };
 use crate::units::{Bpm, SampleRate, Seconds};
 use serde::Serialize;
@@ -315,7 +315,8 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let mut plan = args.plan()?;
     let folder = OutFolder::prepare(&plan.out)?;
     let list = hits_of(&mut plan, progress)?;
-    let found = args.tempo.find_tempo.then(|| find_tempo(&list, &hints(args, &plan))).transpose()?;
+    let no_tempo = |fault: NoTempo| Located::whole(plan.list.as_ref().unwrap_or(&args.input), fault);
+    let found = args.tempo.find_tempo.then(|| find_tempo(&list, &hints(args, &plan))).transpose().map_err(no_tempo)?;
     if let Some(found) = &found {
         plan.findings.extend(found.findings.iter().cloned());
     }
@@ -442,10 +443,7 @@ fn form_of(args: &Args, plan: &mut Plan, map: &TempoMap, end: Seconds) -> Result
     let reader = AudioReader::open(file)?;
     let info = reader.info();
     if info.cues.is_empty() {
-        return Err(Error::usage(
-            format!("{} holds no cue markers", file.display()),
-            "Export it again with its markers, or give the form in the sheet.",
-        ));
+        return Err(Located::whole(file, AudioFault::NoMarkers).into());
     }
     let (form, findings) = form_of_cues(&info.cues, info.rate, map, end);
     plan.findings.extend(findings);

@@ -29,7 +29,7 @@ mod wander;
 mod words;
 
 pub use bars::{BarTightness, Outlier};
-pub use beat::{FoundTempo, Reading, TempoCertainty, TempoHints, find_tempo};
+pub use beat::{FoundTempo, NoTempo, Reading, TempoCertainty, TempoHints, find_tempo};
 pub use check::{CheckSettings, DrumTiming, Group, SectionSpan, Timing, check, feels};
 pub use click::{Click, ClickBeat, MOST_COUNT_IN, plan_click, render, write_click};
 pub use compare::{Halves, KickSnare};

@@ -13,6 +13,8 @@ pub(super) struct Outcome {
     text: String,
     /// JSON, as text: a tree of values takes a kilobyte and a half a hit, and most runs do not ask for it.
     data: String,
+    /// What came of it, in one to three short lines; none where the command has not said.
+    short: Vec<String>,
     findings: Vec<Finding>,
     /// Why a part was not done, where one was not.
     failed: Option<ExitCode>,
@@ -30,12 +32,17 @@ impl Outcome {
                 "Give the files names of letters and digits.",
             )
         })?;
-        Ok(Self { command, text, data, findings, failed: None })
+        Ok(Self { command, text, data, short: Vec::new(), findings, failed: None })
     }
 
     /// The same outcome told by another command, with words before and after the summary.
     pub fn framed(self, command: &'static str, before: &str, after: &str) -> Self {
         Self { command, text: format!("{before}{}{after}", self.text), ..self }
+    }
+
+    /// The same outcome with what came of it in one to three short lines, for the page of `run`.
+    pub fn in_short(self, short: Vec<String>) -> Self {
+        Self { short, ..self }
     }
 
     /// The same outcome with the code of a part that could not be done.
@@ -52,6 +59,11 @@ impl Outcome {
     pub fn data(&self) -> Value {
         // It was made by the same library, so it can be read.
         serde_json::from_str(&self.data).unwrap_or_default()
+    }
+
+    /// What came of it, in short lines.
+    pub fn short(&self) -> &[String] {
+        &self.short
     }
 
     /// What was noticed.

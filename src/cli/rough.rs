@@ -5,7 +5,7 @@ use super::options;
 use super::outcome::Outcome;
 use super::results::{self, folder_for};
 use crate::error::Result;
-use crate::mix::{Rough, TABLE, aim_words, make};
+use crate::mix::{Rough, TABLE, Version, aim_words, make};
 use crate::progress::Progress;
 use crate::song::{Polarity, Song};
 use crate::units::Decibels;
@@ -65,7 +65,18 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let table = folder.file(TABLE);
     write_together(&[(table.clone(), csv(&rough).into_bytes())], &song.files())?;
     findings.append(&mut rough.findings);
-    Outcome::new("rough", summary(&song, &rough), &Told { rough: &rough, table }, findings)
+    let outcome = Outcome::new("rough", summary(&song, &rough), &Told { rough: &rough, table }, findings)?;
+    Ok(outcome.in_short(rough.versions.iter().map(in_short).collect()))
+}
+
+/// A version of the mix in one short line.
+fn in_short(v: &Version) -> String {
+    format!("{}: {}{}, {}", v.what, loud(v), v.spared(), v.loudness.true_peak)
+}
+
+/// How loud a version is, in words.
+fn loud(v: &Version) -> String {
+    v.loudness.integrated.map_or_else(|| "silent".to_owned(), |l| l.to_string())
 }
 
 fn polarity(p: Polarity) -> &'static str {
@@ -109,7 +120,6 @@ pub(super) fn summary(song: &Song, rough: &Rough) -> String {
     }
     t.push('\n');
     for v in &rough.versions {
-        let loud = v.loudness.integrated.map_or_else(|| "silent".to_owned(), |l| l.to_string());
         let limited = if v.limited.frames == 0 {
             "the limiter had nothing to do".to_owned()
         } else {
@@ -120,14 +130,7 @@ pub(super) fn summary(song: &Song, rough: &Rough) -> String {
                 v.limited.at.at(song.rate())
             )
         };
-        let _ = writeln!(
-            t,
-            "  {}: {loud}{}, {}; {limited}\n    {}",
-            v.what,
-            v.spared(),
-            v.loudness.true_peak,
-            v.file.display()
-        );
+        let _ = writeln!(t, "  {}; {limited}\n    {}", in_short(v), v.file.display());
     }
     let _ = writeln!(
         t,

@@ -498,7 +498,7 @@ impl Run<'_> {
         let otherwise = found_otherwise(&self.song, &self.out);
         let now = |f: &Finding| self.open.contains(f) || otherwise.as_ref() == Some(f);
         let noticed = outcome.findings().iter().filter(|f| !now(f)).cloned().collect();
-        (page::lines(stage, &outcome.data(), outcome.text()), noticed)
+        (page::lines(stage, outcome), noticed)
     }
 
     fn told(self, folder: &Path) -> Told {

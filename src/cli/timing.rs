@@ -19,7 +19,8 @@ use crate::song::{Section, Song};
 use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
 use crate::timing::{
     CheckSettings, Click, FoundTempo, MOST_COUNT_IN, NoTempo, PullCounts, PullSettings, Pulled, Relation, TempoHints,
-    Timing, check, find_tempo, form_of_cues, misfit, parting, plan_click, pull, pull_doubts, summary, write_click,
+    Timing, check, drum_words, find_tempo, form_of_cues, misfit, parting, plan_click, pull, pull_doubts, summary,
+    write_click,
 };
 use crate::units::{Bpm, SampleRate, Seconds};
 use serde::Serialize;
@@ -390,7 +391,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         files: written,
     };
     let text = text(&told, pulled.as_ref(), folder.path(), (&args.input, &plan.from));
-    Outcome::new("timing", text, &told, plan.findings)
+    Ok(Outcome::new("timing", text, &told, plan.findings)?.in_short(in_short(&told, pulled.as_ref())))
 }
 
 /// That pulled triggers stay out of the delivery, where the sheet does not ask for them.
@@ -513,10 +514,25 @@ fn next(told: &Told<'_>, path: &Path) -> String {
     }
 }
 
+/// The grid, one line a drum, and what a pull did; the sections are on the page.
+fn in_short(told: &Told<'_>, pulled: Option<&Pulled>) -> Vec<String> {
+    let drums = told.timing.drums.iter().map(|d| drum_words(d, told.timing.settings.window_ms));
+    [grid_words(told)].into_iter().chain(drums).chain(pulled.map(pull_words)).collect()
+}
+
+/// `104.00 BPM, grid 1/16 (144 ms between lines)`.
+fn grid_words(told: &Told<'_>) -> String {
+    format!("{}, grid {} ({:.0} ms between lines)", told.tempo, told.grid, told.timing.step_ms)
+}
+
+/// What a pull did, in one line.
+fn pull_words(pulled: &Pulled) -> String {
+    format!("pulled {} %: {}", pulled.settings.percent, pulled.sentence())
+}
+
 fn text(told: &Told<'_>, pulled: Option<&Pulled>, folder: &Path, (input, from): (&Path, &str)) -> String {
     let title = if from.is_empty() { told.title.to_owned() } else { format!("{}: {from}", told.title) };
-    let mut text =
-        format!("{title}\n  {}, grid {} ({:.0} ms between lines)\n", told.tempo, told.grid, told.timing.step_ms);
+    let mut text = format!("{title}\n  {}\n", grid_words(told));
     if let Some(found) = told.found_tempo {
         let _ = writeln!(
             text,
@@ -530,7 +546,7 @@ fn text(told: &Told<'_>, pulled: Option<&Pulled>, folder: &Path, (input, from): 
         let _ = writeln!(text, "  {line}");
     }
     if let Some(pulled) = pulled {
-        let _ = writeln!(text, "  pulled {} %: {}", pulled.settings.percent, pulled.sentence());
+        let _ = writeln!(text, "  {}", pull_words(pulled));
     }
     if let Some(click) = told.click {
         let _ = writeln!(text, "  {}", click_words(click));

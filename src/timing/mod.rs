@@ -43,7 +43,7 @@ pub use pull::{Because, PullCounts, PullSettings, Pulled, Target, pull, pull_dou
 pub use slide::{Slide, ToldBy};
 pub use sources::{Parting, form_of_cues, parting};
 pub use strokes::{Stroke, grid_step, strokes};
-pub use summary::{feel_words, halfway_words, summary, worst_bars_words};
+pub use summary::{drum_words, feel_words, halfway_words, summary, worst_bars_words};
 pub use swing::{Level, Swing};
 pub use wander::{BarPlace, Wander};
 pub use words::{Lean, early_late, just_noticed_ms, later_earlier, tightness};

@@ -4,6 +4,7 @@
 //! dropped without a commit, it removes what it wrote.
 
 mod name;
+mod table;
 
 use crate::error::{ExitCode, Fault, Located, Result};
 use std::fs::{self, File, OpenOptions};
@@ -12,6 +13,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 pub use name::{alike, is_accent, kept_by_windows, spelled_out, storable, without_accent};
+pub use table::csv_field;
 
 /// Why something could not be written.
 #[derive(Clone, Debug, thiserror::Error)]

@@ -6,6 +6,7 @@ use super::outcome::Outcome;
 use super::results::{self, folder_for};
 use crate::error::Result;
 use crate::mix::{Rough, TABLE, Version, aim_words, make};
+use crate::output::csv_field;
 use crate::progress::Progress;
 use crate::song::{Polarity, Song};
 use crate::units::Decibels;
@@ -142,22 +143,21 @@ pub(super) fn summary(song: &Song, rough: &Rough) -> String {
 
 fn csv(rough: &Rough) -> String {
     let mut t = String::from("name,role,file,loudness_lufs,gain_db,pan,polarity,note,sheet,checksum\r\n");
-    let quoted = |s: &str| format!("\"{}\"", s.replace('"', "\"\""));
     for r in &rough.rows {
         let number = |v: Option<f64>| v.map_or_else(String::new, |v| format!("{v:.2}"));
         let file = r.file.file_name().unwrap_or_default().to_string_lossy();
         let _ = write!(
             t,
             "{},{},{},{},{},{:.2},{},{},{},{}\r\n",
-            quoted(&r.name),
-            quoted(&r.role),
-            quoted(&file),
+            csv_field(&r.name),
+            csv_field(&r.role),
+            csv_field(&file),
             number(r.loudness.map(|l| l.0)),
             number(r.gain.map(|g| g.0)),
             r.pan,
             polarity(r.polarity),
-            quoted(&r.note),
-            quoted(&r.sheet),
+            csv_field(&r.note),
+            csv_field(&r.sheet),
             r.checksum.as_deref().unwrap_or_default()
         );
     }

@@ -10,6 +10,7 @@ use crate::layer::SetFault;
 use crate::midi::MidiFault;
 use crate::output::OutputFault;
 use crate::song::SheetFault;
+use crate::timing::NoTempo;
 use std::fmt;
 use std::path::{Path, PathBuf};
 
@@ -135,6 +136,9 @@ pub enum Error {
     /// A hit list with a mistake.
     #[error(transparent)]
     HitList(#[from] Located<HitListFault>),
+    /// Hits that no tempo can be found from.
+    #[error(transparent)]
+    Tempo(#[from] Located<NoTempo>),
     /// A handoff that cannot be made or trusted.
     #[error(transparent)]
     Handoff(#[from] Located<HandoffFault>),
@@ -161,6 +165,7 @@ impl Error {
             Error::Midi(e) => e.fault.remedy(),
             Error::Sheet(e) => e.fault.remedy(),
             Error::HitList(e) => e.fault.remedy(),
+            Error::Tempo(e) => e.fault.remedy(),
             Error::Handoff(e) => e.fault.remedy(),
             Error::Samples(e) => e.fault.remedy(),
             Error::Output(e) => e.fault.remedy(),
@@ -176,6 +181,7 @@ impl Error {
             Error::Midi(e) => e.fault.exit_code(),
             Error::Sheet(e) => e.fault.exit_code(),
             Error::HitList(e) => e.fault.exit_code(),
+            Error::Tempo(e) => e.fault.exit_code(),
             Error::Handoff(e) => e.fault.exit_code(),
             Error::Samples(e) => e.fault.exit_code(),
             Error::Output(e) => e.fault.exit_code(),

@@ -4,6 +4,7 @@
 //! dropped without a commit, it removes what it wrote.
 
 mod name;
+mod table;
 
 use crate::error::{ExitCode, Fault, Located, Result};
 use std::fs::{self, File, OpenOptions};
@@ -12,6 +13,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 pub use name::{alike, is_accent, kept_by_windows, spelled_out, storable, without_accent};
+pub use table::csv_field;
 
 /// Why something could not be written.
 #[derive(Clone, Debug, thiserror::Error)]
@@ -31,6 +33,9 @@ pub enum OutputFault {
     /// Another file of the same run has this name already.
     #[error("two results would have this name")]
     Twice,
+    /// The file that is to be replaced is no longer the one that was read.
+    #[error("was changed in the meantime, so it is left as it is")]
+    Changed,
     /// The target exists and is never replaced without being asked to.
     #[error("exists already and is not replaced")]
     Exists,
@@ -49,6 +54,7 @@ impl Fault for OutputFault {
                 "Choose another folder with --out; recordings are never written to.".into()
             }
             OutputFault::Twice => "Give what they are named after names that differ in letters or digits.".into(),
+            OutputFault::Changed => "Save your own change and run again.".into(),
             OutputFault::Exists => {
                 "Name another file or folder (--out does it for most commands), or move the old one away first.".into()
             }

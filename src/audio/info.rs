@@ -141,6 +141,9 @@ pub enum AudioFault {
     /// The file holds no samples.
     #[error("there is no audio in this file")]
     Empty,
+    /// Cue markers were asked for, and the file has none.
+    #[error("this file holds no cue markers")]
+    NoMarkers,
     /// Something in the file contradicts itself or the format.
     #[error("{what}")]
     Damaged {
@@ -173,6 +176,7 @@ impl Fault for AudioFault {
             AudioFault::Unreadable(_) => "Check that the disk is connected and that you may read the file.".into(),
             AudioFault::NotAudio(_) => "Export the track again as WAV, 24 bit.".into(),
             AudioFault::Empty => "Export the track again; the recording may have been stopped before it began.".into(),
+            AudioFault::NoMarkers => "Export it again with its markers, or give the form in the sheet.".into(),
             AudioFault::Damaged { remedy, .. } => remedy.clone(),
             AudioFault::Unsupported(_) => "Export the track as WAV, 24 bit, 8 to 192 kHz.".into(),
         }

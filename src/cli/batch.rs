@@ -10,6 +10,7 @@ use crate::finding::{Finding, Weight};
 use crate::handoff::name;
 use serde::Serialize;
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -19,7 +20,8 @@ const DEPTH: usize = 3;
 /// Sheets that one call works on at the most.
 const MOST: usize = 10_000;
 
-/// The sheets that were typed or lie in the folders that were typed, each once, in order of their names in a folder.
+/// The sheets that were typed or lie in the folders that were typed, each once however it is spelled, as it was typed first, in
+/// order of their names in a folder.
 ///
 /// # Errors
 /// Usage: a folder without a sheet, or two sheets whose results would go to one folder.
@@ -39,21 +41,39 @@ pub(super) fn sheets(typed: &[PathBuf]) -> Result<Vec<PathBuf>> {
             ));
         }
     }
-    let mut folders: BTreeMap<PathBuf, PathBuf> = BTreeMap::new();
+    let mut folders: BTreeMap<PathBuf, (PathBuf, PathBuf)> = BTreeMap::new();
     let mut out: Vec<PathBuf> = Vec::new();
     for sheet in all {
-        if out.contains(&sheet) {
-            continue;
+        let real = real(&sheet);
+        match folders.entry(folder_for(&real, None)) {
+            Entry::Vacant(free) => {
+                free.insert((real, sheet.clone()));
+                out.push(sheet);
+            }
+            Entry::Occupied(other) if other.get().0 == real => {}
+            Entry::Occupied(other) => {
+                return Err(Error::usage(
+                    format!(
+                        "the results of {} and {} would go to one folder",
+                        other.get().1.display(),
+                        sheet.display()
+                    ),
+                    "Put each sheet into a folder of its own, or run them one by one with --out.",
+                ));
+            }
         }
-        if let Some(other) = folders.insert(folder_for(&sheet, None), sheet.clone()) {
-            return Err(Error::usage(
-                format!("the results of {} and {} would go to one folder", other.display(), sheet.display()),
-                "Put each sheet into a folder of its own, or run them one by one with --out.",
-            ));
-        }
-        out.push(sheet);
     }
     Ok(out)
+}
+
+/// A sheet's path with its folder spelled out. A link to a sheet stays the link: it is a song of the folder that it lies in.
+fn real(sheet: &Path) -> PathBuf {
+    let folder = sheet.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    match (folder.canonicalize(), sheet.file_name()) {
+        (Ok(folder), Some(name)) => folder.join(name),
+        // What is not there is told when it is read.
+        _ => sheet.to_owned(),
+    }
 }
 
 /// Sheets below a folder; hidden folders, links to folders and results are passed over.
@@ -197,5 +217,35 @@ mod tests {
         assert_eq!(sheets(&[dir.path().join("empty")]).unwrap_err().exit_code(), ExitCode::Usage);
         fs::write(dir.path().join("b/other.toml"), "").unwrap();
         assert!(sheets(&[dir.path().to_owned()]).unwrap_err().to_string().contains("one folder"));
+    }
+
+    #[test]
+    fn a_sheet_that_is_typed_two_ways_is_one_song_called_as_it_was_typed_first() {
+        let dir = tempfile::tempdir().unwrap();
+        let at = |name: &str| dir.path().join(name);
+        for folder in ["a", "b"] {
+            fs::create_dir(at(folder)).unwrap();
+            fs::write(at(folder).join("song.toml"), "").unwrap();
+        }
+        let crooked = at("b/../a/./song.toml");
+        let typed = [crooked.clone(), at("a/song.toml"), at("a"), at("b/song.toml"), at("b/../b")];
+        assert_eq!(sheets(&typed).unwrap(), [crooked.clone(), at("b/song.toml")]);
+        fs::write(at("a/other.toml"), "").unwrap();
+        let e = sheets(&[crooked, at("a/other.toml")]).unwrap_err().to_string();
+        assert!(e.contains("one folder"), "{e}");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_sheet_linked_into_another_songs_folder_is_that_folders_song() {
+        let dir = tempfile::tempdir().unwrap();
+        let at = |name: &str| dir.path().join(name);
+        fs::create_dir(at("a")).unwrap();
+        fs::create_dir(at("b")).unwrap();
+        fs::write(at("a/song.toml"), "").unwrap();
+        std::os::unix::fs::symlink(at("a/song.toml"), at("b/song.toml")).unwrap();
+        std::os::unix::fs::symlink(at("a"), at("same")).unwrap();
+        let typed = ["a/song.toml", "b/song.toml", "same/song.toml"].map(at);
+        assert_eq!(sheets(&typed).unwrap(), typed[..2]);
     }
 }

@@ -103,8 +103,8 @@ pub(super) fn hand_off(
     h.findings.extend(own);
     match &h.delivered {
         Some(d) => {
-            let text = summary(song, d);
-            Ok(Outcome::new("handoff", text, &h.delivered, h.findings)?.wrote(vec![d.zip.clone()]))
+            let (text, short) = (summary(song, d), in_short(d));
+            Ok(Outcome::new("handoff", text, &h.delivered, h.findings)?.in_short(short).wrote(vec![d.zip.clone()]))
         }
         None => Err(stopped(song, &h)),
     }
@@ -204,6 +204,24 @@ fn size(bytes: u64) -> String {
         1_000_000..1_000_000_000 => format!("{:.1} MB", bytes as f64 / 1e6),
         _ => format!("{:.2} GB", bytes as f64 / 1e9),
     }
+}
+
+/// The delivery, and what differs from the former one, in a short line each.
+fn in_short(d: &Delivered) -> Vec<String> {
+    let zip = d.zip.file_name().unwrap_or_default().to_string_lossy();
+    let mut out = vec![format!("revision {}, verified: {zip}", d.revision)];
+    out.extend(d.changes.as_ref().map(|c| {
+        format!(
+            "since revision {}: audio files that differ {}, new {}, gone {}; MIDI files to load anew {}; decisions changed {} (see the notes inside)",
+            c.since,
+            c.changed.len(),
+            c.added.len(),
+            c.removed.len(),
+            c.midi.len(),
+            c.decisions.len()
+        )
+    }));
+    out
 }
 
 /// The delivery in a few lines.

@@ -3,6 +3,7 @@
 use super::files::{OutFolder, same_file, write_together};
 use super::options::{self, FinderOptions};
 use super::outcome::Outcome;
+use super::page::counted;
 use super::results::{complete, folder_for};
 use super::run;
 use crate::audio::{AudioReader, Levels};
@@ -241,7 +242,7 @@ pub(super) fn execute_noting(
     };
     let sheet = Some(plan.song.sheet.as_path()).filter(|s| !s.as_os_str().is_empty());
     let outcome = Outcome::new("hits", summary(&told, folder.path(), sheet), &told, found.findings)?;
-    Ok(outcome.wrote(own))
+    Ok(outcome.in_short(told.drums.iter().map(in_short).collect()).wrote(own))
 }
 
 /// Strokes from the recordings, or from a hit list where one is named.
@@ -386,6 +387,24 @@ fn kept(list: &Path, new: &[u8], plan: &Plan, folder: &OutFolder) -> Option<(Pat
     }
     let free = (1..10_000).map(|n| folder.file(&format!("hits_kept_{n}.csv"))).find(|p| !p.exists())?;
     Some((free, bytes))
+}
+
+/// A drum in one short line.
+fn in_short(d: &DrumSummary) -> String {
+    let mut t = format!("{}: {}", d.drum, counted(d.strokes, "stroke"));
+    let [_, ghosts, grace, rolls] = d.kinds;
+    for (n, word) in [(ghosts, "ghost note"), (grace, "grace note")] {
+        if n > 0 {
+            let _ = write!(t, ", {}", counted(n, word));
+        }
+    }
+    if rolls > 0 {
+        let _ = write!(t, ", {rolls} in rolls");
+    }
+    if d.doubtful > 0 {
+        let _ = write!(t, "; {} to check by ear", d.doubtful);
+    }
+    t
 }
 
 fn summary(told: &Told<'_>, folder: &Path, sheet: Option<&Path>) -> String {

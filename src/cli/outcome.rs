@@ -14,6 +14,8 @@ pub(super) struct Outcome {
     text: String,
     /// JSON, as text: a tree of values takes a kilobyte and a half a hit, and most runs do not ask for it.
     data: String,
+    /// What came of it, in one to three short lines; none where the command has not said.
+    short: Vec<String>,
     findings: Vec<Finding>,
     /// Results that it wrote, or found as they are to be.
     files: Vec<PathBuf>,
@@ -33,7 +35,8 @@ impl Outcome {
                 "Give the files names of letters and digits.",
             )
         })?;
-        Ok(Self { command, text, data, findings, files: Vec::new(), failed: None })
+        let (short, files) = (Vec::new(), Vec::new());
+        Ok(Self { command, text, data, short, findings, files, failed: None })
     }
 
     /// The same outcome told by another command, with words before and after the summary.
@@ -44,6 +47,11 @@ impl Outcome {
     /// The same outcome with the results that it wrote, or found as they are to be.
     pub fn wrote(self, files: Vec<PathBuf>) -> Self {
         Self { files, ..self }
+    }
+
+    /// The same outcome with what came of it in one to three short lines, for the page of `run`.
+    pub fn in_short(self, short: Vec<String>) -> Self {
+        Self { short, ..self }
     }
 
     /// The same outcome with the code of a part that could not be done.
@@ -60,6 +68,11 @@ impl Outcome {
     pub fn data(&self) -> Value {
         // It was made by the same library, so it can be read.
         serde_json::from_str(&self.data).unwrap_or_default()
+    }
+
+    /// What came of it, in short lines.
+    pub fn short(&self) -> &[String] {
+        &self.short
     }
 
     /// What was noticed.

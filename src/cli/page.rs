@@ -1,13 +1,14 @@
 //! The one page at the end of `run`: what was done, what came of it, what to look at, what to send.
 //!
-//! In: the steps of a run. Out: a few lines for the terminal, and a page to read or print. Nothing is computed here.
+//! In: the steps of a run, and what came of each as its command says it in short. Out: a few lines for the terminal, and a
+//! page to read or print. Nothing is computed here.
 
 use super::hits::HITS;
+use super::outcome::Outcome;
 use super::run::{Did, Step, Told};
 use crate::finding::{Finding, Weight};
 use crate::mix::{DRUMS_ONLY, MIX, WITHOUT_LAYERS};
 use crate::run::Stage;
-use crate::song::Drum;
 use serde_json::Value;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -15,24 +16,21 @@ use std::path::{Path, PathBuf};
 /// Lines that a stage's text gives where nothing better is known.
 const MOST_LINES: usize = 3;
 
-/// What came of a stage, in one to three short lines, from the values that its command tells.
-pub(super) fn lines(stage: Stage, data: &Value, text: &str) -> Vec<String> {
-    let lines = match stage {
-        Stage::Hits => hits(data),
-        Stage::Phase => phase(data),
-        Stage::Print => print(data),
-        Stage::Rough => rough(data),
-        Stage::Handoff => handoff(data),
-        Stage::Timing => Some(timing(text)),
-    };
-    let fallback = || {
-        let rest = text
-            .lines()
-            .map(str::trim)
-            .filter(|l| !l.is_empty() && !l.starts_with("Written") && !l.starts_with("Next:"));
-        rest.skip(1).take(MOST_LINES).map(str::to_owned).collect()
-    };
-    lines.filter(|l| !l.is_empty()).unwrap_or_else(fallback)
+/// What came of a stage, in one to three short lines.
+pub(super) fn lines(stage: Stage, outcome: &Outcome) -> Vec<String> {
+    if !outcome.short().is_empty() {
+        return outcome.short().to_vec();
+    }
+    let layers = if stage == Stage::Print { print(&outcome.data()).unwrap_or_default() } else { Vec::new() };
+    if !layers.is_empty() {
+        return layers;
+    }
+    let rest = outcome
+        .text()
+        .lines()
+        .map(str::trim)
+        .filter(|l| !l.is_empty() && !l.starts_with("Written") && !l.starts_with("Next:"));
+    rest.skip(1).take(MOST_LINES).map(str::to_owned).collect()
 }
 
 fn word<'a>(v: &'a Value, field: &str) -> Option<&'a str> {
@@ -43,38 +41,9 @@ fn number(v: &Value, field: &str) -> Option<f64> {
     v.get(field)?.as_f64()
 }
 
-/// One line a drum.
-fn hits(data: &Value) -> Option<Vec<String>> {
-    let drums = data.get("drums")?.as_array()?;
-    let line = |d: &Value| {
-        let mut t = format!("{}: {}", word(d, "drum")?, counted(number(d, "strokes")?, "stroke"));
-        let kind = |i: usize| d.get("kinds")?.get(i)?.as_f64();
-        for (n, text) in [(kind(1), "ghost note"), (kind(2), "grace note")] {
-            if let Some(n) = n.filter(|n| *n > 0.0) {
-                let _ = write!(t, ", {}", counted(n, text));
-            }
-        }
-        if let Some(n) = kind(3).filter(|n| *n > 0.0) {
-            let _ = write!(t, ", {n} in rolls");
-        }
-        if let Some(n) = number(d, "doubtful").filter(|n| *n > 0.0) {
-            let _ = write!(t, "; {n} to check by ear");
-        }
-        Some(t)
-    };
-    Some(drums.iter().filter_map(line).collect())
-}
-
 /// `1 ghost note`, `7 ghost notes`.
-pub(super) fn counted(n: f64, what: &str) -> String {
-    format!("{n} {what}{}", if n == 1.0 { "" } else { "s" })
-}
-
-/// The tempo, one line a drum, and what a pull did; the sections are on the page of timing.
-fn timing(text: &str) -> Vec<String> {
-    let of_a_drum =
-        |l: &&str| l.starts_with("  pulled ") || Drum::FOUND.iter().any(|d| l.starts_with(&format!("  {d}: ")));
-    text.lines().skip(1).take(1).chain(text.lines().filter(of_a_drum)).map(|l| l.trim().to_owned()).collect()
+pub(super) fn counted(n: usize, what: &str) -> String {
+    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }
 
 /// Results of a stage that people open, the first first. `made` are the files that it is known to have written.
@@ -91,38 +60,7 @@ pub(super) fn to_open(stage: Stage, made: Vec<PathBuf>) -> Vec<PathBuf> {
     }
 }
 
-fn phase(data: &Value) -> Option<Vec<String>> {
-    let advice = data.get("report")?.get("advice")?.as_array()?;
-    let to_invert: Vec<&str> = advice
-        .iter()
-        .filter(|a| word(a, "recommendation").is_some_and(|r| r.eq_ignore_ascii_case("invert")))
-        .filter_map(|a| word(a, "mic"))
-        .collect();
-    let set = |mic: &str| {
-        data.get("set")?.as_array()?.iter().find(|s| word(s, "mic") == Some(mic))?.get("polarity")?.as_str()
-    };
-    let told = |mic: &&str| match set(mic) {
-        Some("invert") => format!("{mic} (inverted by the sheet)"),
-        Some("keep") => format!("{mic} (kept by the sheet)"),
-        _ => format!("{mic} (not decided in the sheet)"),
-    };
-    let mut lines = Vec::new();
-    if !to_invert.is_empty() {
-        lines.push(format!("opposite sign: {}", to_invert.iter().map(told).collect::<Vec<_>>().join(", ")));
-    }
-    let open = |a: &&Value| {
-        let decided = word(a, "mic").and_then(set).is_some_and(|s| s != "undecided");
-        !decided && a.get("sure").and_then(Value::as_bool) == Some(false)
-    };
-    let by_ear: Vec<&str> = advice.iter().filter(open).filter_map(|a| word(a, "mic")).collect();
-    match (by_ear.len(), to_invert.is_empty()) {
-        (0, false) => {}
-        (0, true) => lines.push(format!("{} mics looked at, none to be inverted", advice.len())),
-        (n, _) => lines.push(format!("{n} of {} mics to decide by ear: {}", advice.len(), by_ear.join(", "))),
-    }
-    Some(lines)
-}
-
+/// One line a layer, from the values that `print` tells.
 fn print(data: &Value) -> Option<Vec<String>> {
     let layers = data.get("layers")?.as_array()?;
     let line = |l: &Value| {
@@ -133,39 +71,6 @@ fn print(data: &Value) -> Option<Vec<String>> {
         Some(format!("{}: {strokes} strokes under the {}{gain}", word(r, "name")?, word(r, "drum")?))
     };
     Some(layers.iter().filter_map(line).collect())
-}
-
-fn rough(data: &Value) -> Option<Vec<String>> {
-    let versions = data.get("versions")?.as_array()?;
-    let line = |v: &Value| {
-        let l = v.get("loudness")?;
-        let loud = number(l, "integrated").map_or_else(|| "silent".to_owned(), |i| format!("{i:.1} LUFS"));
-        let target = number(v, "target").filter(|_| v.get("asked").and_then(Value::as_bool) == Some(false));
-        let spared = match (number(l, "integrated"), target) {
-            (Some(i), Some(t)) if i < t - 0.1 => format!(", below {t:.0} LUFS to spare its peaks"),
-            _ => String::new(),
-        };
-        Some(format!("{}: {loud}{spared}, {:.1} dBTP", word(v, "what")?, number(l, "true_peak")?))
-    };
-    Some(versions.iter().filter_map(line).collect())
-}
-
-fn handoff(data: &Value) -> Option<Vec<String>> {
-    let zip = Path::new(word(data, "zip")?).file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
-    let mut out = vec![format!("revision {}, verified: {zip}", number(data, "revision")?)];
-    if let Some(c) = data.get("changes").filter(|c| !c.is_null()) {
-        let count = |field: &str| c.get(field).and_then(Value::as_array).map_or(0, Vec::len);
-        out.push(format!(
-            "since revision {}: audio files that differ {}, new {}, gone {}; MIDI files to load anew {}; decisions changed {} (see the notes inside)",
-            number(c, "since")?,
-            count("changed"),
-            count("added"),
-            count("removed"),
-            count("midi"),
-            count("decisions")
-        ));
-    }
-    Some(out)
 }
 
 /// The page for the terminal; findings are listed behind it by whoever shows it.
@@ -276,28 +181,5 @@ fn verdict(told: &Told) -> String {
         (true, _) => format!("Ready to send; {look}."),
         (false, Some(s)) => format!("Stopped at {}: put right what is said there and run again.", s.stage.word()),
         (false, None) => format!("Done as far as asked; {look}."),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::phase;
-    use serde_json::json;
-
-    #[test]
-    fn the_line_of_phase_counts_what_is_left_to_the_ear() {
-        let mic = |name: &str, recommendation: &str, sure: bool| json!({"mic": name, "recommendation": recommendation, "sure": sure});
-        let lines = |advice: &[serde_json::Value], set: &str| {
-            let set = json!([{"mic": "room", "polarity": set}, {"mic": "snare_bottom", "polarity": "undecided"}]);
-            phase(&json!({"report": {"advice": advice}, "set": set})).unwrap().join("; ")
-        };
-        let (kick, room) = (mic("kick", "keep", true), mic("room", "unclear", false));
-        let bottom = mic("snare_bottom", "invert", true);
-        assert_eq!(lines(&[kick.clone(), room.clone()], "undecided"), "1 of 2 mics to decide by ear: room");
-        assert_eq!(lines(&[kick.clone(), room.clone()], "keep"), "2 mics looked at, none to be inverted");
-        assert_eq!(
-            lines(&[kick, bottom, room], "undecided"),
-            "opposite sign: snare_bottom (not decided in the sheet); 1 of 3 mics to decide by ear: room"
-        );
     }
 }

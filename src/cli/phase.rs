@@ -1,5 +1,6 @@
 //! `underlay phase SHEET`: polarity and arrival between the mics; corrected copies on request.
 
+mod brief;
 mod into_sheet;
 
 use super::files::OutFolder;
@@ -152,7 +153,8 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         files,
     };
     findings.extend(advice_findings(&take.song, &report, args.copies.write.is_some()));
-    Ok(Outcome::new("phase", summary(&take, &told), &told, findings)?.wrote(told.files))
+    let short = brief::lines(take.song.mics.iter().map(|m| m.polarity).zip(&report.advice));
+    Ok(Outcome::new("phase", summary(&take, &told), &told, findings)?.in_short(short).wrote(told.files))
 }
 
 fn note_held(copied: &Copied, findings: &mut Vec<Finding>) {

@@ -5,7 +5,8 @@ use super::options;
 use super::outcome::Outcome;
 use super::results::{self, folder_for};
 use crate::error::Result;
-use crate::mix::{Rough, TABLE, aim_words, make};
+use crate::mix::{Rough, TABLE, Version, aim_words, make};
+use crate::output::csv_field;
 use crate::progress::Progress;
 use crate::song::{Polarity, Song};
 use crate::units::Decibels;
@@ -67,7 +68,18 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     findings.append(&mut rough.findings);
     let told = Told { rough: &rough, table };
     let files = rough.versions.iter().map(|v| v.file.clone()).chain([told.table.clone()]).collect();
-    Ok(Outcome::new("rough", summary(&song, &rough), &told, findings)?.wrote(files))
+    let short = rough.versions.iter().map(in_short).collect();
+    Ok(Outcome::new("rough", summary(&song, &rough), &told, findings)?.in_short(short).wrote(files))
+}
+
+/// A version of the mix in one short line.
+fn in_short(v: &Version) -> String {
+    format!("{}: {}{}, {}", v.what, loud(v), v.spared(), v.loudness.true_peak)
+}
+
+/// How loud a version is, in words.
+fn loud(v: &Version) -> String {
+    v.loudness.integrated.map_or_else(|| "silent".to_owned(), |l| l.to_string())
 }
 
 fn polarity(p: Polarity) -> &'static str {
@@ -111,7 +123,6 @@ pub(super) fn summary(song: &Song, rough: &Rough) -> String {
     }
     t.push('\n');
     for v in &rough.versions {
-        let loud = v.loudness.integrated.map_or_else(|| "silent".to_owned(), |l| l.to_string());
         let limited = if v.limited.frames == 0 {
             "the limiter had nothing to do".to_owned()
         } else {
@@ -122,14 +133,7 @@ pub(super) fn summary(song: &Song, rough: &Rough) -> String {
                 v.limited.at.at(song.rate())
             )
         };
-        let _ = writeln!(
-            t,
-            "  {}: {loud}{}, {}; {limited}\n    {}",
-            v.what,
-            v.spared(),
-            v.loudness.true_peak,
-            v.file.display()
-        );
+        let _ = writeln!(t, "  {}; {limited}\n    {}", in_short(v), v.file.display());
     }
     let _ = writeln!(
         t,
@@ -141,22 +145,21 @@ pub(super) fn summary(song: &Song, rough: &Rough) -> String {
 
 fn csv(rough: &Rough) -> String {
     let mut t = String::from("name,role,file,loudness_lufs,gain_db,pan,polarity,note,sheet,checksum\r\n");
-    let quoted = |s: &str| format!("\"{}\"", s.replace('"', "\"\""));
     for r in &rough.rows {
         let number = |v: Option<f64>| v.map_or_else(String::new, |v| format!("{v:.2}"));
         let file = r.file.file_name().unwrap_or_default().to_string_lossy();
         let _ = write!(
             t,
             "{},{},{},{},{},{:.2},{},{},{},{}\r\n",
-            quoted(&r.name),
-            quoted(&r.role),
-            quoted(&file),
+            csv_field(&r.name),
+            csv_field(&r.role),
+            csv_field(&file),
             number(r.loudness.map(|l| l.0)),
             number(r.gain.map(|g| g.0)),
             r.pan,
             polarity(r.polarity),
-            quoted(&r.note),
-            quoted(&r.sheet),
+            csv_field(&r.note),
+            csv_field(&r.sheet),
             r.checksum.as_deref().unwrap_or_default()
         );
     }

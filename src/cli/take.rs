@@ -1,5 +1,7 @@
-//! What `phase` and `print` start from: a song sheet and its hit list.
+//! What `phase`, `print` and `timing` start from: a song sheet and its hit list.
 
+use super::hits::HITS;
+use super::results::{complete, folder_for};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
 use crate::hits::{HitList, find};
@@ -48,33 +50,52 @@ impl TakeArgs {
             ));
         }
         let song = Song::read(&self.sheet)?;
-        let out = super::results::folder_for(&self.sheet, self.out.as_deref());
+        let out = folder_for(&self.sheet, self.out.as_deref());
         Ok((song, out))
     }
 
     /// Reads or finds the hits.
     pub fn open(&self, song: Song, out: PathBuf, progress: &dyn Progress) -> Result<Take> {
-        let known = out.join("hits.csv");
-        let list_from = self.from_list.clone().or_else(|| known.is_file().then_some(known));
+        let list_from = list_for(self.from_list.as_deref(), &out);
         let mut findings = song.findings();
-        let mut list = match &list_from {
-            Some(path) => {
-                let mut read = HitList::read(path, song.rate(), Some(song.reach()))?;
-                song.tempo.iter().for_each(|map| read.hold_against(map, song.grid));
-                findings.extend(read.findings);
-                read.list
-            }
-            None => {
-                let found = find(&song, progress)?;
-                findings.extend(found.findings);
-                found.list
-            }
-        };
-        super::results::complete(&song, &mut list);
+        let list = hits_of(&song, list_from.as_deref(), &mut findings, progress)?;
         let mut inputs = song.files();
         inputs.extend(list_from.clone());
         Ok(Take { song, out, list, list_from, inputs, findings })
     }
+}
+
+/// The hit list to work from: the one that is named, else the one in the folder for results; `None` where neither is there.
+pub(super) fn list_for(named: Option<&Path>, out: &Path) -> Option<PathBuf> {
+    let known = out.join(HITS);
+    named.map(Path::to_owned).or_else(|| known.is_file().then_some(known))
+}
+
+/// A song's hits, every column in agreement: read from a list where there is one, else found anew. What is noticed joins the
+/// findings.
+///
+/// # Errors
+/// A list or a recording that cannot be used.
+pub(super) fn hits_of(
+    song: &Song,
+    list: Option<&Path>,
+    findings: &mut Vec<Finding>,
+    progress: &dyn Progress,
+) -> Result<HitList> {
+    let (mut list, noticed) = match list {
+        Some(path) => {
+            let mut read = HitList::read(path, song.rate(), Some(song.reach()))?;
+            song.tempo.iter().for_each(|map| read.hold_against(map, song.grid));
+            (read.list, read.findings)
+        }
+        None => {
+            let found = find(song, progress)?;
+            (found.list, found.findings)
+        }
+    };
+    findings.extend(noticed);
+    complete(song, &mut list);
+    Ok(list)
 }
 
 impl Take {

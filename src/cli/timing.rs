@@ -4,28 +4,26 @@ mod click;
 mod write;
 
 use super::files::OutFolder;
-use super::hits::OUT;
 use super::options;
 use super::outcome::Outcome;
-use super::take::{Batch, put_pictures};
-use crate::audio::AudioReader;
+use super::results::folder_for;
+use super::take::{hits_of, list_for};
+use crate::audio::{AudioFault, AudioReader};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
-use crate::hits::{HitList, find};
-use crate::midi::{MidiFault, tempo_map};
+use crate::hits::HitList;
 use crate::progress::Progress;
-use crate::report::{timing_pictures, timing_report};
 use crate::song::{Section, Song};
 use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
 use crate::timing::{
-    CheckSettings, Click, FoundTempo, MOST_COUNT_IN, PullCounts, PullSettings, Pulled, Relation, TempoHints, Timing,
-    check, find_tempo, form_of_cues, misfit, parting, plan_click, pull, pull_doubts, summary, write_click,
+    CheckSettings, Click, FoundTempo, MOST_COUNT_IN, NoTempo, PullCounts, PullSettings, Pulled, Relation, TempoHints,
+    Timing, check, drum_words, find_tempo, form_of_cues, misfit, parting, plan_click, pull, pull_doubts, summary,
 };
 use crate::units::{Bpm, SampleRate, Seconds};
 use serde::Serialize;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
-use write::{Checked, Versions, put_moves, put_versions};
+use write::write;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -163,7 +161,7 @@ fn limit(text: &str) -> std::result::Result<f64, String> {
 /// What is to be done, checked.
 struct Plan {
     title: String,
-    /// The sheet's song; `None` for a hit list alone.
+    /// The sheet's song, with tempo and grid as they are typed; `None` for a hit list alone.
     song: Option<Song>,
     out: PathBuf,
     list: Option<PathBuf>,
@@ -204,12 +202,11 @@ impl Args {
                 ));
             }
             let song = Song::read(&self.input)?;
-            let out = self.out.clone().unwrap_or_else(|| beside.join(OUT));
-            let known = out.join("hits.csv");
+            let out = folder_for(&self.input, self.out.as_deref());
             Plan {
                 title: song.title.clone(),
+                list: list_for(self.from_list.as_deref(), &out),
                 out,
-                list: self.from_list.clone().or_else(|| known.is_file().then_some(known)),
                 map: song.tempo.clone(),
                 form: song.form.clone(),
                 grid: self.grid.unwrap_or(song.grid),
@@ -246,6 +243,10 @@ impl Args {
         };
         plan.inputs.extend(plan.list.iter().chain(&self.tempo.tempo).chain(&self.form_from).cloned());
         self.settle_tempo(&mut plan)?;
+        if let Some(song) = &mut plan.song {
+            song.tempo.clone_from(&plan.map);
+            song.grid = plan.grid;
+        }
         Ok(plan)
     }
 
@@ -314,82 +315,66 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     }
     let mut plan = args.plan()?;
     let folder = OutFolder::prepare(&plan.out)?;
-    let list = hits_of(&mut plan, progress)?;
-    let found = args.tempo.find_tempo.then(|| find_tempo(&list, &hints(args, &plan))).transpose()?;
-    if let Some(found) = &found {
-        plan.findings.extend(found.findings.iter().cloned());
-    }
+    let checked = checked(args, &mut plan, progress)?;
+    let until = args.clicking.length.unwrap_or(checked.end);
+    let click =
+        args.clicking.click.then(|| plan_click(&checked.map, plan.rate, until, args.clicking.count_in)).transpose()?;
+    let (written, noticed) = write(args, &plan, &checked, click.as_ref(), &folder)?;
+    plan.findings.extend(noticed);
+    plan.findings.extend(args.pulling.pull.and_then(|percent| not_delivered(&plan, percent)));
+    let pulled = checked.pulled.as_ref();
+    let told = Told {
+        title: &plan.title,
+        tempo: tempo_words(&checked.map),
+        grid: plan.grid.to_string(),
+        timing: &checked.timing,
+        found_tempo: checked.found.as_ref(),
+        pull: pulled.map(|p| &p.counts),
+        click: click.as_ref(),
+        files: written,
+    };
+    let text = text(&told, pulled, folder.path(), (&args.input, &plan.from));
+    Ok(Outcome::new("timing", text, &told, plan.findings)?.in_short(in_short(&told, pulled)).wrote(told.files))
+}
+
+/// The take held against its grid.
+struct Checked {
+    list: HitList,
+    /// The tempo that was found, where that was asked for.
+    found: Option<FoundTempo>,
+    /// The tempo that all is held against: the one found, else the known one.
+    map: TempoMap,
+    form: Vec<Section>,
+    end: Seconds,
+    timing: Timing,
+    pulled: Option<Pulled>,
+}
+
+/// Reads or finds the hits, finds the tempo where that is asked for, checks and pulls. What is noticed joins the plan's findings.
+fn checked(args: &Args, plan: &mut Plan, progress: &dyn Progress) -> Result<Checked> {
+    let list = strokes(plan, progress)?;
+    let no_tempo = |fault: NoTempo| Located::whole(plan.list.as_ref().unwrap_or(&args.input), fault);
+    let found = args.tempo.find_tempo.then(|| find_tempo(&list, &hints(args, plan))).transpose().map_err(no_tempo)?;
+    plan.findings.extend(found.iter().flat_map(|f| f.findings.iter().cloned()));
     let map = match found.as_ref().map(|f| &f.map).or(plan.map.as_ref()) {
         Some(map) => map.clone(),
         None => return Err(Error::usage("no tempo is known", "Add --bpm, --tempo or --find-tempo.")),
     };
-    let end =
-        plan.end.unwrap_or_else(|| list.hits.last().map_or(map.bar_one(), |h| h.pos.at(list.rate)) + Seconds(2.0));
-    let form = form_of(args, &mut plan, &map, end)?;
+    let last = || list.hits.last().map_or(map.bar_one(), |h| h.pos.at(list.rate));
+    let end = plan.end.unwrap_or_else(|| last() + Seconds(2.0));
+    let form = form_of(args, plan, &map, end)?;
     let window_ms = args.window.unwrap_or(CheckSettings::WINDOW_MS);
     let worst = args.worst.map_or(CheckSettings::WORST, usize::from);
-    let settings = CheckSettings { grid: plan.grid, window_ms, worst };
-    let timing = check(&list, &map, &form, &settings, plan.end);
+    let timing = check(&list, &map, &form, &CheckSettings { grid: plan.grid, window_ms, worst }, plan.end);
     plan.findings.extend(timing.findings.iter().cloned());
     if found.is_some() {
         plan.findings.extend(misfit(&timing));
     }
-    let pulled = match args.pulling.pull.or(plan.wanted_pull()) {
-        Some(percent) => {
-            let p = &args.pulling;
-            Some(pull(&list, &map, plan.grid, PullSettings { percent, limit_ms: p.limit, leave_ms: p.leave })?)
-        }
-        None => None,
-    };
-    if let Some(pulled) = &pulled {
-        plan.findings.extend(pull_doubts(pulled, &list, &timing));
-    }
-    let clicks = args.clicking.length.unwrap_or(end);
-    let click = args.clicking.click.then(|| plan_click(&map, plan.rate, clicks, args.clicking.count_in)).transpose()?;
-    let mut batch = Batch { inputs: &plan.inputs, begun: Vec::new() };
-    let pictures = timing_pictures(&timing, &list, &map, &form, end);
-    put_pictures(&mut batch, folder.path(), &pictures, args.png)?;
-    let facts = vec![
-        tempo_words(&map),
-        format!("grid {}, {:.0} ms between lines", plan.grid, timing.step_ms),
-        format!("{} strokes", timing.strokes),
-    ];
-    let page = timing_report(&plan.title, facts, &timing, pulled.as_ref(), pictures, plan.findings.clone());
-    batch.put(&folder.file("timing.html"), page.html().as_bytes())?;
-    if found.is_some() {
-        let path = folder.file(FOUND_TEMPO);
-        let file = tempo_map(&plan.title, &map, Some(end)).map_err(|e| Located::whole(&path, MidiFault::Tempo(e)))?;
-        batch.put(&path, &file.bytes)?;
-    }
-    if let Some(pulled) = &pulled {
-        put_moves(&mut batch, &folder, args, &plan, &Checked { list: &list, map: &map, pulled, end })?;
-    }
-    let mut noticed = Vec::new();
-    if let Some(click) = &click {
-        let path = folder.file("click.wav");
-        batch.check(&path)?;
-        batch.add(write_click(&path, click)?);
-        noticed = click.findings(&path);
-    }
-    if let Some(pulled) = &pulled {
-        let checked = Checked { list: &list, map: &map, pulled, end };
-        noticed.append(&mut put_versions(&mut batch, &folder, &plan, &checked, Versions::of(args))?);
-    }
-    let written = batch.commit()?;
-    plan.findings.append(&mut noticed);
-    plan.findings.extend(args.pulling.pull.and_then(|percent| not_delivered(&plan, percent)));
-    let told = Told {
-        title: &plan.title,
-        tempo: tempo_words(&map),
-        grid: plan.grid.to_string(),
-        timing: &timing,
-        found_tempo: found.as_ref(),
-        pull: pulled.as_ref().map(|p| &p.counts),
-        click: click.as_ref(),
-        files: written,
-    };
-    let text = text(&told, pulled.as_ref(), folder.path(), (&args.input, &plan.from));
-    Ok(Outcome::new("timing", text, &told, plan.findings)?.wrote(told.files))
+    let (limit_ms, leave_ms) = (args.pulling.limit, args.pulling.leave);
+    let settings = args.pulling.pull.or(plan.wanted_pull()).map(|percent| PullSettings { percent, limit_ms, leave_ms });
+    let pulled = settings.map(|settings| pull(&list, &map, plan.grid, settings)).transpose()?;
+    plan.findings.extend(pulled.iter().flat_map(|pulled| pull_doubts(pulled, &list, &timing)));
+    Ok(Checked { list, found, map, form, end, timing, pulled })
 }
 
 /// That pulled triggers stay out of the delivery, where the sheet does not ask for them.
@@ -404,28 +389,22 @@ fn not_delivered(plan: &Plan, percent: f64) -> Option<Finding> {
     (percent > 0.0).then(|| Finding { remedy, ..Finding::note(&song.sheet, what) })
 }
 
-/// Hits from a list where there is one, else found anew.
-fn hits_of(plan: &mut Plan, progress: &dyn Progress) -> Result<HitList> {
-    let frames = plan.song.as_ref().map(Song::reach);
-    match (&plan.list, &plan.song) {
-        (Some(path), _) => {
-            let mut read = HitList::read(path, plan.rate, frames)?;
-            if let Some(map) = &plan.map {
-                read.hold_against(map, plan.grid);
-            }
-            plan.findings.extend(read.findings);
-            if plan.song.is_some() {
-                plan.from = format!("strokes from {}", path.display());
-            }
-            Ok(read.list)
-        }
-        (None, Some(song)) => {
-            let found = find(song, progress)?;
-            plan.findings.extend(found.findings);
-            Ok(found.list)
-        }
-        (None, None) => Err(Error::usage("there is nothing to check", "Name a sheet or a hit list.")),
+/// The hits of the song, or of the list alone.
+fn strokes(plan: &mut Plan, progress: &dyn Progress) -> Result<HitList> {
+    let list = plan.list.as_deref();
+    if let Some(song) = &plan.song {
+        plan.from = list.map_or_else(String::new, |path| format!("strokes from {}", path.display()));
+        return hits_of(song, list, &mut plan.findings, progress);
     }
+    let Some(path) = list else {
+        return Err(Error::usage("there is nothing to check", "Name a sheet or a hit list."));
+    };
+    let mut read = HitList::read(path, plan.rate, None)?;
+    if let Some(map) = &plan.map {
+        read.hold_against(map, plan.grid);
+    }
+    plan.findings.extend(read.findings);
+    Ok(read.list)
 }
 
 fn hints(args: &Args, plan: &Plan) -> TempoHints {
@@ -442,10 +421,7 @@ fn form_of(args: &Args, plan: &mut Plan, map: &TempoMap, end: Seconds) -> Result
     let reader = AudioReader::open(file)?;
     let info = reader.info();
     if info.cues.is_empty() {
-        return Err(Error::usage(
-            format!("{} holds no cue markers", file.display()),
-            "Export it again with its markers, or give the form in the sheet.",
-        ));
+        return Err(Located::whole(file, AudioFault::NoMarkers).into());
     }
     let (form, findings) = form_of_cues(&info.cues, info.rate, map, end);
     plan.findings.extend(findings);
@@ -515,10 +491,25 @@ fn next(told: &Told<'_>, path: &Path) -> String {
     }
 }
 
+/// The grid, one line a drum, and what a pull did; the sections are on the page.
+fn in_short(told: &Told<'_>, pulled: Option<&Pulled>) -> Vec<String> {
+    let drums = told.timing.drums.iter().map(|d| drum_words(d, told.timing.settings.window_ms));
+    [grid_words(told)].into_iter().chain(drums).chain(pulled.map(pull_words)).collect()
+}
+
+/// `104.00 BPM, grid 1/16 (144 ms between lines)`.
+fn grid_words(told: &Told<'_>) -> String {
+    format!("{}, grid {} ({:.0} ms between lines)", told.tempo, told.grid, told.timing.step_ms)
+}
+
+/// What a pull did, in one line.
+fn pull_words(pulled: &Pulled) -> String {
+    format!("pulled {} %: {}", pulled.settings.percent, pulled.sentence())
+}
+
 fn text(told: &Told<'_>, pulled: Option<&Pulled>, folder: &Path, (input, from): (&Path, &str)) -> String {
     let title = if from.is_empty() { told.title.to_owned() } else { format!("{}: {from}", told.title) };
-    let mut text =
-        format!("{title}\n  {}, grid {} ({:.0} ms between lines)\n", told.tempo, told.grid, told.timing.step_ms);
+    let mut text = format!("{title}\n  {}\n", grid_words(told));
     if let Some(found) = told.found_tempo {
         let _ = writeln!(
             text,
@@ -532,7 +523,7 @@ fn text(told: &Told<'_>, pulled: Option<&Pulled>, folder: &Path, (input, from): 
         let _ = writeln!(text, "  {line}");
     }
     if let Some(pulled) = pulled {
-        let _ = writeln!(text, "  pulled {} %: {}", pulled.settings.percent, pulled.sentence());
+        let _ = writeln!(text, "  {}", pull_words(pulled));
     }
     if let Some(click) = told.click {
         let _ = writeln!(text, "  {}", click_words(click));

@@ -18,10 +18,10 @@ use super::take::{BLOCK, Stretch, Watcher, own_mics, stretches};
 use super::valley::valley;
 use super::{Hit, HitList, State, velocities};
 use crate::audio::MonoReader;
-use crate::error::{Error, Result};
+use crate::error::{Located, Result};
 use crate::finding::Finding;
 use crate::progress::Progress;
-use crate::song::{Drum, Mic, MicSettings, Song};
+use crate::song::{Drum, Mic, MicSettings, SheetFault, Song};
 use crate::units::{Dbfs, SamplePos, SampleRate, Seconds};
 use rayon::prelude::*;
 use serde::Serialize;
@@ -160,7 +160,7 @@ impl Search {
 /// Finds every kick and snare stroke of a song's take. Hits carry no grid place yet.
 ///
 /// # Errors
-/// [`Error::Audio`] when a mic cannot be read to its end; a usage error when no mic is a close mic of kick or snare.
+/// [`Error::Audio`] when a mic cannot be read to its end; [`Error::Sheet`] when no mic is a close mic of kick or snare.
 pub fn find(song: &Song, progress: &dyn Progress) -> Result<Found> {
     let rate = song.rate();
     let framing = Framing::new(rate);
@@ -230,10 +230,11 @@ fn searches(song: &Song, columns: Columns) -> Result<Vec<Search>> {
         })
         .collect();
     if found.is_empty() {
-        return Err(Error::usage(
-            "no mic of this song is a close mic of kick or snare",
-            "Say in the song sheet which mic is which (drum = \"kick\" or \"snare\").",
-        ));
+        let fault = SheetFault::Wrong {
+            what: "no mic of this song is a close mic of kick or snare".into(),
+            remedy: "Say in the song sheet which mic is which (drum = \"kick\" or \"snare\").".into(),
+        };
+        return Err(Located::whole(&song.sheet, fault).into());
     }
     Ok(found)
 }

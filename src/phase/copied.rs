@@ -4,10 +4,9 @@
 //! that the record does not know, or that has changed since, is somebody else's and stays.
 
 use super::copies::Copied;
-use super::table::field;
 use crate::audio::AudioFault;
 use crate::error::{Located, Result};
-use crate::output::OutputFault;
+use crate::output::{OutputFault, csv_field};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fs::File;
@@ -70,7 +69,7 @@ impl CopiesRecord {
         let mut rows: BTreeMap<String, String> = BTreeMap::new();
         let mut reader = csv::Reader::from_reader(old.as_bytes());
         for row in reader.records().flatten() {
-            let fields: Vec<String> = row.iter().map(field).collect();
+            let fields: Vec<String> = row.iter().map(csv_field).collect();
             if let Some(name) = row.get(0).filter(|name| self.folder.join(name).exists()) {
                 rows.insert(name.to_owned(), fields.join(","));
             }
@@ -78,7 +77,7 @@ impl CopiesRecord {
         for copy in copies {
             let (file, sum) = (name(&copy.target), sha256(&copy.target)?);
             let sign = if copy.inverted { "inverted" } else { "kept" };
-            let row = format!("{},{},{sign},{},{sum}", field(&file), field(&name(&copy.source)), copy.later);
+            let row = format!("{},{},{sign},{},{sum}", csv_field(&file), csv_field(&name(&copy.source)), copy.later);
             rows.insert(file.clone(), row);
             self.sums.insert(file, sum);
         }

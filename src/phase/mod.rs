@@ -21,6 +21,7 @@ mod sum;
 mod table;
 mod view;
 
+pub(crate) use crate::output::csv_field as field;
 pub use air::Celsius;
 pub use copied::{COPIES, CopiesRecord};
 pub use copies::{Copied, Shift, write_copy};
@@ -33,6 +34,5 @@ pub use report::{Advice, Agreement, Band, Pair, PairKind, PhaseReport, PhaseSett
 pub use strokes::sure_strokes;
 pub(crate) use sum::low_band;
 pub use sum::{SumGain, comb_gain, first_notch};
-pub(crate) use table::field;
 pub use table::phase_csv;
 pub use view::{SumView, sum_view};

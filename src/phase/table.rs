@@ -1,6 +1,7 @@
 //! The pairs of a phase check as CSV.
 
 use super::report::{PairKind, PhaseReport};
+use crate::output::csv_field;
 use std::fmt::Write as _;
 
 /// One row a pair (RFC 4180, UTF-8, `.` decimals): signs, lags, confidence and sums; the last column is the advice for `mic`.
@@ -23,8 +24,8 @@ pub fn phase_csv(report: &PhaseReport) -> String {
             text,
             "{},{kind},{},{},{},{},{:.2},{:.3},{:.3},{:.2},{:.2},{:.2},{:.2},{:.0},{:.0},{:.2},{:.2},{:.2},{advice}\r\n",
             p.drum,
-            field(&p.reference),
-            field(&p.mic),
+            csv_field(&p.reference),
+            csv_field(&p.mic),
             p.strokes,
             p.polarity.word(),
             p.lag_samples,
@@ -42,9 +43,4 @@ pub fn phase_csv(report: &PhaseReport) -> String {
         );
     }
     text
-}
-
-/// A field, quoted where RFC 4180 asks for it.
-pub(crate) fn field(text: &str) -> String {
-    if text.contains([',', '"', '\r', '\n']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text.to_owned() }
 }

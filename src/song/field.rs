@@ -228,7 +228,14 @@ pub const FIELDS: &[Field] = &[
         "makes pulled triggers too, so far moved to the grid; 0 = as played only",
         "0",
     ),
-    f(LAYER, "name", "text, each name once", "required", "short name of the layer", "\"snare_fat\""),
+    f(
+        LAYER,
+        "name",
+        "text with a letter or digit, each name once",
+        "required",
+        "short name of the layer",
+        "\"snare_fat\"",
+    ),
     f(LAYER, "drum", "kick or snare", "required", "drum that it lies under", "\"snare\""),
     f(
         LAYER,

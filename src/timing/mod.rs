@@ -29,7 +29,7 @@ mod wander;
 mod words;
 
 pub use bars::{BarTightness, Outlier};
-pub use beat::{FoundTempo, Reading, TempoCertainty, TempoHints, find_tempo};
+pub use beat::{FoundTempo, NoTempo, Reading, TempoCertainty, TempoHints, find_tempo};
 pub use check::{CheckSettings, DrumTiming, Group, SectionSpan, Timing, check, feels};
 pub use click::{Click, ClickBeat, MOST_COUNT_IN, plan_click, render, write_click};
 pub use compare::{Halves, KickSnare};
@@ -43,7 +43,7 @@ pub use pull::{Because, PullCounts, PullSettings, Pulled, Target, pull, pull_dou
 pub use slide::{Slide, ToldBy};
 pub use sources::{Parting, form_of_cues, parting};
 pub use strokes::{Stroke, grid_step, strokes};
-pub use summary::{feel_words, halfway_words, summary, worst_bars_words};
+pub use summary::{drum_words, feel_words, halfway_words, summary, worst_bars_words};
 pub use swing::{Level, Swing};
 pub use wander::{BarPlace, Wander};
 pub use words::{Lean, early_late, just_noticed_ms, later_earlier, tightness};

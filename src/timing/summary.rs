@@ -25,7 +25,9 @@ pub fn feel_words(feel: &Feel, window_ms: f64) -> String {
     text + &format!(", {:.0} % within {window_ms:.0} ms", feel.within * 100.0)
 }
 
-fn drum_line(d: &DrumTiming, window_ms: f64) -> String {
+/// A drum in one line: `snare: 64 strokes, 12 ms late (late)`, with its spread and share within the window, ms either side.
+#[must_use]
+pub fn drum_words(d: &DrumTiming, window_ms: f64) -> String {
     let name = d.drum.word();
     match (&d.feel, d.relation) {
         (Some(feel), _) => format!("{name}: {} strokes, {}", feel.strokes, feel_words(feel, window_ms)),
@@ -71,7 +73,7 @@ pub fn summary(t: &Timing) -> Vec<String> {
     }));
     lines.extend(t.wander.as_ref().map(|w| format!("The take wanders {}: {}", w.between(), w.runs())));
     for d in &t.drums {
-        lines.push(drum_line(d, t.settings.window_ms));
+        lines.push(drum_words(d, t.settings.window_ms));
         for s in &d.sections {
             lines.push(format!("  {}: {}", s.name, feel_words(&s.feel, t.settings.window_ms)));
         }

@@ -570,6 +570,13 @@ fn a_folder_is_sent_to_prep_and_a_drumless_file_gets_the_option() {
 }
 
 #[test]
+fn a_sheet_without_kick_or_snare_is_an_input_that_cannot_be_used() {
+    let desk = Desk::new();
+    fs::write(desk.path("song.toml"), "[[mic]]\nfile = \"kick.wav\"\ndrum = \"tom\"\n").unwrap();
+    desk.bad_input(&["hits", "song.toml"], &["song.toml: no mic of this song is a close mic of kick or snare"]);
+}
+
+#[test]
 fn a_folder_of_nothing_is_told() {
     let desk = Desk::new();
     fs::create_dir_all(desk.path("session/audio")).unwrap();

@@ -203,6 +203,47 @@ fn layers_name_sections_that_exist() {
 }
 
 #[test]
+fn a_layer_is_pulled_only_where_the_song_has_a_tempo() {
+    let layer = |pull: &str| format!("[[layer]]\nname = \"fat\"\ndrum = \"snare\"\npull = {pull}\n{TWO_MICS}");
+    told(&layer("0.5"), &["line 4, [[layer]] pull", "the song has no tempo", "Give [tempo] a bpm or a file"]);
+    let dir = studio();
+    assert_eq!(read(dir.path(), &layer("0")).unwrap().layers[0].pull, 0.0);
+    assert_eq!(read(dir.path(), &format!("[tempo]\nbpm = 90\n{}", layer("100"))).unwrap().layers[0].pull, 100.0);
+}
+
+#[test]
+fn two_layers_are_never_printed_to_files_of_one_name() {
+    let two = |first: &str, second: &str| {
+        let layer = |name: &str| format!("[[layer]]\nname = '{name}'\ndrum = \"snare\"\n");
+        format!("{TWO_MICS}{}{}", layer(first), layer(second))
+    };
+    told(&two("fat", "fat "), &["line 13, [[layer]] name", "two layers are called \"fat\""]);
+    for (first, second) in [("Fat", "fAT"), ("a/b", "a\\b"), ("a:b", "a_b"), ("con", "con_layer"), ("ÄRA", "ära")] {
+        let both = format!("\"{first}\" and \"{second}\" would be printed to files of one name");
+        told(&two(first, second), &["line 13, [[layer]] name", &both, "differ in letters or digits"]);
+    }
+    let dir = studio();
+    assert_eq!(read(dir.path(), &two("fat", "fat 2")).unwrap().layers.len(), 2);
+}
+
+#[test]
+fn a_layers_name_has_something_to_call_its_files_by() {
+    let layer = |name: &str| format!("{TWO_MICS}[[layer]]\nname = '{name}'\ndrum = \"snare\"\n");
+    for empty in ["", "  ", "\t"] {
+        told(&layer(empty), &["line 10, [[layer]] name: name is empty", "with a letter or digit"]);
+    }
+    for signs in [".", "..", "../..", "/", "\\", "*?", " - ", "🥁"] {
+        let what = format!("\"{}\" leaves nothing to call the layer's files by", signs.trim());
+        told(&layer(signs), &["line 10, [[layer]] name", &what, "a letter or a digit"]);
+    }
+    // What has a letter or a digit is made into a name that stays in its folder.
+    let dir = studio();
+    for fine in ["../x", "C:\\x", "/etc/x", "con", "太鼓", "7"] {
+        assert_eq!(read(dir.path(), &layer(fine)).unwrap().layers[0].name, fine);
+    }
+}
+
+#[test]
 fn times_are_seconds_or_a_clock() {
     let dir = studio();
     let end = |text: &str| read(dir.path(), &format!("[song]\nend = {text}\n{TWO_MICS}")).map(|s| s.end.unwrap().0);

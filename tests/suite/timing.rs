@@ -153,7 +153,11 @@ fn bad_input_is_told_with_a_remedy() {
     let early = Folder::rock(2, 0.1, 0.0);
     assert!(says(&early.json(&["--bpm", "120", "--bar-one", "60"]), "before bar 1"));
     let (code, _, err) = one.run(&["--find-tempo"]);
-    assert!(code == 2 && err.contains("at least 16") && err.contains("--bpm"), "{err}");
+    assert!(code == 3 && err.contains("hits.csv") && err.contains("at least 16") && err.contains("--bpm"), "{err}");
+    let bare = one.path("bare.wav");
+    crate::takes::wav(&bare, 48_000, 48_000);
+    let (code, _, err) = one.run(&["--bpm", "120", "--form-from", bare.to_str().unwrap()]);
+    assert!(code == 3 && err.contains("bare.wav: this file holds no cue markers") && err.contains("Export"), "{err}");
     let (code, _, err) = one.run(&[]);
     assert!(code == 2 && err.contains("no tempo is known") && err.contains("--find-tempo"), "{err}");
     let (code, _, err) = one.run(&["--bpm", "120", "--tempo", "x.mid"]);

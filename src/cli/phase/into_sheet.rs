@@ -3,7 +3,7 @@
 //! In: a song, and what the phase check advises for each of its mics. Out: the sheet changed where nothing was decided and
 //! the advice is sure, the old one kept beside it, and an account of both.
 
-use crate::error::{Error, Located, Result};
+use crate::error::{Located, Result};
 use crate::output::{AtomicFile, OutputFault, commit_all, fault_of};
 use crate::phase::{PhaseReport, Recommendation};
 use crate::song::{Polarity, Song, with_polarity};
@@ -90,10 +90,7 @@ fn write(song: &Song, changes: &[(usize, Polarity)]) -> Result<PathBuf> {
     let bytes = std::fs::read(&real).map_err(fail)?;
     let text = String::from_utf8(bytes).unwrap_or_default();
     if !Song::parse(&text, sheet).is_ok_and(|now| now == *song) {
-        return Err(Error::usage(
-            format!("{} was changed while its recordings were listened to", sheet.display()),
-            "The sheet is left as it is; save it and run again.",
-        ));
+        return Err(Located::whole(sheet, OutputFault::Changed).into());
     }
     let new = with_polarity(&text, sheet, changes)?;
     let kept = free_name(&real)?;
@@ -137,4 +134,35 @@ pub(super) fn words(entered: &Entered) -> String {
         let _ = writeln!(t, "  {:wide$}  {}", l.mic, l.why);
     }
     t
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::error::ExitCode;
+
+    #[test]
+    fn a_sheet_that_was_changed_in_the_meantime_is_left_as_it_is() {
+        let dir = tempfile::tempdir().unwrap();
+        let spec = hound::WavSpec {
+            channels: 1,
+            sample_rate: 48_000,
+            bits_per_sample: 16,
+            sample_format: hound::SampleFormat::Int,
+        };
+        let mut kick = hound::WavWriter::create(dir.path().join("kick.wav"), spec).unwrap();
+        (0..4_800).for_each(|i| kick.write_sample(i as i16).unwrap());
+        kick.finalize().unwrap();
+        let sheet = dir.path().join("song.toml");
+        let text = "[[mic]]\nfile = \"kick.wav\"\ndrum = \"kick\"\n";
+        std::fs::write(&sheet, text).unwrap();
+        let song = Song::read(&sheet).unwrap();
+        let changed = format!("[song]\ntitle = \"Low Tide\"\n{text}");
+        std::fs::write(&sheet, &changed).unwrap();
+        let e = write(&song, &[(0, Polarity::Keep)]).unwrap_err();
+        assert_eq!(e.exit_code(), ExitCode::Output);
+        assert!(e.to_string().contains("song.toml: was changed in the meantime") && !e.remedy().is_empty(), "{e}");
+        assert_eq!(std::fs::read_to_string(&sheet).unwrap(), changed);
+        assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 2, "nothing is kept where nothing was changed");
+    }
 }

@@ -305,7 +305,7 @@ impl<'a> Run<'a> {
         let otherwise = found_otherwise(&self.song, &self.out);
         let now = |f: &Finding| self.now.contains(f) || otherwise.as_ref() == Some(f);
         let noticed = outcome.findings().iter().filter(|f| !now(f)).cloned().collect();
-        (page::lines(stage, &outcome.data(), outcome.text()), noticed)
+        (page::lines(stage, outcome), noticed)
     }
 
     /// The whole run, to be shown.

@@ -1,37 +1,76 @@
-//! Files that a pull writes: the moves, and triggers as played and pulled.
+//! Files that a check writes: the page with its pictures, a found tempo, the moves, the click, triggers as played and pulled.
 
 use super::super::files::OutFolder;
-use super::super::take::Batch;
-use super::{Args, Plan};
+use super::super::take::{Batch, put_pictures};
+use super::{Args, Checked, FOUND_TEMPO, Plan, tempo_words};
 use crate::audio::{SampleFormat, WavExtras, WavSpec, WavWriter};
-use crate::error::Result;
+use crate::error::{Located, Result};
 use crate::finding::{Finding, Weight};
 use crate::hits::HitList;
-use crate::midi::{TriggerPlan, Version, make_triggers};
+use crate::midi::{MidiFault, TriggerPlan, Version, make_triggers, tempo_map};
 use crate::output::AtomicFile;
+use crate::report::{timing_pictures, timing_report};
 use crate::song::Drum;
-use crate::tempo::TempoMap;
-use crate::timing::{Pulled, moves_csv, moves_cues, moves_midi};
+use crate::timing::{Click, Pulled, moves_csv, moves_cues, moves_midi, write_click};
 use crate::units::Seconds;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-/// What moves and trigger files are made from.
-pub(super) struct Checked<'a> {
-    pub list: &'a HitList,
-    pub map: &'a TempoMap,
-    pub pulled: &'a Pulled,
-    pub end: Seconds,
+/// Writes everything that a check makes, all together. Gives the files in order, and what was noticed.
+pub(super) fn write(
+    args: &Args,
+    plan: &Plan,
+    checked: &Checked,
+    click: Option<&Click>,
+    folder: &OutFolder,
+) -> Result<(Vec<PathBuf>, Vec<Finding>)> {
+    let mut batch = Batch { inputs: &plan.inputs, begun: Vec::new() };
+    let mut noticed = Vec::new();
+    put_report(&mut batch, folder, args, plan, checked)?;
+    if checked.found.is_some() {
+        let path = folder.file(FOUND_TEMPO);
+        let file = tempo_map(&plan.title, &checked.map, Some(checked.end))
+            .map_err(|e| Located::whole(&path, MidiFault::Tempo(e)))?;
+        batch.put(&path, &file.bytes)?;
+    }
+    if let Some(pulled) = &checked.pulled {
+        put_moves(&mut batch, folder, args, plan, checked, pulled)?;
+    }
+    if let Some(click) = click {
+        let path = folder.file("click.wav");
+        batch.check(&path)?;
+        batch.add(write_click(&path, click)?);
+        noticed = click.findings(&path);
+    }
+    if let Some(pulled) = &checked.pulled {
+        noticed.extend(put_versions(&mut batch, folder, plan, checked, pulled, Versions::of(args))?);
+    }
+    Ok((batch.commit()?, noticed))
+}
+
+/// The page and its pictures.
+fn put_report(batch: &mut Batch<'_>, folder: &OutFolder, args: &Args, plan: &Plan, checked: &Checked) -> Result<()> {
+    let Checked { list, map, form, end, timing, pulled, .. } = checked;
+    let pictures = timing_pictures(timing, list, map, form, *end);
+    put_pictures(batch, folder.path(), &pictures, args.png)?;
+    let facts = vec![
+        tempo_words(map),
+        format!("grid {}, {:.0} ms between lines", plan.grid, timing.step_ms),
+        format!("{} strokes", timing.strokes),
+    ];
+    let page = timing_report(&plan.title, facts, timing, pulled.as_ref(), pictures, plan.findings.clone());
+    batch.put(&folder.file("timing.html"), page.html().as_bytes())
 }
 
 /// The move list as a table, as MIDI markers and, where asked for, as cue points.
-pub(super) fn put_moves(
+fn put_moves(
     batch: &mut Batch<'_>,
     folder: &OutFolder,
     args: &Args,
     plan: &Plan,
-    checked: &Checked<'_>,
+    checked: &Checked,
+    pulled: &Pulled,
 ) -> Result<()> {
-    let Checked { list, map, pulled, end } = checked;
+    let Checked { list, map, end, .. } = checked;
     batch.put(&folder.file("moves.csv"), moves_csv(list, pulled, map, plan.grid).as_bytes())?;
     let path = folder.file("moves.mid");
     batch.put(&path, &moves_midi(&path, &plan.title, list, pulled, map, Some(*end))?)?;
@@ -65,7 +104,7 @@ fn drums_of(list: &HitList) -> Vec<Drum> {
 
 /// Which trigger files a pull writes.
 #[derive(Clone, Copy, PartialEq, Eq)]
-pub(super) enum Versions {
+enum Versions {
     /// As played and pulled, side by side.
     Both,
     /// Pulled only: a pull that stands in the sheet is made beside what `hits` wrote.
@@ -73,21 +112,22 @@ pub(super) enum Versions {
 }
 
 impl Versions {
-    pub fn of(args: &Args) -> Self {
+    fn of(args: &Args) -> Self {
         if args.pulling.pull.is_some() { Versions::Both } else { Versions::Pulled }
     }
 }
 
 /// Triggers pulled, and as played beside them where that is wanted; they appear together with the other files. Gives back
 /// what was noticed.
-pub(super) fn put_versions(
+fn put_versions(
     batch: &mut Batch<'_>,
     folder: &OutFolder,
     plan: &Plan,
-    checked: &Checked<'_>,
+    checked: &Checked,
+    pulled: &Pulled,
     versions: Versions,
 ) -> Result<Vec<Finding>> {
-    let Checked { list, map, pulled, end } = checked;
+    let Checked { list, map, end, .. } = checked;
     let triggers = TriggerPlan {
         title: &plan.title,
         tempo: Some(map),

@@ -93,7 +93,7 @@ impl Song {
         let length = end.unwrap_or(longest);
         let form = time::form(many(page, root, "[[section]]")?, tempo.map.as_ref(), length)?;
         let hits = plans::hits(one("[hits]")?)?;
-        let layers = plans::layers(many(page, root, "[[layer]]")?, folder, &form)?;
+        let layers = plans::layers(many(page, root, "[[layer]]")?, folder, &form, tempo.map.as_ref())?;
         Ok(Self {
             sheet: sheet.to_owned(),
             title,

@@ -3,8 +3,10 @@
 use super::mics::{level, settings};
 use super::part::{Part, number_of};
 use crate::error::Result;
+use crate::layer::file_stem;
 use crate::song::spelling::did_you_mean;
 use crate::song::{Curve, Drum, FinderSettings, HandoffPlan, LayerPlan, RoughPlan, Section, Song};
+use crate::tempo::TempoMap;
 use crate::units::{Decibels, SampleRate};
 use std::path::Path;
 use toml::de::DeValue;
@@ -38,15 +40,37 @@ pub(super) fn hits(part: Part<'_>) -> Result<Hits> {
     Ok(Hits { finder: FinderSettings { all, curve }, keys, shift_ms, pull })
 }
 
-pub(super) fn layers(parts: Vec<Part<'_>>, folder: &Path, form: &[Section]) -> Result<Vec<LayerPlan>> {
+/// The layers, whose printed files all have names of their own; one that is pulled needs a tempo.
+pub(super) fn layers(
+    parts: Vec<Part<'_>>,
+    folder: &Path,
+    form: &[Section],
+    tempo: Option<&TempoMap>,
+) -> Result<Vec<LayerPlan>> {
     let mut layers: Vec<LayerPlan> = Vec::with_capacity(parts.len());
+    // Some disks do not tell letters by their case.
+    let stem = |l: &LayerPlan| file_stem(&l.name).to_lowercase();
     for part in parts {
         let layer = layer(&part, folder, form)?;
-        if layers.iter().any(|l| l.name == layer.name) {
+        if let Some(other) = layers.iter().find(|l| stem(l) == stem(&layer)) {
+            let (what, remedy) = if other.name == layer.name {
+                (format!("two layers are called \"{}\"", layer.name), "Give every layer a name of its own.")
+            } else {
+                (
+                    format!(
+                        "the layers \"{}\" and \"{}\" would be printed to files of one name",
+                        other.name, layer.name
+                    ),
+                    "Give them names that differ in letters or digits.",
+                )
+            };
+            return Err(part.wrong("name", what, remedy));
+        }
+        if layer.pull > 0.0 && tempo.is_none() {
             return Err(part.wrong(
-                "name",
-                format!("two layers are called \"{}\"", layer.name),
-                "Give every layer a name of its own.",
+                "pull",
+                format!("the layer \"{}\" cannot be pulled to the grid: the song has no tempo", layer.name),
+                "Give [tempo] a bpm or a file, or take pull out to print as played.",
             ));
         }
         part.finish()?;
@@ -57,6 +81,13 @@ pub(super) fn layers(parts: Vec<Part<'_>>, folder: &Path, form: &[Section]) -> R
 
 fn layer(part: &Part<'_>, folder: &Path, form: &[Section]) -> Result<LayerPlan> {
     let name = part.required("name")?.trim().to_owned();
+    if !name.contains(char::is_alphanumeric) {
+        return Err(part.wrong(
+            "name",
+            format!("\"{name}\" leaves nothing to call the layer's files by"),
+            "Give it a name with a letter or a digit in it.",
+        ));
+    }
     part.required("drum")?;
     let drum = part.word("drum", &Drum::FOUND.map(|d| (d.word(), d)))?.unwrap_or(Drum::Snare);
     let samples = part.texts("samples")?.unwrap_or_default();

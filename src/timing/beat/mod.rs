@@ -8,6 +8,7 @@
 
 mod choose;
 mod downbeat;
+mod fault;
 mod follow;
 mod period;
 mod strength;
@@ -16,9 +17,9 @@ mod tests;
 mod track;
 
 pub use choose::Reading;
+pub use fault::NoTempo;
 
 use super::stats::Circular;
-use crate::error::{Error, Result};
 use crate::finding::Finding;
 use crate::hits::HitList;
 use crate::tempo::{Meter, TempoChange, TempoMap};
@@ -99,30 +100,21 @@ const UNSURE: f64 = 0.5;
 /// Finds beats, bars and a tempo map from hits.
 ///
 /// # Errors
-/// A usage error when there are fewer than `FEWEST` strokes or they repeat in no way.
-pub fn find_tempo(list: &HitList, hints: &TempoHints) -> Result<FoundTempo> {
+/// [`NoTempo`] when there are fewer than [`FEWEST`] strokes or they repeat in no way.
+pub fn find_tempo(list: &HitList, hints: &TempoHints) -> Result<FoundTempo, NoTempo> {
     let onsets = onsets(list);
     if onsets.len() < FEWEST {
-        return Err(Error::usage(
-            format!("there are only {} hits; a tempo needs at least {FEWEST}", onsets.len()),
-            "Give the tempo with --bpm or --tempo, or find more hits with a lower --threshold.",
-        ));
+        return Err(NoTempo::TooFew(onsets.len()));
     }
     let end = onsets.last().map_or(0.0, |o| o.time) + 1.0;
-    let no_pulse = || {
-        Error::usage(
-            "the hits do not repeat in any way that could be a beat",
-            "Give the tempo with --bpm or --tempo, or roughly with --about.",
-        )
-    };
-    let chosen = choose(&onsets, &curve(&onsets, end), end, hints.about).ok_or_else(no_pulse)?;
+    let chosen = choose(&onsets, &curve(&onsets, end), end, hints.about).ok_or(NoTempo::NoPulse)?;
     let quarters = beat_quarters(hints.meter);
     let in_bar = (hints.meter.bar_ticks() as f64 / (TempoMap::PPQ as f64 * quarters)).round().max(1.0);
     let (phase, bar_clear) = first_beat(&onsets, &chosen.beats, in_bar as usize, hints.bar_one);
     let points = on_beats(&onsets, &chosen.beats, phase);
     let last = points.last().map_or(in_bar, |p| p.beat);
     let knots = follow(&points, in_bar, (last / in_bar).ceil().max(1.0));
-    let map = build(&knots, quarters, hints.meter).ok_or_else(no_pulse)?;
+    let map = build(&knots, quarters, hints.meter).ok_or(NoTempo::NoPulse)?;
     let certainty = certainty(&onsets, &chosen, &map, quarters, bar_clear);
     let bpms: Vec<f64> = map.tempos().iter().map(|t| 60e6 / f64::from(t.us_per_quarter)).collect();
     let range = bpms.iter().fold((f64::INFINITY, 0.0), |a: (f64, f64), &b| (a.0.min(b), a.1.max(b)));

@@ -1,4 +1,5 @@
 use super::*;
+use crate::error::{ExitCode, Fault};
 use crate::song::Drum;
 use crate::timing::made::{hit, list, noise, normal};
 
@@ -87,6 +88,7 @@ fn strokes_without_a_pulse_are_no_certain_tempo() {
 fn too_few_hits_are_refused_with_a_remedy() {
     let e = find_tempo(&list(vec![hit(Drum::Kick, 100.0, 90)]), &TempoHints::default()).unwrap_err();
     assert!(e.to_string().contains("only 1 hits") && e.remedy().contains("--bpm"));
+    assert_eq!((e, e.exit_code()), (NoTempo::TooFew(1), ExitCode::Input));
 }
 
 #[test]

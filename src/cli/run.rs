@@ -108,6 +108,13 @@ pub(super) struct Told {
 }
 
 pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+    if let Some(behind) = args.again.iter().find(|s| **s > args.until) {
+        let (again, until) = (behind.word(), args.until.word());
+        return Err(Error::usage(
+            format!("{again} cannot be done again: the run is to stop after {until}"),
+            format!("Leave --until away, or say --until {again}."),
+        ));
+    }
     let sheets = batch::sheets(&args.sheets)?;
     if let [sheet] = sheets.as_slice() {
         return shown(&one(args, sheet, progress)?);

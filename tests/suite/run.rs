@@ -539,6 +539,15 @@ fn results_that_no_longer_apply_are_taken_away_and_what_somebody_touched_stays()
 }
 
 #[test]
+fn a_stage_behind_the_last_one_cannot_be_asked_for_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 4.0, "");
+    let (code, _, said) = typed(&["run"], &path, &["--until", "phase", "--again", "rough"]);
+    assert!(code == Some(2) && said.contains("stop after phase") && said.contains("--until rough"), "{said}");
+    assert!(!dir.path().join("underlay").exists());
+}
+
+#[test]
 fn a_former_result_that_the_song_is_made_of_now_stays() {
     let dir = tempfile::tempdir().unwrap();
     let path = sheet(dir.path(), 4.0, LAYER);

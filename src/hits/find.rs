@@ -160,7 +160,8 @@ impl Search {
 /// Finds every kick and snare stroke of a song's take. Hits carry no grid place yet.
 ///
 /// # Errors
-/// [`Error::Audio`] when a mic cannot be read to its end; [`Error::Sheet`] when no mic is a close mic of kick or snare.
+/// [`Error::Audio`](crate::Error::Audio) when a mic cannot be read to its end; [`Error::Sheet`](crate::Error::Sheet) when no
+/// mic is a close mic of kick or snare.
 pub fn find(song: &Song, progress: &dyn Progress) -> Result<Found> {
     let rate = song.rate();
     let framing = Framing::new(rate);

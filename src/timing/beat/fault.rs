@@ -6,7 +6,7 @@ use crate::error::{ExitCode, Fault};
 /// Hits that no tempo can be found from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum NoTempo {
-    /// So many strokes, fewer than [`FEWEST`].
+    /// So many strokes, fewer than `FEWEST`.
     #[error("there are only {0} hits; a tempo needs at least {least}", least = FEWEST)]
     TooFew(usize),
     /// Nothing comes back in even steps.

@@ -100,7 +100,7 @@ const UNSURE: f64 = 0.5;
 /// Finds beats, bars and a tempo map from hits.
 ///
 /// # Errors
-/// [`NoTempo`] when there are fewer than [`FEWEST`] strokes or they repeat in no way.
+/// [`NoTempo`] when there are fewer than `FEWEST` strokes or they repeat in no way.
 pub fn find_tempo(list: &HitList, hints: &TempoHints) -> Result<FoundTempo, NoTempo> {
     let onsets = onsets(list);
     if onsets.len() < FEWEST {

@@ -12,7 +12,7 @@ use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
-pub use name::{alike, is_accent, kept_by_windows, spelled_out, storable, without_accent};
+pub use name::{alike, file_stem, is_accent, kept_by_windows, spelled_out, storable, without_accent};
 pub use table::csv_field;
 
 /// Why something could not be written.

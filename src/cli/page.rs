@@ -9,7 +9,6 @@ use super::run::{Did, Step, Told};
 use crate::finding::{Finding, Weight};
 use crate::mix::{DRUMS_ONLY, MIX, WITHOUT_LAYERS};
 use crate::run::Stage;
-use serde_json::Value;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -17,13 +16,9 @@ use std::path::{Path, PathBuf};
 const MOST_LINES: usize = 3;
 
 /// What came of a stage, in one to three short lines.
-pub(super) fn lines(stage: Stage, outcome: &Outcome) -> Vec<String> {
+pub(super) fn lines(outcome: &Outcome) -> Vec<String> {
     if !outcome.short().is_empty() {
         return outcome.short().to_vec();
-    }
-    let layers = if stage == Stage::Print { print(&outcome.data()).unwrap_or_default() } else { Vec::new() };
-    if !layers.is_empty() {
-        return layers;
     }
     let rest = outcome
         .text()
@@ -31,14 +26,6 @@ pub(super) fn lines(stage: Stage, outcome: &Outcome) -> Vec<String> {
         .map(str::trim)
         .filter(|l| !l.is_empty() && !l.starts_with("Written") && !l.starts_with("Next:"));
     rest.skip(1).take(MOST_LINES).map(str::to_owned).collect()
-}
-
-fn word<'a>(v: &'a Value, field: &str) -> Option<&'a str> {
-    v.get(field)?.as_str()
-}
-
-fn number(v: &Value, field: &str) -> Option<f64> {
-    v.get(field)?.as_f64()
 }
 
 /// `1 ghost note`, `7 ghost notes`.
@@ -58,19 +45,6 @@ pub(super) fn to_open(stage: Stage, made: Vec<PathBuf>) -> Vec<PathBuf> {
         Stage::Rough => named(&[MIX, DRUMS_ONLY, WITHOUT_LAYERS, "rough_mix.csv"]),
         Stage::Handoff => of_kind("zip"),
     }
-}
-
-/// One line a layer, from the values that `print` tells.
-fn print(data: &Value) -> Option<Vec<String>> {
-    let layers = data.get("layers")?.as_array()?;
-    let line = |l: &Value| {
-        let r = l.get("report")?;
-        let strokes = r.get("hits")?.as_array()?.len();
-        let gain = r.get("sum").and_then(|s| number(s, "median_after"));
-        let gain = gain.map_or_else(String::new, |g| format!(", adds {g:.1} dB in the drum's low band"));
-        Some(format!("{}: {strokes} strokes under the {}{gain}", word(r, "name")?, word(r, "drum")?))
-    };
-    Some(layers.iter().filter_map(line).collect())
 }
 
 /// The page for the terminal; findings are listed behind it by whoever shows it.

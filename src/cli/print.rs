@@ -3,15 +3,16 @@
 use super::files::OutFolder;
 use super::options;
 use super::outcome::Outcome;
+use super::page::counted;
 use super::take::{Take, TakeArgs, put_pictures};
 use crate::error::{Error, Located, Result};
 use crate::finding::{Finding, Weight};
 use crate::layer::{
-    BUILT_IN, FARTHEST_MS, Layer, LayerReport, Preview, file_stem, layer_csv, layer_triggers, other_drum, prepare,
-    preview, with_others,
+    BUILT_IN, FARTHEST_MS, Layer, LayerReport, Preview, layer_csv, layer_triggers, other_drum, prepare, preview,
+    with_others,
 };
 use crate::midi::{FileMap, MidiFault, triggers};
-use crate::output::fault_of;
+use crate::output::{fault_of, file_stem};
 use crate::progress::Progress;
 use crate::report::{Picture, layer_gains};
 use crate::song::{Drum, LayerPlan, Song};
@@ -209,15 +210,6 @@ impl Args {
                 format!("Its layers are {}.", names.join(", ")),
             ));
         }
-        for (i, l) in song.layers.iter().enumerate() {
-            let stem = file_stem(&l.name).to_lowercase();
-            if let Some(other) = song.layers.iter().take(i).find(|o| file_stem(&o.name).to_lowercase() == stem) {
-                return Err(Error::usage(
-                    format!("the layers \"{}\" and \"{}\" would be printed to files of one name", other.name, l.name),
-                    "Give them names that differ in letters or digits.",
-                ));
-            }
-        }
         let wanted = |l: &&LayerPlan| self.layer.is_empty() || self.layer.contains(&l.name);
         Ok(song.layers.iter().filter(wanted).cloned().collect())
     }
@@ -305,7 +297,14 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     }
     findings.extend(not_in_sheet(&take.song, &printed));
     let told = Told { title: &take.song.title, hits_from: &take.list_from, layers: &printed, map, files };
-    Ok(Outcome::new("print", summary(&take, &told), &told, findings)?.wrote(told.files))
+    let short = printed.iter().map(|p| in_short(&p.report)).collect();
+    Ok(Outcome::new("print", summary(&take, &told), &told, findings)?.in_short(short).wrote(told.files))
+}
+
+/// A layer in one short line.
+fn in_short(r: &LayerReport) -> String {
+    let gain = r.sum.as_ref().map(|s| format!(", adds {:.1} dB in the drum's low band", s.median_after));
+    format!("{}: {} under the {}{}", r.name, counted(r.hits.len(), "stroke"), r.drum, gain.unwrap_or_default())
 }
 
 /// Whether layers that the sheet does not have go along with the delivery, and how to have it otherwise.

@@ -3,7 +3,7 @@
 use super::report::LayerReport;
 use super::settings::PrintedWith;
 use crate::audio::resampled_frames;
-use crate::phase::field;
+use crate::output::csv_field;
 use crate::units::SampleRate;
 use std::fmt::Write as _;
 
@@ -43,22 +43,22 @@ pub fn layer_csv<'a>(layers: impl IntoIterator<Item = &'a LayerReport>) -> Strin
             let _ = write!(
                 text,
                 "{},{},{},{},{},{},{},{time:.6},{:.2},{},{},{},{},{},{},{},{}\r\n",
-                field(&layer.name),
+                csv_field(&layer.name),
                 layer.drum,
                 h.hit,
                 h.real,
-                field(&h.shot),
+                csv_field(&h.shot),
                 h.start,
                 h.attack,
                 h.gain.0,
                 h.lag_samples,
                 if h.inverted { "inverted" } else { "as-is" },
                 h.velocity,
-                field(h.section.as_deref().unwrap_or("")),
+                csv_field(h.section.as_deref().unwrap_or("")),
                 db(h.sum_before),
                 db(h.sum_after),
                 if h.own { "yes" } else { "no" },
-                field(if i == 0 { &layer.printed_with } else { "" }),
+                csv_field(if i == 0 { &layer.printed_with } else { "" }),
             );
         }
     }
@@ -103,7 +103,7 @@ pub fn map_at_rate(map: &str, from: SampleRate, to: SampleRate) -> String {
         let Ok(row) = row else { return map.to_owned() };
         let cells = row.iter().enumerate().map(|(i, cell)| {
             let moved = columns.get(i).and_then(|column| cell_at_rate(column, cell, from, to));
-            field(&moved.unwrap_or_else(|| cell.to_owned()))
+            csv_field(&moved.unwrap_or_else(|| cell.to_owned()))
         });
         let line = cells.collect::<Vec<_>>().join(",");
         text.push_str(&line);

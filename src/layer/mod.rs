@@ -27,4 +27,4 @@ pub use report::{LaidHit, LayerReport, SumSummary};
 pub use set::{Listed, SampleSet, SetFault, Shot, ToldBy, VelocityLayer, load};
 pub use settings::PrintedWith;
 pub use synth::{BUILT_IN, BuiltIn, built_in, other_drum};
-pub use triggers::{file_stem, layer_triggers};
+pub use triggers::layer_triggers;

@@ -1,10 +1,9 @@
 //! Short files to listen to: the real drum, the layer, both.
 
 use super::prepare::Layer;
-use super::triggers::file_stem;
 use crate::audio::{AudioReader, MonoReader, SampleFormat, WavExtras, WavSpec, WavWriter};
 use crate::error::Result;
-use crate::output::AtomicFile;
+use crate::output::{AtomicFile, file_stem};
 use crate::song::{Mic, Polarity, Song};
 use crate::units::{Decibels, SamplePos, Seconds};
 use serde::Serialize;

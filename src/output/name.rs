@@ -32,6 +32,23 @@ pub fn storable(stem: &str) -> String {
     }
 }
 
+/// A name from the sheet (of a layer, a picture) as the stem of a file name: letters, digits, `-`, `_` and spaces stay, everything else becomes `_`.
+#[must_use]
+pub fn file_stem(name: &str) -> String {
+    let plain = |c: char| if c.is_alphanumeric() || matches!(c, '-' | '_' | ' ') { c } else { '_' };
+    let mut stem: String = name.trim().chars().map(plain).take(80).collect();
+    // Letters take up to four bytes.
+    while stem.len() > MOST_BYTES {
+        stem.pop();
+    }
+    let stem = stem.trim_end();
+    match stem {
+        "" => "layer".into(),
+        kept if kept_by_windows(kept) => format!("{kept}_layer"),
+        stem => stem.into(),
+    }
+}
+
 /// What two names have in common that some disk cannot tell apart: case and the way in which accents are stored do not count.
 /// Some names that every disk tells apart are alike as well, such as `Baer` and `Bär`.
 #[must_use]
@@ -116,6 +133,15 @@ pub fn without_accent(c: char) -> &'static str {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    #[test]
+    fn names_cannot_leave_their_folder() {
+        assert_eq!(file_stem("../../etc/snare fat"), "______etc_snare fat");
+        assert_eq!(file_stem("Bässe-2"), "Bässe-2");
+        assert_eq!(file_stem("  "), "layer");
+        assert_eq!(file_stem("con"), "con_layer");
+        assert!(file_stem(&"𐌰".repeat(300)).len() <= 200);
+    }
 
     #[test]
     fn names_that_will_do_stay_and_others_become_the_nearest_that_does() {

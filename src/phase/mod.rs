@@ -21,7 +21,6 @@ mod sum;
 mod table;
 mod view;
 
-pub(crate) use crate::output::csv_field as field;
 pub use air::Celsius;
 pub use copied::{COPIES, CopiesRecord};
 pub use copies::{Copied, Shift, write_copy};

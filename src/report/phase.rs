@@ -98,7 +98,7 @@ fn trace(p: &mut Picture, f: &Frame, values: &[f32], (start, step): (f64, f64), 
 #[must_use]
 pub fn layer_gains(report: &crate::layer::LayerReport) -> Picture {
     let title = format!("What layer {} does to the {}'s low band, stroke by stroke", report.name, report.drum);
-    let mut p = Picture::new(format!("layer_{}", crate::layer::file_stem(&report.name)), title, WIDTH + 260.0, 250.0);
+    let mut p = Picture::new(format!("layer_{}", crate::output::file_stem(&report.name)), title, WIDTH + 260.0, 250.0);
     let told: Vec<(f64, f64, f64)> =
         report.hits.iter().filter_map(|h| Some((h.real.at(report.rate).0, h.sum_before?, h.sum_after?))).collect();
     let highest = told.iter().fold(3.0f64, |m, t| m.max(t.1).max(t.2)).min(15.0);

@@ -190,7 +190,7 @@ impl<'a> Run<'a> {
             let mut outputs = made.outputs;
             outputs.retain(|p, _| !taken.contains(p));
             outputs.extend(written);
-            let (lines, findings) = self.heard(Stage::Hits, &outcome);
+            let (lines, findings) = self.heard(&outcome);
             let made = StageRecord { outputs, lines, findings, told_from: Some(told_from), ..made };
             self.record.note(Stage::Hits, made.clone());
             self.record.write(places(&self.song.sheet, &self.out))?;
@@ -286,7 +286,7 @@ impl<'a> Run<'a> {
         if let Some(former) = former {
             self.take_back(stage, &former, |p| outputs.contains_key(p))?;
         }
-        let (lines, findings) = self.heard(stage, &outcome);
+        let (lines, findings) = self.heard(&outcome);
         self.findings.extend(findings.iter().cloned());
         let found_from =
             (stage == Stage::Hits).then(|| Key::of_strokes(&self.song, &self.sums, &self.inputs(Stage::Hits)));
@@ -301,11 +301,11 @@ impl<'a> Run<'a> {
 
     /// What a command had to say: short lines, and what was noticed. What the sheet leaves open or has changed since the strokes were
     /// found is told as it is now, with every run, and so not noted with a stage.
-    fn heard(&self, stage: Stage, outcome: &Outcome) -> (Vec<String>, Vec<Finding>) {
+    fn heard(&self, outcome: &Outcome) -> (Vec<String>, Vec<Finding>) {
         let otherwise = found_otherwise(&self.song, &self.out);
         let now = |f: &Finding| self.now.contains(f) || otherwise.as_ref() == Some(f);
         let noticed = outcome.findings().iter().filter(|f| !now(f)).cloned().collect();
-        (page::lines(stage, outcome), noticed)
+        (page::lines(outcome), noticed)
     }
 
     /// The whole run, to be shown.

@@ -3,7 +3,7 @@
 use super::mics::{level, settings};
 use super::part::{Part, number_of};
 use crate::error::Result;
-use crate::layer::file_stem;
+use crate::output::file_stem;
 use crate::song::spelling::did_you_mean;
 use crate::song::{Curve, Drum, FinderSettings, HandoffPlan, LayerPlan, RoughPlan, Section, Song};
 use crate::tempo::TempoMap;

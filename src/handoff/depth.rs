@@ -1,7 +1,7 @@
 //! How many bits the samples of a file need.
 //!
-//! In: its samples, as stored. Out: the depth at which they can be stored value for value. Recording programs export what they recorded with
-//! 24 bits as 32-bit floating point or in four bytes each; such a file goes into a 24-bit delivery unharmed.
+//! In: its samples, as stored. Out: the depth at which they can be stored value for value. Recording programs export what they
+//! recorded with 24 bits as 32-bit floating point or in four bytes each; such a file goes into a 24-bit delivery unharmed.
 
 use crate::audio::SampleFormat;
 

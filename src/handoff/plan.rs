@@ -141,8 +141,8 @@ pub const DEPTHS: [u16; 3] = [16, 24, 32];
 /// Decides folders and names.
 ///
 /// # Errors
-/// A sheet fault for a template or folder that cannot be used, or that gives two files one path; usage for a depth that is not delivered; audio faults of
-/// a printed layer.
+/// A sheet fault for a template or folder that cannot be used, or that gives two files one path; usage for a depth that is not
+/// delivered; audio faults of a printed layer or the rough mix.
 pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document]) -> Result<Plan> {
     let h = &song.handoff;
     if !DEPTHS.contains(&h.bits) {

@@ -1,6 +1,7 @@
 //! The phase check in short, for the page of `run`.
 //!
-//! In: of every mic what the sheet decides about its polarity, and what the strokes advise. Out: one to three short lines, seldom more.
+//! In: of every mic what the sheet decides about its polarity, and what the strokes advise. Out: one to three short lines, seldom
+//! more.
 
 use crate::phase::Advice;
 use crate::phase::Recommendation::{Invert, Keep, Unclear};

@@ -299,8 +299,8 @@ impl<'a> Run<'a> {
         Ok(())
     }
 
-    /// What a command had to say: short lines, and what was noticed. What the sheet leaves open or has changed since the strokes were
-    /// found is told as it is now, with every run, and so not noted with a stage.
+    /// What a command had to say: short lines, and what was noticed. What is known without it is told as it is now, with every
+    /// run, and so not noted with a stage.
     fn heard(&self, outcome: &Outcome) -> (Vec<String>, Vec<Finding>) {
         let otherwise = found_otherwise(&self.song, &self.out);
         let now = |f: &Finding| self.now.contains(f) || otherwise.as_ref() == Some(f);

@@ -12,7 +12,7 @@ use crate::mix::{PrintedLayer, kind_word};
 use crate::song::{Polarity, SheetFault, Song, TrackKind};
 use crate::units::SampleRate;
 use std::collections::HashMap;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Documents that the handoff writes itself: what they are called, and their endings.
 pub(super) const NOTES: (&str, &str) = ("Notes", "txt");
@@ -62,6 +62,23 @@ pub(super) struct Item {
 }
 
 impl Item {
+    /// All of a file, of which nothing more is known.
+    fn new(name: &str, role: String, kind: Kind, info: AudioInfo) -> Self {
+        Self {
+            name: name.to_owned(),
+            role,
+            note: String::new(),
+            kind,
+            source: info.path.clone(),
+            channel: Channel::Sum,
+            info,
+            one_side: false,
+            polarity: Polarity::Keep,
+            has_mates: false,
+            path: String::new(),
+        }
+    }
+
     /// The side of a stereo file that is delivered, in a word; `None` where all of the file is.
     pub fn side(&self) -> Option<&'static str> {
         let word = if self.channel == Channel::Right { "right" } else { "left" };
@@ -157,69 +174,13 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
     let title = name::title(&song.title);
     let folders: Vec<String> =
         h.folders.iter().map(|f| name::folder(f)).collect::<Result<_, BadName>>().map_err(|e| sheet(song, e))?;
-    let mut items = Vec::new();
-    let mut names = Vec::new();
-    let mut push = |item: Item, drum: String, place: String| -> Result<(), BadName> {
-        let fields = Fields {
-            artist: h.artist.clone(),
-            song: title.clone(),
-            drum,
-            place,
-            name: item.name.clone(),
-            take: h.take.clone(),
-            rate: rate_word(h.rate),
-            bits: h.bits.to_string(),
-        };
-        let apart = Fields { drum: item.name.clone(), place: String::new(), ..fields.clone() };
-        names.push((name::expand(&h.names, &fields)?, name::expand(&h.names, &apart)?));
-        items.push(item);
-        Ok(())
-    };
-    let new = |name: &str, role: String, kind, source: &Path, info: &AudioInfo| Item {
-        name: name.to_owned(),
-        role,
-        note: String::new(),
-        kind,
-        source: source.to_owned(),
-        channel: Channel::Sum,
-        info: info.clone(),
-        one_side: false,
-        polarity: Polarity::Keep,
-        has_mates: false,
-        path: String::new(),
-    };
-    for m in &song.mics {
-        let mut item = new(&m.name, format!("{} {}", m.drum, m.place), Kind::Mic, &m.info.path, &m.info);
-        item.channel = m.channel;
-        item.info = heard(&m.info, m.channel);
-        item.one_side = m.channel.side(m.info.channels).is_some();
-        item.polarity = m.polarity;
-        item.note = m.note.clone();
-        item.has_mates = song.mics.len() > 1;
-        push(item, m.drum.to_string(), m.place.to_string()).map_err(|e| sheet(song, e))?;
-    }
-    for l in layers {
-        let info = AudioReader::open(&l.file)?.info().clone();
-        let item = new(&l.plan.name, format!("layer under the {}", l.plan.drum), Kind::Layer, &l.file, &info);
-        push(item, l.plan.name.clone(), "layer".into()).map_err(|e| sheet(song, e))?;
-    }
-    for t in &song.tracks {
-        let kind = if t.kind == TrackKind::Programming { Kind::Programming } else { Kind::Guide };
-        let item = new(&t.name, kind_word(t.kind).into(), kind, &t.info.path, &t.info);
-        push(item, t.name.clone(), String::new()).map_err(|e| sheet(song, e))?;
-    }
-    let mix = documents.iter().find(|d| d.what == ROUGH_MIX);
-    if let Some(mix) = mix {
-        let info = AudioReader::open(&mix.file)?.info().clone();
-        // Told apart from a track of the sheet that is called so.
-        let taken = song.tracks.iter().map(|t| &t.name).chain(song.mics.iter().map(|m| &m.name)).any(|n| n == MIX_ROLE);
-        let name = if taken { "the rough mix" } else { MIX_ROLE };
-        let item = new(name, MIX_ROLE.into(), Kind::Mix, &mix.file, &info);
-        push(item, MIX_ROLE.into(), String::new()).map_err(|e| sheet(song, e))?;
-    }
-    if items.iter().all(|i| i.kind == Kind::Mix) {
+    let called = items(song, layers, documents)?;
+    if called.iter().all(|c| c.item.kind == Kind::Mix) {
         return Err(Error::usage("there is nothing to hand off", "Name at least one mic in the song sheet."));
     }
+    let names = called.iter().map(|c| c.names(song, &title)).collect::<Result<Vec<_>, _>>();
+    let names = name::all_different(&names.map_err(|e| sheet(song, e))?);
+    let mut items: Vec<Item> = called.into_iter().map(|c| c.item).collect();
     let folder = |kind| {
         let index = match kind {
             Kind::Mic => 0,
@@ -230,7 +191,7 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
         };
         folders.get(index).cloned().unwrap_or_default()
     };
-    for (item, name) in items.iter_mut().zip(name::all_different(&names)) {
+    for (item, name) in items.iter_mut().zip(names) {
         item.path = format!("{}/{name}.wav", folder(item.kind));
     }
     let papers = folders.last().cloned().unwrap_or_default();
@@ -246,6 +207,68 @@ pub(super) fn plan(song: &Song, layers: &[PrintedLayer], documents: &[Document])
     let frames = resampled_frames(song.frames(), song.rate(), h.rate);
     let plan = Plan { items, documents, song: title, papers, rate: h.rate, bits: h.bits, frames };
     plan.collision(song.trigger_pull).map_or(Ok(plan), |bad| Err(sheet(song, bad)))
+}
+
+/// A file on its way to a name.
+struct Called {
+    item: Item,
+    /// What stands for drum and place in the template.
+    drum: String,
+    place: String,
+}
+
+impl Called {
+    /// Names by the sheet's template: the usual one, and one by its own name for where others would be called so too.
+    fn names(&self, song: &Song, title: &str) -> Result<(String, String), BadName> {
+        let h = &song.handoff;
+        let usual = Fields {
+            artist: h.artist.clone(),
+            song: title.to_owned(),
+            drum: self.drum.clone(),
+            place: self.place.clone(),
+            name: self.item.name.clone(),
+            take: h.take.clone(),
+            rate: rate_word(h.rate),
+            bits: h.bits.to_string(),
+        };
+        let apart = Fields { drum: self.item.name.clone(), place: String::new(), ..usual.clone() };
+        Ok((name::expand(&h.names, &usual)?, name::expand(&h.names, &apart)?))
+    }
+}
+
+/// Every audio file that goes along, not named yet: mics, layers, other tracks, the rough mix.
+fn items(song: &Song, layers: &[PrintedLayer], documents: &[Document]) -> Result<Vec<Called>> {
+    let mut out = Vec::new();
+    for m in &song.mics {
+        let item = Item {
+            channel: m.channel,
+            info: heard(&m.info, m.channel),
+            one_side: m.channel.side(m.info.channels).is_some(),
+            polarity: m.polarity,
+            note: m.note.clone(),
+            has_mates: song.mics.len() > 1,
+            ..Item::new(&m.name, format!("{} {}", m.drum, m.place), Kind::Mic, m.info.clone())
+        };
+        out.push(Called { item, drum: m.drum.to_string(), place: m.place.to_string() });
+    }
+    for l in layers {
+        let info = AudioReader::open(&l.file)?.info().clone();
+        let item = Item::new(&l.plan.name, format!("layer under the {}", l.plan.drum), Kind::Layer, info);
+        out.push(Called { item, drum: l.plan.name.clone(), place: "layer".into() });
+    }
+    for t in &song.tracks {
+        let kind = if t.kind == TrackKind::Programming { Kind::Programming } else { Kind::Guide };
+        let item = Item::new(&t.name, kind_word(t.kind).into(), kind, t.info.clone());
+        out.push(Called { item, drum: t.name.clone(), place: String::new() });
+    }
+    if let Some(mix) = documents.iter().find(|d| d.what == ROUGH_MIX) {
+        let info = AudioReader::open(&mix.file)?.info().clone();
+        // Told apart from a track of the sheet that is called so.
+        let taken = song.tracks.iter().map(|t| &t.name).chain(song.mics.iter().map(|m| &m.name)).any(|n| n == MIX_ROLE);
+        let item = Item::new(if taken { "the rough mix" } else { MIX_ROLE }, MIX_ROLE.into(), Kind::Mix, info);
+        out.push(Called { item, drum: MIX_ROLE.into(), place: String::new() });
+    }
+    Ok(out)
 }
 
 fn sheet(song: &Song, bad: BadName) -> Error {

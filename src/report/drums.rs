@@ -6,7 +6,7 @@ use super::picture::{Align, Picture};
 use super::summary::{KINDS, busiest, is_doubtful};
 use crate::hits::{Evidence, Found, Hit, Kind};
 use crate::song::{Drum, Song};
-use crate::units::Dbfs;
+use crate::units::{Dbfs, SampleRate};
 
 /// Width of every picture of the whole song, points.
 pub const WIDTH: f64 = 1120.0;
@@ -84,6 +84,133 @@ fn height(evidence: &Evidence) -> f64 {
     if has_novelty(evidence) { 420.0 } else { 306.0 }
 }
 
+/// What a picture of a drum shows: its strokes, waveform and novelty over a stretch of the song.
+struct Shown<'a> {
+    evidence: &'a Evidence,
+    hits: Vec<&'a Hit>,
+    rate: SampleRate,
+    /// The stretch, seconds.
+    x: (f64, f64),
+    /// Columns of the evidence that lie in it.
+    columns: std::ops::Range<usize>,
+}
+
+/// A row of columns: the frame of the columns alone, and that of the whole width.
+struct Row {
+    columns: Frame,
+    frame: Frame,
+}
+
+impl<'a> Shown<'a> {
+    fn new(found: &'a Found, evidence: &'a Evidence, x: (f64, f64)) -> Self {
+        let (step, n) = (evidence.step.0.max(1e-9), evidence.low.len());
+        let from = ((x.0 / step).floor().max(0.0) as usize).min(n);
+        let to = ((x.1 / step).ceil().max(0.0) as usize).min(n);
+        let rate = found.list.rate;
+        let hits = found.list.of(evidence.drum).filter(|h| (x.0..=x.1).contains(&h.pos.at(rate).0)).collect();
+        Self { evidence, hits, rate, x, columns: from..to.max(from) }
+    }
+
+    fn ink(&self) -> Ink {
+        Ink::Of(self.evidence.drum)
+    }
+
+    /// Where a stroke lies, seconds.
+    fn time(&self, h: &Hit) -> f64 {
+        h.pos.at(self.rate).0
+    }
+
+    /// The columns of the stretch.
+    fn part<'v>(&self, values: &'v [f32]) -> &'v [f32] {
+        let n = values.len();
+        values.get(self.columns.start.min(n)..self.columns.end.min(n)).unwrap_or(&[])
+    }
+
+    fn row(&self, top: f64, height: f64, y: (f64, f64)) -> Row {
+        let step = self.evidence.step.0.max(1e-9);
+        let (from, to) = (self.columns.start as f64 * step, self.columns.end as f64 * step);
+        // The columns say exactly which time they cover; the frame shows that time.
+        let shown = if self.columns.is_empty() { self.x } else { (from, to) };
+        let inside = Frame { x: self.x, ..frame(0.0, 1.0, self.x, (0.0, 1.0)) };
+        // Where the take ends inside the picture, its columns fill only their share of the width.
+        let (left, right) = (inside.px(shown.0.max(self.x.0)), inside.px(shown.1.min(self.x.1)));
+        let columns = Frame { left, width: right - left, x: shown, ..frame(top, height, shown, y) };
+        Row { columns, frame: frame(top, height, self.x, y) }
+    }
+
+    /// Strokes: a stem as high as the velocity, the mark on top.
+    fn stems(&self, p: &mut Picture, stems: Frame) {
+        let ink = self.ink();
+        stems.y_axis(p, &[0.0, 64.0, 127.0], "velocity");
+        let stem = |h: &Hit| (self.time(h), f64::from(h.velocity.get()));
+        if self.hits.len() > MANY {
+            stems.cloud(p, self.hits.iter().map(|h| stem(h)), ink);
+        } else {
+            for h in &self.hits {
+                let (time, velocity) = stem(h);
+                let at = stems.at(time, velocity);
+                p.line(vec![(at.0, stems.bottom()), at], ink, 1.0);
+                p.mark(at, self.evidence.drum, h.kind);
+                if is_doubtful(h) {
+                    p.ring(at, 7.0);
+                }
+            }
+        }
+        p.line(vec![(LEFT, stems.bottom()), (stems.right(), stems.bottom())], Ink::Muted, 0.8);
+    }
+
+    /// The waveform, with its `top` written beside it.
+    fn wave(&self, p: &mut Picture, row: &Row, top: f32, reach: f64) {
+        let level = Dbfs::from_peak(f64::from(top));
+        for value in [reach / 1.05, 0.0, -reach / 1.05] {
+            let y = row.frame.py(value);
+            p.line(vec![(LEFT, y), (row.frame.right(), y)], Ink::Faint, 0.7);
+            if value != 0.0 {
+                let text = format!("{:.1}", level.0).replace('-', "\u{2212}");
+                p.text((LEFT - 8.0, y), text, SMALL, Align::End, Ink::Muted);
+            }
+        }
+        let middle = row.frame.top + row.frame.height / 2.0;
+        p.upright((LEFT - 60.0 + 2.0, middle), "peak, dBFS", SMALL, Align::Middle, Ink::Muted);
+        let Evidence { low, high, .. } = self.evidence;
+        row.columns.waveform(p, &gathered(self.part(low), self.part(high), COLUMNS), self.ink());
+    }
+
+    /// Where strokes lie, above the waveform and in the novelty.
+    fn ticks(&self, p: &mut Picture, wave: Frame, novelty: Option<Frame>) {
+        if self.hits.len() > MANY || self.x.1 - self.x.0 >= 30.0 {
+            return;
+        }
+        for h in &self.hits {
+            let px = wave.px(self.time(h));
+            p.line(vec![(px, wave.top - 14.0), (px, wave.top)], self.ink(), 1.0);
+            if let Some(novelty) = novelty {
+                p.line(vec![(px, novelty.top), (px, novelty.top + 7.0)], self.ink(), 1.0);
+            }
+        }
+    }
+
+    /// Novelty against its threshold.
+    fn novelty(&self, p: &mut Picture, row: &Row) {
+        let ink = self.ink();
+        row.frame.y_axis(p, &[0.0, 10.0, 20.0], "novelty, dB");
+        let of = |values: &[f32]| -> Vec<f32> {
+            let part = self.part(values);
+            gathered(part, part, COLUMNS).into_iter().map(|c| c.1).collect()
+        };
+        row.columns.curve(p, &of(&self.evidence.novelty), ink, 0.8, true);
+        row.columns.curve(p, &of(&self.evidence.threshold), Ink::Text, 1.4, false);
+        let key = row.frame.top - 12.0;
+        let next = p.key_entry(row.frame.right(), key, "threshold", |p, at| {
+            p.line(vec![(at.0 - 7.0, at.1), (at.0 + 5.0, at.1)], Ink::Text, 1.4);
+        });
+        p.key_entry(next, key, "novelty", |p, at| {
+            p.block(at.0 - 7.0, at.1 - 4.0, 12.0, 8.0, ink, 0.45);
+        });
+    }
+}
+
+/// Strokes, waveform and, where there is one, novelty over a stretch of the song, under each other.
 fn wave_and_novelty(
     mut p: Picture,
     song: &Song,
@@ -93,105 +220,29 @@ fn wave_and_novelty(
     where_: &str,
 ) -> Picture {
     let drum = evidence.drum;
-    let ink = Ink::Of(drum);
-    let step = evidence.step.0.max(1e-9);
-    let n = evidence.low.len();
-    let from = ((x.0 / step).floor().max(0.0) as usize).min(n);
-    let to = ((x.1 / step).ceil().max(0.0) as usize).min(n);
-    // The columns say exactly which time they cover; the frame shows that time.
-    let shown = if to > from { (from as f64 * step, to as f64 * step) } else { x };
-    let inside = Frame { x, ..frame(0.0, 1.0, x, (0.0, 1.0)) };
-    let part = |top: f64, height: f64, y: (f64, f64)| {
-        // Where the take ends inside the picture, its columns fill only their share of the width.
-        let (left, right) = (inside.px(shown.0.max(x.0)), inside.px(shown.1.min(x.1)));
-        (Frame { left, width: right - left, x: shown, ..frame(top, height, shown, y) }, frame(top, height, x, y))
-    };
-    let hits: Vec<&Hit> = found.list.of(drum).filter(|h| (x.0..=x.1).contains(&h.pos.at(found.list.rate).0)).collect();
-
-    // Strokes: a stem as high as the velocity, the mark on top.
-    let stems = frame(52.0, 62.0, x, (0.0, 127.0));
-    let top = evidence.low[from..to].iter().chain(&evidence.high[from..to]).fold(0f32, |a, v| a.max(v.abs()));
+    let shown = Shown::new(found, evidence, x);
+    let both = shown.part(&evidence.low).iter().chain(shown.part(&evidence.high));
+    let top = both.fold(0f32, |a, v| a.max(v.abs()));
     let reach = f64::from(top).max(1e-4) * 1.05;
-    let (wave, wave_frame) = part(134.0, 122.0, (-reach, reach));
-    let (novelty, novelty_frame) = part(284.0, 86.0, (0.0, 20.0));
-    let with_novelty = has_novelty(evidence);
-    let rows = [stems, wave_frame, novelty_frame];
-    for f in rows.into_iter().take(if with_novelty { 3 } else { 2 }) {
+    let stems = frame(52.0, 62.0, x, (0.0, 127.0));
+    let wave = shown.row(134.0, 122.0, (-reach, reach));
+    let novelty = has_novelty(evidence).then(|| shown.row(284.0, 86.0, (0.0, 20.0)));
+    for f in [stems, wave.frame].into_iter().chain(novelty.as_ref().map(|n| n.frame)) {
         if let Some(tempo) = &song.tempo {
             f.sections(&mut p, tempo, &song.form, if f == stems { 9.0 } else { -1000.0 });
             f.bar_lines(&mut p, tempo);
         }
     }
-    p.heading(
-        (LEFT, 17.0),
-        format!("{} \u{2013} {where_}", capital(drum.word())),
-        super::look::HEAD,
-        Align::Start,
-        Ink::Text,
-    );
-    p.key_of_marks(stems.right(), 17.0, drum, &kinds_of(&hits), any_doubtful(&hits));
-    stems.y_axis(&mut p, &[0.0, 64.0, 127.0], "velocity");
-    let stem = |h: &Hit| (h.pos.at(found.list.rate).0, f64::from(h.velocity.get()));
-    if hits.len() > MANY {
-        stems.cloud(&mut p, hits.iter().map(|h| stem(h)), ink);
-    } else {
-        for h in &hits {
-            let (time, velocity) = stem(h);
-            let at = stems.at(time, velocity);
-            p.line(vec![(at.0, stems.bottom()), at], ink, 1.0);
-            p.mark(at, drum, h.kind);
-            if is_doubtful(h) {
-                p.ring(at, 7.0);
-            }
-        }
+    let title = format!("{} \u{2013} {where_}", capital(drum.word()));
+    p.heading((LEFT, 17.0), title, super::look::HEAD, Align::Start, Ink::Text);
+    p.key_of_marks(stems.right(), 17.0, drum, &kinds_of(&shown.hits), any_doubtful(&shown.hits));
+    shown.stems(&mut p, stems);
+    shown.wave(&mut p, &wave, top, reach);
+    shown.ticks(&mut p, wave.frame, novelty.as_ref().map(|n| n.frame));
+    if let Some(novelty) = &novelty {
+        shown.novelty(&mut p, novelty);
     }
-    p.line(vec![(LEFT, stems.bottom()), (stems.right(), stems.bottom())], Ink::Muted, 0.8);
-
-    let level = Dbfs::from_peak(f64::from(top));
-    for value in [reach / 1.05, 0.0, -reach / 1.05] {
-        let y = wave_frame.py(value);
-        p.line(vec![(LEFT, y), (wave_frame.right(), y)], Ink::Faint, 0.7);
-        if value != 0.0 {
-            p.text((LEFT - 8.0, y), format!("{:.1}", level.0).replace('-', "\u{2212}"), SMALL, Align::End, Ink::Muted);
-        }
-    }
-    p.upright(
-        (LEFT - 60.0 + 2.0, wave_frame.top + wave_frame.height / 2.0),
-        "peak, dBFS",
-        SMALL,
-        Align::Middle,
-        Ink::Muted,
-    );
-    wave.waveform(&mut p, &gathered(&evidence.low[from..to], &evidence.high[from..to], COLUMNS), ink);
-    if hits.len() <= MANY && x.1 - x.0 < 30.0 {
-        for h in &hits {
-            let px = wave_frame.px(h.pos.at(found.list.rate).0);
-            p.line(vec![(px, wave_frame.top - 14.0), (px, wave_frame.top)], ink, 1.0);
-            if with_novelty {
-                p.line(vec![(px, novelty_frame.top), (px, novelty_frame.top + 7.0)], ink, 1.0);
-            }
-        }
-    }
-    if !with_novelty {
-        wave_frame.time_axis(&mut p, song.tempo.as_ref());
-        return p;
-    }
-
-    novelty_frame.y_axis(&mut p, &[0.0, 10.0, 20.0], "novelty, dB");
-    let of = |values: &[f32]| -> Vec<f32> {
-        let part = values.get(from.min(values.len())..to.min(values.len())).unwrap_or(&[]);
-        gathered(part, part, COLUMNS).into_iter().map(|c| c.1).collect()
-    };
-    novelty.curve(&mut p, &of(&evidence.novelty), ink, 0.8, true);
-    novelty.curve(&mut p, &of(&evidence.threshold), Ink::Text, 1.4, false);
-    let key = novelty_frame.top - 12.0;
-    let next = p.key_entry(novelty_frame.right(), key, "threshold", |p, at| {
-        p.line(vec![(at.0 - 7.0, at.1), (at.0 + 5.0, at.1)], Ink::Text, 1.4);
-    });
-    p.key_entry(next, key, "novelty", |p, at| {
-        p.block(at.0 - 7.0, at.1 - 4.0, 12.0, 8.0, ink, 0.45);
-    });
-    novelty_frame.time_axis(&mut p, song.tempo.as_ref());
+    novelty.as_ref().unwrap_or(&wave).frame.time_axis(&mut p, song.tempo.as_ref());
     p
 }
 

@@ -174,88 +174,76 @@ fn read_entry(
 ) -> Read1 {
     let path = format!("entry {}", index + 1);
     let mut out = Read1 { path, folder: false, bytes: 0, sha256: String::new(), wrong: None };
-    let Some(archive) = archive else {
-        out.wrong = Some("the zip cannot be opened a second time".into());
-        return out;
+    out.wrong = match archive {
+        Some(archive) => out.fill(archive, index, root, expected, progress).err(),
+        None => Some("the zip cannot be opened a second time".into()),
     };
-    // A zip tells name, size and CRC of a file twice, in its list and before the file itself; programs take either.
-    let strict = ZipReadOptions::new().enforce_header_consistency(!archive.has_duplicate_names());
-    let one_name = archive.by_index_with_options(index, strict).map(|_| ());
-    let mut entry = match archive.by_index(index) {
-        Ok(e) => e,
-        Err(e) => {
-            out.wrong = Some(format!("{} cannot be read ({e})", out.path));
-            return out;
-        }
-    };
-    let name = match entry.name() {
-        Ok(n) => n.into_owned(),
-        Err(e) => {
-            out.wrong = Some(format!("{} has no readable name ({e})", out.path));
-            return out;
-        }
-    };
-    let (name, folder) = name.strip_suffix('/').map_or((name.as_str(), false), |folder| (folder, true));
-    (out.path, out.folder) = (name.to_owned(), folder);
-    if unsafe_path(name) {
-        out.wrong = Some(format!("\"{name}\" would be unpacked outside the folder"));
-        return out;
-    }
-    if entry.is_symlink() {
-        out.wrong = Some(format!("\"{name}\" is a link to another place, not a file"));
-        return out;
-    }
-    if let Err(e) = one_name {
-        out.wrong = Some(format!("\"{name}\" is described twice in the zip, and not alike ({e})"));
-        return out;
-    }
-    match name.strip_prefix(root).and_then(|n| n.strip_prefix('/').or((folder && n.is_empty()).then_some(n))) {
-        Some(inside) => out.path = inside.to_owned(),
-        None => {
-            out.wrong = Some(format!("\"{name}\" was added to the zip"));
-            return out;
-        }
-    }
-    let declared = entry.size();
-    if folder {
-        out.wrong = (declared > 0).then(|| format!("\"{name}\" is called a folder but holds {declared} bytes"));
-        return out;
-    }
-    match expected(&out.path) {
-        Expected::Size(n) if n != declared => {
-            out.wrong = Some(format!("{} has {declared} bytes, the manifest says {n}", out.path));
-            return out;
-        }
-        Expected::AtMost(n) if declared > n => {
-            out.wrong = Some(format!("{} has {declared} bytes, which is absurd", out.path));
-            return out;
-        }
-        // What was added is told by its name; nobody needs to know what is in it.
-        Expected::Nothing => return out,
-        _ => {}
-    }
-    let mut sha = Sha256::new();
-    let mut block = vec![0u8; 1 << 17];
-    loop {
-        match entry.read(&mut block) {
-            Ok(0) => break,
-            Ok(n) => {
-                sha.update(block.get(..n).unwrap_or_default());
-                out.bytes += n as u64;
-                progress.advance(n as u64);
-            }
-            Err(e) => {
-                out.wrong = Some(format!("{} is damaged ({e})", out.path));
-                return out;
-            }
-        }
-        if out.bytes > declared {
-            out.wrong = Some(format!("{} is longer than the zip says", out.path));
-            return out;
-        }
-    }
-    out.sha256 = hex(&sha.finalize());
     out
+}
+
+impl Read1 {
+    /// Reads the entry to its end; gives what is wrong with it.
+    fn fill(
+        &mut self,
+        archive: &mut Archive,
+        index: usize,
+        root: &str,
+        expected: &(dyn Fn(&str) -> Expected + Sync),
+        progress: &dyn Progress,
+    ) -> Result<(), String> {
+        // A zip tells name, size and CRC of a file twice, in its list and before the file itself; programs take either.
+        let strict = ZipReadOptions::new().enforce_header_consistency(!archive.has_duplicate_names());
+        let one_name = archive.by_index_with_options(index, strict).map(|_| ());
+        let mut entry = archive.by_index(index).map_err(|e| format!("{} cannot be read ({e})", self.path))?;
+        let name = entry.name().map_err(|e| format!("{} has no readable name ({e})", self.path))?.into_owned();
+        let (name, folder) = name.strip_suffix('/').map_or((name.as_str(), false), |folder| (folder, true));
+        (self.path, self.folder) = (name.to_owned(), folder);
+        if unsafe_path(name) {
+            return Err(format!("\"{name}\" would be unpacked outside the folder"));
+        }
+        if entry.is_symlink() {
+            return Err(format!("\"{name}\" is a link to another place, not a file"));
+        }
+        one_name.map_err(|e| format!("\"{name}\" is described twice in the zip, and not alike ({e})"))?;
+        let inside =
+            name.strip_prefix(root).and_then(|n| n.strip_prefix('/').or((folder && n.is_empty()).then_some(n)));
+        self.path = inside.ok_or_else(|| format!("\"{name}\" was added to the zip"))?.to_owned();
+        let declared = entry.size();
+        if folder {
+            let holds = || format!("\"{name}\" is called a folder but holds {declared} bytes");
+            return if declared > 0 { Err(holds()) } else { Ok(()) };
+        }
+        match expected(&self.path) {
+            Expected::Size(n) if n != declared => {
+                Err(format!("{} has {declared} bytes, the manifest says {n}", self.path))
+            }
+            Expected::AtMost(n) if declared > n => Err(format!("{} has {declared} bytes, which is absurd", self.path)),
+            // What was added is told by its name; nobody needs to know what is in it.
+            Expected::Nothing => Ok(()),
+            _ => self.sum(&mut entry, declared, progress),
+        }
+    }
+
+    /// Counts and sums the bytes of an entry; the zip crate checks its CRC at the end.
+    fn sum(&mut self, entry: &mut impl Read, declared: u64, progress: &dyn Progress) -> Result<(), String> {
+        let mut sha = Sha256::new();
+        let mut block = vec![0u8; 1 << 17];
+        loop {
+            match entry.read(&mut block).map_err(|e| format!("{} is damaged ({e})", self.path))? {
+                0 => break,
+                n => {
+                    sha.update(block.get(..n).unwrap_or_default());
+                    self.bytes += n as u64;
+                    progress.advance(n as u64);
+                }
+            }
+            if self.bytes > declared {
+                return Err(format!("{} is longer than the zip says", self.path));
+            }
+        }
+        self.sha256 = hex(&sha.finalize());
+        Ok(())
+    }
 }
 
 /// Whether unpacking an entry of this name could write outside the folder, or to a device, on any system. Windows takes dots

@@ -207,6 +207,15 @@ fn tails(plan: &Plan, facts: &[Facts], out: &mut Vec<Finding>) {
     // A layer is printed up to the song's end.
     let cut = |(i, f): &(&Item, &Facts)| f.frames < f.info.frames || i.kind == Kind::Layer;
     let (cut, ended): (Vec<_>, Vec<_>) = plan.items.iter().zip(facts).filter(sounding).partition(cut);
+    let longer = |(i, f): &(&Item, &Facts)| i.kind == Kind::Guide && f.frames < f.info.frames && f.tail > TAIL_LIMIT;
+    for (guide, f) in plan.items.iter().zip(facts).filter(longer) {
+        let time = |frames| SamplePos(frames).at(f.info.rate);
+        out.push(Finding::caution(
+            &guide.source,
+            format!("it goes on up to {} and is cut at the song's end, {}", time(f.info.frames), time(f.frames)),
+            "Where the song goes on without drums, set `end` in [song] of the sheet to where it ends.",
+        ));
+    }
     for (files, where_, remedy) in [
         (cut, "where the song's end cuts it", "Set a later song end in the sheet, so that the last stroke rings out."),
         (ended, "where its recording ends", "Let the last stroke ring out in the recording or its export."),

@@ -2,7 +2,7 @@
 //!
 //! In: placed strokes of the whole take. Out: [`Drift`] and a [`Relation`].
 
-use super::feel::{Relation, circle, relation, turn};
+use super::feel::{CROWDED, Relation, circle, relation, turn};
 use super::place::Placed;
 use super::stats::{Circular, theil_sen};
 use serde::Serialize;
@@ -112,7 +112,7 @@ fn best_rate(all: &[&Placed], still: f64) -> f64 {
     }
     // So many tempos were tried that the best one gathers a little by chance alone.
     let chance = Circular { n: look.len(), mean: 0.0, resultant: best.0 }.chance() * (2 * tries + 1) as f64;
-    if best.0 > still + 0.2 && chance < 0.01 { best.1 } else { 0.0 }
+    if best.0 >= CROWDED && best.0 > still + 0.2 && chance < 0.01 { best.1 } else { 0.0 }
 }
 
 /// A direction that turns by the same angle again and again.

@@ -24,6 +24,9 @@ pub enum Relation {
     TooFew,
 }
 
+/// Below this resultant the offsets' standard deviation is over 0.19 of a grid step: about one stroke in a
+/// hundred lies nearer to a line that was not meant (normal distribution).
+pub(super) const CROWDED: f64 = 0.5;
 /// Fewer strokes than this tell nothing about a relation.
 pub(super) const FEW: usize = 5;
 /// A chance of more than this that strokes without any relation look so (Rayleigh) means no relation.

@@ -205,6 +205,19 @@ fn peaks_that_another_rate_lifts_over_full_scale_are_told_and_a_guide_is_lowered
 }
 
 #[test]
+fn a_guide_that_goes_on_after_the_drums_is_cut_and_that_is_told() {
+    let dir = tempfile::tempdir().unwrap();
+    let s = song(dir.path(), 2.0);
+    let told = |s: &Song| looked(s).findings.iter().filter(|f| f.what.contains("is cut at the song's end")).count();
+    assert_eq!(told(&s), 0);
+    let s = Song { end: Some(Seconds(1.5)), ..s };
+    let h = looked(&s);
+    let f = find(&h, "it goes on up to 0:02.000 and is cut at the song's end, 0:01.500");
+    assert!(f.weight == Weight::Caution && f.file.as_ref().is_some_and(|f| f.ends_with("two_mix.wav")), "{f:?}");
+    assert!(f.remedy.contains("`end`"), "{f:?}");
+}
+
+#[test]
 fn the_sides_of_one_stereo_file_are_delivered_as_two_mono_files() {
     let dir = tempfile::tempdir().unwrap();
     for bits in [24, 16] {

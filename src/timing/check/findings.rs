@@ -2,7 +2,7 @@
 //!
 //! In: the check of a take. Out: findings, in the order in which they should be read.
 
-use super::super::feel::{FEW, Relation, circle, relation};
+use super::super::feel::{CROWDED, FEW, Relation, circle, relation};
 use super::super::place::{Placed, place};
 use super::super::slide::{Slide, ToldBy};
 use super::super::stats::Circular;
@@ -16,10 +16,6 @@ use crate::song::Section;
 use crate::tempo::{Grid, TempoMap};
 use crate::units::Seconds;
 use std::f64::consts::TAU;
-
-/// Below this resultant the offsets' standard deviation is over 0.19 of a grid step: about one stroke in a
-/// hundred lies nearer to a line that was not meant (normal distribution).
-const CROWDED: f64 = 0.5;
 
 /// `common_ms`: the offset that all drums have alike, though the take may wander about it.
 pub(super) fn findings(
@@ -211,6 +207,12 @@ fn relation_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
 /// Strokes fit another grid clearly better where their mean vector there is longer by this much.
 const CLEARLY: f64 = 0.2;
 
+/// Whether strokes follow a grid so well that it may be advised: the strokes of a song gather a little on many grids that
+/// nobody plays to.
+fn is_worth_naming(there: Option<Circular>) -> bool {
+    relation(there) == Relation::Follows && there.is_some_and(|c| c.resultant >= CROWDED)
+}
+
 /// How the strokes lie on the circle of a grid whose step is `share` times this grid's.
 fn on_step(t: &Timing, share: f64) -> Option<Circular> {
     let step = t.settings.grid.step_ticks() * share;
@@ -221,7 +223,7 @@ fn on_step(t: &Timing, share: f64) -> Option<Circular> {
 fn fits_better(t: &Timing, share: f64) -> bool {
     let here = on_step(t, 1.0).map_or(0.0, |c| c.resultant);
     let there = on_step(t, share);
-    relation(there) == Relation::Follows && there.is_some_and(|c| c.resultant >= here + CLEARLY)
+    is_worth_naming(there) && there.is_some_and(|c| c.resultant >= here + CLEARLY)
 }
 
 /// Another grid at the same tempo that strokes follow which have no relation to this one, as what to say and what to choose.
@@ -310,7 +312,7 @@ fn coarser_grid(t: &Timing) -> Option<u32> {
     [2u32, 4].into_iter().filter(|f| name.is_multiple_of(*f) && name / f >= 4).find_map(|factor| {
         let step = t.settings.grid.step_ticks() * f64::from(factor);
         let turns = t.placed.iter().map(|p| TAU * (p.line.tick + p.offset_ticks) / step);
-        (relation(Circular::of(turns)) == Relation::Follows).then_some(name / factor)
+        is_worth_naming(Circular::of(turns)).then_some(name / factor)
     })
 }
 
@@ -319,14 +321,16 @@ fn grid_findings(t: &Timing) -> Vec<Finding> {
     let mut out = Vec::new();
     let all: Vec<&Placed> = t.placed.iter().collect();
     let name = t.settings.grid.lines_per_whole;
-    let coarser = "Choose a coarser --grid.";
     let line_ms = format!("{:.0} ms", t.step_ms);
     if t.strokes >= FEW && t.relation == Relation::Follows && circle(&all).is_some_and(|c| c.resultant < CROWDED) {
         out.push(Finding::song(
             format!(
                 "The lines of a 1/{name} grid lie only {line_ms} apart, closer than these hits can be told apart: some hits may be compared with the wrong line."
             ),
-            coarser,
+            coarser_grid(t).map_or_else(
+                || "Check the tempo and the start of bar 1; where there was no click, let the tempo be found from the hits.".into(),
+                |lines| format!("Choose --grid 1/{lines}, which the hits follow."),
+            ),
         ));
     } else if t.strokes >= 2 * FEW && t.settings.grid.swing == 0.5 {
         // Every second line unused: the same offsets come out of a grid half as fine, with less risk.
@@ -366,16 +370,21 @@ fn short_map(t: &Timing, map: &TempoMap) -> Option<Finding> {
 /// Does the form cover the hits, and do the markers lie in the song?
 fn form_findings(t: &Timing, map: &TempoMap, form: &[Section], end: Option<Seconds>) -> Vec<Finding> {
     let mut out = Vec::new();
-    if let (Some(last), false) = (form.last(), form.is_empty()) {
-        let outside = t.placed.iter().filter(|p| p.section.is_none()).count();
-        if outside > 0 {
-            out.push(Finding::song(
-                format!(
-                    "{outside} hits lie in no section of the form, which ends with \"{}\" before bar {}.",
-                    last.name, last.end_bar
-                ),
-                "Add the missing section to the form.",
-            ));
+    if let (Some(first), Some(last)) = (form.first(), form.last()) {
+        let outside = t.placed.iter().filter(|p| p.section.is_none());
+        let bars: Vec<i64> = outside.map(|p| map.bar_beat(p.line.tick).bar).collect();
+        let early = bars.iter().filter(|bar| **bar < first.first_bar).count();
+        let late = bars.iter().filter(|bar| **bar >= last.end_bar).count();
+        for (n, where_) in [
+            (early, format!("before the first section, \"{}\" in bar {}", first.name, first.first_bar)),
+            (bars.len() - early - late, "between sections of the form".into()),
+            (late, format!("behind the form, which ends with \"{}\" before bar {}", last.name, last.end_bar)),
+        ] {
+            if n > 0 {
+                let hits = if n == 1 { "One hit lies".to_owned() } else { format!("{n} hits lie") };
+                let what = format!("{hits} in no section: {where_}.");
+                out.push(Finding::song(what, "Add the missing section to the form."));
+            }
         }
     }
     if let Some(end) = end {

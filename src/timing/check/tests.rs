@@ -194,9 +194,12 @@ fn a_grid_that_is_too_fine_is_said() {
 
 #[test]
 fn hits_behind_the_form_and_behind_the_audio_are_said() {
-    let form = [Section { name: "verse".into(), first_bar: 1, end_bar: 3 }];
+    let form = [Section { name: "verse".into(), first_bar: 2, end_bar: 3 }];
     let t = check(&take(4, |_, _| 0.0), &map(), &form, &CheckSettings::on(Grid::SIXTEENTH), Some(Seconds(5.0)));
-    assert!(t.findings.iter().any(|f| f.what.contains("no section of the form")));
+    let said = |what: &str| t.findings.iter().any(|f| f.what.contains("in no section") && f.what.ends_with(what));
+    assert!(said("before the first section, \"verse\" in bar 2."), "{:?}", t.findings);
+    assert!(said("behind the form, which ends with \"verse\" before bar 3."), "{:?}", t.findings);
+    assert!(!said("between sections of the form."));
     assert!(t.findings.iter().any(|f| f.what.contains("after the end of the audio")));
 }
 
@@ -438,6 +441,25 @@ fn a_tempo_typed_half_or_double_or_by_half_too_high_is_told_with_the_one_that_fi
     // Where the grid is coarse, it is the grid.
     let told = findings_at(120.0, Grid { lines_per_whole: 8, swing: 0.5 }, &l);
     assert!(told.contains("Choose --grid 1/16") && !told.contains("probably"), "{told}");
+}
+
+/// A beat that is the same in every bar gathers a little on many grids that nobody played to.
+#[test]
+fn a_wrong_tempo_is_never_answered_with_another_wrong_one() {
+    const TRUE: f64 = 104.0;
+    let sixteenth = 15_000.0 / TRUE;
+    let beat = [(0, Drum::Kick), (4, Drum::Snare), (6, Drum::Kick), (8, Drum::Kick), (12, Drum::Snare)];
+    let mut n = normal(41);
+    let hits = (0..28).flat_map(|bar| beat.map(|(k, drum)| (bar * 16 + k, drum)));
+    let l = list(hits.map(|(k, drum)| hit(drum, 2000.0 + sixteenth * f64::from(k) + 10.0 * n(), 100)).collect());
+    for share in [0.64, 0.7, 0.8, 0.85, 0.9, 1.1, 1.15, 1.25, 1.4] {
+        let told = findings_at(share * TRUE, Grid::SIXTEENTH, &l);
+        assert!(!told.contains("Choose --grid") && !told.contains("the take fits"), "{share}: {told}");
+        assert!(!told.contains("probably") && told.contains("let the tempo be found"), "{share}: {told}");
+    }
+    // A tempo that is only a little off is told, and the right one with it.
+    let told = findings_at(1.02 * TRUE, Grid::SIXTEENTH, &l);
+    assert!(told.contains("the take fits 104.0"), "{told}");
 }
 
 #[test]

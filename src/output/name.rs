@@ -32,7 +32,8 @@ pub fn storable(stem: &str) -> String {
     }
 }
 
-/// A name from the sheet (of a layer, a picture) as the stem of a file name: letters, digits, `-`, `_` and spaces stay, everything else becomes `_`.
+/// A name from the sheet (of a layer, a picture) as the stem of a file name: letters, digits, `-`, `_` and spaces stay,
+/// everything else becomes `_`.
 #[must_use]
 pub fn file_stem(name: &str) -> String {
     let plain = |c: char| if c.is_alphanumeric() || matches!(c, '-' | '_' | ' ') { c } else { '_' };

@@ -10,8 +10,8 @@ use std::path::{Path, PathBuf};
 
 /// File name of the record.
 pub const RECORD: &str = "run.json";
-/// Layout of the record; another one counts as no record.
-const LAYOUT: u32 = 1;
+/// Layout of the record; another one counts as no record. Records of layout 1 may hold files that the tool did not write.
+const LAYOUT: u32 = 2;
 
 /// What one stage made.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

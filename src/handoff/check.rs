@@ -81,7 +81,10 @@ fn levels(song: &Song, plan: &Plan, item: &Item, f: &Facts, out: &mut Vec<Findin
         ));
     } else {
         // Clipped places, an offset, a file that barely sounds: said as everywhere, and delivered as it is.
-        out.extend(f.levels.findings(&f.info));
+        // A guide is the client's own: how loud it was made is no matter of the drummer's.
+        let clipped = (item.kind == Kind::Guide).then(|| f.levels.clipped(&f.info)).flatten();
+        let told = |t: Finding| if clipped.as_ref() == Some(&t) { Finding::note(file, t.what) } else { t };
+        out.extend(f.levels.findings(&f.info).into_iter().map(told));
         if f.peak.0 > 0.0 {
             out.push(Finding::caution(
                 file,

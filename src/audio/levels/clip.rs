@@ -7,20 +7,20 @@ use serde::Serialize;
 
 /// Samples in a row at full scale that count as clipped; a single one may be a true peak (common practice).
 pub const CLIP_RUN: u64 = 3;
-/// Shorter places count as well once more than this many of them differ in shape. A recording that was normalised to full
-/// scale reaches it once, at its highest peak; that another peak falls into the same step is a matter of chance, and a small
-/// one (a step of 16 bits is 0.0003 dB). A sample that is played again and again, normalised as a whole, reaches it at every
-/// stroke, but always with the same samples around: one shape, and no more than eight where dither moves each of two
-/// neighbours over the edge of its cell, in places of one sample and of two. What a converter cuts off looks different every
-/// time.
+/// Shorter places count as well once more than this many of them differ in shape. A recording that was normalised to
+/// full scale reaches it once, at its highest peak; that another peak falls into the same step is a matter of chance,
+/// and a small one (a step of 16 bits is 0.0003 dB). A sample that is played again and again, normalised as a whole,
+/// reaches it at every stroke, but always with the same samples around: one shape, and no more than eight where
+/// dither moves each of two neighbours over the edge of its cell, in places of one sample and of two. What a
+/// converter cuts off looks different every time.
 pub const SHORT_SHAPES: usize = 8;
 /// Cells of a neighbour's height, for a unit.
 const CELLS: f32 = 1024.0;
 /// Full scale from which short places are looked at: the top step of 8 bits, 0.07 dB, holds many a peak.
 const FINE: f32 = 0.999;
 
-/// Places at full scale: [`CLIP_RUN`] or more samples in a row, and shorter ones where more than [`SHORT_SHAPES`] of them
-/// differ.
+/// Places at full scale: [`CLIP_RUN`] or more samples in a row, and shorter ones where more than [`SHORT_SHAPES`] of
+/// them differ.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
 pub struct Clipping {
     /// How many places, over all channels.

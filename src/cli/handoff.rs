@@ -259,11 +259,16 @@ fn verify(zip: &Path, progress: &dyn Progress) -> Result<Outcome> {
     let v = handoff::verify(zip, progress)?;
     if !v.wrong.is_empty() {
         let list = v.wrong.iter().fold(String::new(), |t, w| t + "\n- " + w);
-        let fault = HandoffFault::Broken(format!("this zip is not what was sent:{list}"));
+        let fault = if v.intact {
+            HandoffFault::Added(format!("every file of the delivery is there and unaltered, but more was added:{list}"))
+        } else {
+            HandoffFault::Broken(format!("this zip is not what was sent:{list}"))
+        };
         return Err(Located::whole(zip, fault).into());
     }
     let text = verified(&v);
-    Outcome::new("handoff", text, &v, Vec::new())
+    let notes = v.harmless.iter().map(|what| Finding::note(zip, what)).collect();
+    Outcome::new("handoff", text, &v, notes)
 }
 
 fn verified(v: &Verified) -> String {

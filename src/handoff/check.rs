@@ -366,6 +366,12 @@ fn papers(song: &Song, plan: &Plan, hits: Option<&HitList>, out: &mut Vec<Findin
         )));
     }
     if let Some(hits) = hits {
+        if Drum::FOUND.into_iter().all(|drum| hits.of(drum).next().is_none()) {
+            out.push(Finding::song(
+                "the hit list holds no stroke, so there are no triggers in the handoff",
+                "Find the strokes again with `underlay hits`, or look at the levels of the kick and snare mics.",
+            ));
+        }
         let end = song.frames();
         let after = hits.hits.iter().filter(|h| h.pos.0 >= end).count();
         if after > 0 {

@@ -160,7 +160,7 @@ fn a_damaged_zip_never_stands_as_unchanged_and_stays_where_it_is() {
     let middle = bytes.len() / 2;
     bytes[middle] ^= 1;
     fs::write(&first.zip, &bytes).unwrap();
-    let request = Request { song: &s, layers: &[], hits: None, documents: &[], findings: &[], out: &out };
+    let request = Request { song: &s, layers: &[], hits: None, documents: &[], findings: &[], last: None, out: &out };
     let h = handoff::make(&request, &Quiet).unwrap();
     let second = h.delivered.unwrap();
     assert_eq!((second.revision, second.fresh), (2, true));

@@ -3,16 +3,18 @@
 //! In: blocks of interleaved samples, of any size; the result does not depend on how they are cut.
 //! Out: [`Levels`], and the [`Finding`]s that they give rise to.
 
+mod clip;
+
 use super::{AudioInfo, AudioReader, SampleFormat, pcm};
 use crate::error::Result;
 use crate::finding::Finding;
 use crate::units::{Dbfs, SamplePos, SampleRate};
 use crate::wide::wide;
+use clip::Clips;
+pub use clip::{CLIP_RUN, Clipping, SHORT_SHAPES};
 use pulp::Arch;
 use serde::Serialize;
 
-/// Samples in a row at full scale that count as clipped; a single one may be a true peak (common practice).
-pub const CLIP_RUN: u64 = 3;
 /// A file whose peak stays below this holds no stroke: −60 dBFS (common practice).
 pub const SILENT_BELOW: Dbfs = Dbfs(-60.0);
 /// Sound begins and ends where a sample passes this, unless another floor is asked for: −60 dBFS.
@@ -27,19 +29,6 @@ pub struct Extent {
     pub first: SamplePos,
     /// The last, included.
     pub last: SamplePos,
-}
-
-/// Runs of [`CLIP_RUN`] or more samples in a row at full scale.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
-pub struct Clipping {
-    /// How many runs, over all channels.
-    pub runs: u64,
-    /// How many samples they hold together.
-    pub samples: u64,
-    /// Length of the longest.
-    pub longest: u64,
-    /// Where the first begins.
-    pub first: Option<SamplePos>,
 }
 
 /// The levels of one file.
@@ -104,15 +93,8 @@ impl Levels {
                 place(self.peak_at, info.rate)
             );
             found.push(Finding::caution(path, what, "Turn the track down before you export it again."));
-        } else if let Clipping { runs, longest, first: Some(first), .. } = self.clipping {
-            let times = if runs == 1 { "in 1 place".into() } else { format!("in {runs} places") };
-            let what = format!(
-                "the recording clips {times}, first at {}; the longest is {longest} samples",
-                place(first, info.rate)
-            );
-            let remedy = "Listen there; if it is heard, use another take, and record with less gain next time.";
-            found.push(Finding::caution(path, what, remedy));
         }
+        found.extend(self.clipped(info));
         let offset = self.offset_level();
         if offset.0 > OFFSET_ABOVE.0 {
             let percent = self.offset * 100.0;
@@ -121,6 +103,19 @@ impl Levels {
             found.push(Finding::caution(path, what, remedy));
         }
         found
+    }
+
+    /// The caution on clipped places; `None` without any, and for floats over full scale, of which those tell.
+    #[must_use]
+    pub fn clipped(&self, info: &AudioInfo) -> Option<Finding> {
+        let Clipping { runs, longest, first, .. } = self.clipping;
+        let first = first.filter(|_| self.peak.0 <= 0.0)?;
+        let times = if runs == 1 { "in 1 place".into() } else { format!("in {runs} places") };
+        let samples = if longest == 1 { "1 sample".into() } else { format!("{longest} samples") };
+        let what =
+            format!("the recording clips {times}, first at {}; the longest is {samples}", place(first, info.rate));
+        let remedy = "Listen there; if it is heard, use another take, and record with less gain next time.";
+        Some(Finding::caution(&info.path, what, remedy))
     }
 }
 
@@ -141,7 +136,8 @@ impl LevelMeter {
     /// Sound is what is louder than `floor`. No channels count as one.
     #[must_use]
     pub fn new(channels: u16, format: SampleFormat, floor: Dbfs) -> Self {
-        let meter = ChannelMeter { floor: floor.peak() as f32, full: top(format), ..ChannelMeter::default() };
+        let clips = Clips::new(top(format));
+        let meter = ChannelMeter { floor: floor.peak() as f32, clips, ..ChannelMeter::default() };
         Self { channels: vec![meter; usize::from(channels.max(1))], one: Vec::new(), same: channels > 1 }
     }
 
@@ -170,12 +166,11 @@ impl LevelMeter {
     /// The levels of all that was pushed.
     #[must_use]
     pub fn finish(mut self) -> Levels {
-        let mut clipping = Clipping::default();
         let (mut peak, mut peak_at) = (0.0f32, 0);
         let (mut square, mut count) = (0.0, 0);
         let (mut offset, mut sound) = (0.0f64, None::<(u64, u64)>);
         for c in &mut self.channels {
-            c.end_run();
+            c.clips.end(0.0);
             if c.peak > peak || (c.peak == peak && c.peak_at < peak_at) {
                 (peak, peak_at) = (c.peak, c.peak_at);
             }
@@ -185,13 +180,6 @@ impl LevelMeter {
             if mean.abs() > offset.abs() {
                 offset = mean;
             }
-            clipping.runs += c.clipping.runs;
-            clipping.samples += c.clipping.samples;
-            clipping.longest = clipping.longest.max(c.clipping.longest);
-            clipping.first = match (clipping.first, c.clipping.first) {
-                (Some(a), Some(b)) => Some(a.min(b)),
-                (a, b) => a.or(b),
-            };
             if let Some((first, last)) = c.sound {
                 let (f, l) = sound.unwrap_or((first, last));
                 sound = Some((f.min(first), l.max(last)));
@@ -203,7 +191,7 @@ impl LevelMeter {
             peak_at: SamplePos(peak_at),
             rms: Dbfs::from_peak((square / count.max(1) as f64).sqrt()),
             offset,
-            clipping,
+            clipping: Clips::joined(&self.channels.iter().map(|c| &c.clips).collect::<Vec<_>>()),
             sound: sound.map(|(first, last)| Extent { first: SamplePos(first), last: SamplePos(last) }),
             same_channels: self.same && count > 0,
         }
@@ -223,7 +211,6 @@ const LANES: usize = 16;
 #[derive(Clone, Debug, Default)]
 struct ChannelMeter {
     floor: f32,
-    full: f32,
     pos: u64,
     peak: f32,
     peak_at: u64,
@@ -231,8 +218,7 @@ struct ChannelMeter {
     squares: [f64; LANES],
     /// Whether squares are left out.
     unsquared: bool,
-    clipping: Clipping,
-    run: u64,
+    clips: Clips,
     sound: Option<(u64, u64)>,
 }
 
@@ -243,9 +229,7 @@ impl ChannelMeter {
             let at = block.iter().position(|s| s.abs() == peak).unwrap_or(0);
             (self.peak, self.peak_at) = (peak, self.pos + at as u64);
         }
-        if peak >= self.full || self.run > 0 {
-            self.runs(block);
-        }
+        self.clips.push_up_to(block, peak);
         if peak > self.floor {
             let last = self.pos + last_above(block, self.floor) as u64;
             let first = match self.sound {
@@ -284,28 +268,6 @@ impl ChannelMeter {
             *sum += x;
             *square += if self.unsquared { 0.0 } else { x * x };
         }
-    }
-
-    fn runs(&mut self, block: &[f32]) {
-        for (i, s) in block.iter().enumerate() {
-            if s.abs() >= self.full {
-                self.run += 1;
-                if self.run == CLIP_RUN && self.clipping.first.is_none() {
-                    self.clipping.first = Some(SamplePos(self.pos + i as u64 + 1 - CLIP_RUN));
-                }
-            } else {
-                self.end_run();
-            }
-        }
-    }
-
-    fn end_run(&mut self) {
-        if self.run >= CLIP_RUN {
-            self.clipping.runs += 1;
-            self.clipping.samples += self.run;
-            self.clipping.longest = self.clipping.longest.max(self.run);
-        }
-        self.run = 0;
     }
 }
 

@@ -6,7 +6,7 @@ use super::options;
 use super::outcome::Outcome;
 use super::print::MAP as LAYER_MAP;
 use super::results::{self, folder_for};
-use super::run::found_otherwise;
+use super::run::{found_otherwise, note_sent, sent};
 use crate::error::{Error, ExitCode, Located, Result};
 use crate::finding::{Finding, Weight};
 use crate::handoff::{self, Delivered, Document, Handoff, HandoffFault, Request, Verified};
@@ -80,12 +80,14 @@ pub(super) fn hand_off(
     progress: &dyn Progress,
 ) -> Result<Outcome> {
     let prepared = Prepared::of(song, from)?;
+    let last = sent(song, out);
     let request = Request {
         song,
         layers: &prepared.layers,
         hits: prepared.hits.as_ref(),
         documents: &prepared.documents,
         findings: &prepared.findings,
+        last: last.as_ref(),
         out,
     };
     // For the drummer alone, so they do not go into the notes.
@@ -101,6 +103,7 @@ pub(super) fn hand_off(
     let _folder = OutFolder::prepare(out)?;
     let mut h = handoff::make(&request, progress)?;
     h.findings.extend(own);
+    h.findings.extend(h.delivered.as_ref().and_then(|d| note_sent(song, out, d)));
     match &h.delivered {
         Some(d) => {
             let (text, short) = (summary(song, d), in_short(d));
@@ -211,13 +214,16 @@ fn in_short(d: &Delivered) -> Vec<String> {
     let zip = d.zip.file_name().unwrap_or_default().to_string_lossy();
     let mut out = vec![format!("revision {}, verified: {zip}", d.revision)];
     out.extend(d.changes.as_ref().map(|c| {
+        let strokes = c.strokes.iter().map(|s| format!("; {} strokes {}", s.drum, s.in_words())).collect::<String>();
         format!(
-            "since revision {}: audio files that differ {}, new {}, gone {}; MIDI files to load anew {}; decisions changed {} (see the notes inside)",
+            "since revision {}: audio files that differ {}, new {}, gone {}; MIDI files to load anew {}, gone {}{strokes}; \
+             decisions changed {} (see the notes inside)",
             c.since,
             c.changed.len(),
             c.added.len(),
             c.removed.len(),
             c.midi.len(),
+            c.midi_gone.len(),
             c.decisions.len()
         )
     }));
@@ -259,11 +265,16 @@ fn verify(zip: &Path, progress: &dyn Progress) -> Result<Outcome> {
     let v = handoff::verify(zip, progress)?;
     if !v.wrong.is_empty() {
         let list = v.wrong.iter().fold(String::new(), |t, w| t + "\n- " + w);
-        let fault = HandoffFault::Broken(format!("this zip is not what was sent:{list}"));
+        let fault = if v.intact {
+            HandoffFault::Added(format!("every file of the delivery is there and unaltered, but more was added:{list}"))
+        } else {
+            HandoffFault::Broken(format!("this zip is not what was sent:{list}"))
+        };
         return Err(Located::whole(zip, fault).into());
     }
     let text = verified(&v);
-    Outcome::new("handoff", text, &v, Vec::new())
+    let notes = v.harmless.iter().map(|what| Finding::note(zip, what)).collect();
+    Outcome::new("handoff", text, &v, notes)
 }
 
 fn verified(v: &Verified) -> String {

@@ -14,7 +14,7 @@ use crate::output::{Inputs, write_whole};
 use crate::progress::Progress;
 use crate::run::{RECORD, Stage};
 use crate::song::Song;
-pub(super) use noted::{found_otherwise, has_found, is_edited, note_found, note_written};
+pub(super) use noted::{found_otherwise, has_found, is_edited, note_found, note_sent, note_written, sent};
 use serde::Serialize;
 use stages::Run;
 use std::path::{Path, PathBuf};

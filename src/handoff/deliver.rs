@@ -8,12 +8,13 @@ use super::bundle::{Bundle, Written};
 use super::check::check;
 use super::convert::{Conversion, guide_gain};
 use super::fault::HandoffFault;
-use super::manifest::{AudioEntry, CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, Manifest, hex};
+use super::manifest::{AudioEntry, CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, Manifest, STROKES, hex};
 use super::midi::{pulled_name, pulled_trigger_file, tempo_file, trigger_file};
 use super::mixed;
+use super::number::{Asked, Number, newest, without_triggers};
 use super::papers::{notes, sheet_csv, sheet_html};
 use super::plan::{Document, Item, Kind, MIDI, NOTES, Plan, SHEET_PAGE, SHEET_TABLE, TEMPO_MAP, TRIGGERS, plan};
-use super::revision::{Changes, former, root_name, zip_name};
+use super::revision::{Changes, Sent, former, root_name, zip_name};
 use super::scan::{Facts, Stamp, scan};
 use super::verify::verify;
 use crate::audio::{Bext, WavExtras, WavSpec, around, resampled_frames};
@@ -24,6 +25,7 @@ use crate::mix::PrintedLayer;
 use crate::output::{OutputFault, make_folder};
 use crate::progress::Progress;
 use crate::song::{Drum, Polarity, Song};
+use crate::units::SampleRate;
 use rayon::prelude::*;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
@@ -45,6 +47,8 @@ pub struct Request<'a> {
     pub documents: &'a [Document],
     /// What other rooms found out that belongs with the checks (a layer that is out of date).
     pub findings: &'a [Finding],
+    /// The newest delivery of the song as it is remembered, where it is: its zip may be elsewhere by now.
+    pub last: Option<&'a Sent>,
     /// Folder for the zip.
     pub out: &'a Path,
 }
@@ -99,8 +103,12 @@ struct Paper {
 /// # Errors
 /// Sheet, audio and output faults: what cannot be read at all.
 pub fn look(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
-    let seen = see(request, progress)?;
-    Ok(Handoff { findings: seen.findings, delivered: None })
+    let Seen { plan, mut findings, .. } = see(request, progress)?;
+    let former = former(request.out, &plan.song);
+    let names: Vec<String> = midi_files(request)?.into_iter().map(|(what, _)| what).collect();
+    findings.extend(newest(former.as_ref(), request.last).and_then(|old| without_triggers(old, &names)));
+    findings.sort_by_key(|f| std::cmp::Reverse(f.weight));
+    Ok(Handoff { findings, delivered: None })
 }
 
 /// Makes the handoff. Findings of the weight of an error stop it before anything is written. Where nothing has changed since
@@ -119,36 +127,15 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     let decisions = decisions(request, &plan, &midi);
     let content = content(request, &plan, &facts, &papers, &midi, &decisions);
     let former = former(request.out, &plan.song);
-    if let Some(f) = &former {
-        match &f.manifest {
-            Some(m) if m.content == content => {
-                let Some(harm) = harm(&f.zip, progress) else {
-                    let bytes = std::fs::metadata(&f.zip).map_or(0, |m| m.len());
-                    let (zip, revision, manifest) = (f.zip.clone(), f.revision, m.clone());
-                    let files = manifest.files.len() + 2;
-                    let delivered = Delivered { zip, revision, bytes, files, fresh: false, changes: None, manifest };
-                    return Ok(Handoff { findings, delivered: Some(delivered) });
-                };
-                findings.push(Finding::caution(
-                    &f.zip,
-                    format!("this delivery was damaged since it was made ({harm}), so a new one is made"),
-                    "Send the new one. If the disk goes on damaging files, choose another one with --out.",
-                ));
-            }
-            Some(m) if m.song != request.song.title => findings.push(Finding::caution(
-                &f.zip,
-                format!("this earlier delivery is of \"{}\", so the new one is numbered after it", m.song),
-                "If that is another song, give one of them another title, or another folder with --out.",
-            )),
-            Some(_) => {}
-            None => findings.push(Finding::caution(
-                &f.zip,
-                "the former delivery cannot be read, so what changed since cannot be told",
-                "Keep a good copy of every delivery; this one is numbered after it.",
-            )),
-        }
-    }
-    let revision = former.as_ref().map_or(0, |f| f.revision).saturating_add(1);
+    let names: Vec<String> = midi.iter().map(|(what, _)| what.clone()).collect();
+    let old = newest(former.as_ref(), request.last);
+    findings.extend(old.and_then(|old| without_triggers(old, &names)));
+    let asked = Asked { request, former: former.as_ref(), old, content: &content };
+    let (revision, again) = match asked.number(&mut findings, progress) {
+        Number::Stands(delivered) => return Ok(Handoff { findings, delivered: Some(*delivered) }),
+        Number::Again(sent) => (sent.manifest.revision, Some(sent)),
+        Number::Next(revision) => (revision, None),
+    };
     let target = request.out.join(zip_name(&plan.song, revision));
     let mut manifest = Manifest {
         kind: KIND.into(),
@@ -160,8 +147,9 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
         rate_hz: plan.rate.hz(),
         bits: plan.bits,
         frames: plan.frames,
-        content,
+        content: content.clone(),
         decisions,
+        strokes: request.hits.map(|hits| places(hits, plan.rate)).unwrap_or_default(),
         files: Vec::new(),
     };
     let mut bundle = Bundle::create(&target, &root_name(&plan.song, revision))?;
@@ -177,7 +165,10 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     for (what, bytes) in &midi {
         manifest.files.push(entry(bundle.add(&plan.paper((what, MIDI)), bytes)?, None));
     }
-    let changes = former.and_then(|f| f.manifest).map(|old| Changes::between(&old, &manifest));
+    let changes = match again {
+        Some(l) => l.changes.clone(),
+        None => old.map(|old| Changes::between(old, &manifest)),
+    };
     write_papers(&mut bundle, request, &plan, &mut manifest, &findings, changes.as_ref())?;
 
     let file = bundle.finish()?;
@@ -197,14 +188,6 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     file.commit()?;
     let delivered = Delivered { zip: target, revision, bytes, files: checked.files, fresh: true, changes, manifest };
     Ok(Handoff { findings, delivered: Some(delivered) })
-}
-
-/// What is wrong with a delivery that lies in the folder, read to its end; `None` where it is as it was made.
-fn harm(zip: &Path, progress: &dyn Progress) -> Option<String> {
-    match verify(zip, progress) {
-        Ok(checked) => checked.fault().map(|fault| fault.to_string()),
-        Err(_) => Some("it cannot be read any more".into()),
-    }
 }
 
 /// Why a zip that was just written cannot be read.
@@ -478,6 +461,14 @@ fn strokes(hits: &HitList, drum: Drum) -> Option<String> {
     (found + added + dropped > 0).then(|| format!("{}{}", found + added, by_hand.collect::<String>()))
 }
 
+/// Where the strokes of each drum lie at a rate, as the manifest tells them.
+fn places(hits: &HitList, rate: SampleRate) -> BTreeMap<String, String> {
+    let hits = hits.at_rate(rate);
+    let told = |drum: Drum| hits.of(drum).map(|h| h.pos.0.to_string()).collect::<Vec<_>>().join(" ");
+    let each = Drum::FOUND.into_iter().map(|drum| (drum.to_string(), told(drum)));
+    each.filter(|(_, places)| !places.is_empty()).collect()
+}
+
 /// What was decided, in words that stand beside each other in two revisions.
 fn decisions(request: &Request<'_>, plan: &Plan, midi: &[(String, Vec<u8>)]) -> BTreeMap<String, String> {
     let song = request.song;
@@ -530,7 +521,7 @@ fn decisions(request: &Request<'_>, plan: &Plan, midi: &[(String, Vec<u8>)]) -> 
     }
     for drum in Drum::FOUND {
         if let Some(told) = request.hits.and_then(|hits| strokes(hits, drum)) {
-            put(format!("strokes of the {drum}"), told);
+            put(format!("{STROKES}{drum}"), told);
         }
     }
     if let Some(t) = &song.tempo {

@@ -29,6 +29,9 @@ pub enum HandoffFault {
     /// A received zip that does not hold what its manifest says.
     #[error("{0}")]
     Broken(String),
+    /// A received zip that holds all that its manifest says, unaltered, and more.
+    #[error("{0}")]
+    Added(String),
 }
 
 impl Fault for HandoffFault {
@@ -45,6 +48,9 @@ impl Fault for HandoffFault {
             }
             HandoffFault::NoManifest(_) => "Name a zip that `underlay handoff` has made.".into(),
             HandoffFault::BadCopy(_) => "The disk may be failing: choose another one with --out.".into(),
+            HandoffFault::Added(_) => {
+                "Use the files of the delivery; of what was added, only what its sender tells you about.".into()
+            }
             HandoffFault::Broken(_) => "Ask the sender for the zip again and do not use this one.".into(),
         }
     }

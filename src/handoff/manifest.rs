@@ -15,6 +15,9 @@ pub const KIND: &str = "underlay handoff";
 /// Layout of the manifest; a reader refuses a newer one.
 pub const LAYOUT: u32 = 1;
 
+/// What the decision that counts the strokes of a drum begins with.
+pub(super) const STROKES: &str = "strokes of the ";
+
 /// One delivery, as data.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Manifest {
@@ -40,6 +43,9 @@ pub struct Manifest {
     pub content: String,
     /// Decisions in words, for the comparison with the next revision.
     pub decisions: BTreeMap<String, String>,
+    /// For each drum the samples at which its strokes lie, in order, at the rate of the delivery, parted by spaces.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub strokes: BTreeMap<String, String>,
     /// Every file but the manifest and the checksums, in zip order.
     pub files: Vec<FileEntry>,
 }

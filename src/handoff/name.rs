@@ -126,11 +126,33 @@ pub fn title(text: &str) -> String {
     }
 }
 
+/// Letters that artist, song and take keep at first where a name is too long, and then: what a file is stays whole.
+const SHORTENED: [usize; 2] = [24, 12];
+
 /// Fills a template. Fields stand in braces; underscores part the words; what would leave two underscores leaves one.
+/// Where the name gets too long, artist, song and take are cut first, which all files have in common.
 ///
 /// # Errors
 /// [`BadName`] for an unknown field, an open brace, or a template that yields nothing.
 pub fn expand(template: &str, fields: &Fields) -> Result<String, BadName> {
+    let mut name = filled(template, fields, usize::MAX)?;
+    for most in SHORTENED {
+        if name.len() > LONGEST {
+            name = filled(template, fields, most)?;
+        }
+    }
+    let name = shorten(name);
+    if name.is_empty() {
+        return Err(BadName {
+            what: format!("the name template \"{template}\" gives a file no name"),
+            remedy: "Use a template such as {song}_{drum}_{place}_{rate}{bits}.".into(),
+        });
+    }
+    Ok(if kept_by_windows(&name) { format!("{name}_Track") } else { name })
+}
+
+/// A template filled in, with at most so many letters of artist, song and take each.
+fn filled(template: &str, fields: &Fields, most: usize) -> Result<String, BadName> {
     let mut out = String::new();
     let mut rest = template;
     while let Some((before, after)) = rest.split_once('{') {
@@ -141,25 +163,24 @@ pub fn expand(template: &str, fields: &Fields) -> Result<String, BadName> {
                 remedy: "Close it, as in {song}_{drum}_{place}.".into(),
             });
         };
-        let Some(value) = fields.of(field.trim()) else {
+        let field = field.trim();
+        let Some(value) = fields.of(field) else {
             return Err(BadName {
                 what: format!("the name template has no field \"{field}\""),
                 remedy: format!("Use these fields: {}.", Fields::NAMES),
             });
         };
-        out.push_str(&words(value));
+        let mut value = words(value);
+        if ["artist", "song", "take"].contains(&field) {
+            // ASCII, so any cut is safe.
+            value.truncate(most);
+        }
+        out.push_str(&value);
         rest = later;
     }
     out.push_str(&literal(rest));
     let parts: Vec<&str> = out.split('_').filter(|p| !p.is_empty()).collect();
-    let name = shorten(parts.join("_"));
-    if name.is_empty() {
-        return Err(BadName {
-            what: format!("the name template \"{template}\" gives a file no name"),
-            remedy: "Use a template such as {song}_{drum}_{place}_{rate}{bits}.".into(),
-        });
-    }
-    Ok(if kept_by_windows(&name) { format!("{name}_Track") } else { name })
+    Ok(parts.join("_"))
 }
 
 /// Text between fields: letters, digits and underscores stay, spaces and hyphens become underscores, the rest goes.
@@ -269,6 +290,23 @@ mod tests {
         assert_eq!(expand(t, &fields()).unwrap(), "LowTide_Snare_Top_48k24");
         let f = Fields { take: "comp 2".into(), ..fields() };
         assert_eq!(expand(t, &f).unwrap(), "LowTide_Snare_Top_Comp2_48k24");
+    }
+
+    #[test]
+    fn however_long_artist_song_and_take_are_the_name_tells_drum_and_place() {
+        let long = |what: &str| format!("{what} {}", "and on ".repeat(20));
+        for template in
+            ["{song}_{drum}_{place}_{take}_{rate}{bits}", "{artist}_{drum}_{place}_{song}_{take}_{rate}{bits}"]
+        {
+            let name = |drum: &str, place: &str| {
+                let (artist, song, take) = (long("Anna"), long("Low Tide"), long("Comp of takes 3 and 7"));
+                let f = Fields { artist, song, take, drum: drum.into(), place: place.into(), ..fields() };
+                expand(template, &f).unwrap()
+            };
+            let got = name("snare", "top");
+            assert!(got.contains("_Snare_Top_") && got.ends_with("_48k24") && got.len() <= LONGEST, "{got}");
+            assert_ne!(name("tom", "close"), name("hat", "close"));
+        }
     }
 
     #[test]

@@ -2,11 +2,11 @@
 //!
 //! In: the folder of deliveries, and two manifests. Out: the next number, and [`Changes`] in files, seconds and decisions.
 
-use super::manifest::{AudioEntry, FileEntry, Manifest};
+use super::manifest::{AudioEntry, FileEntry, Manifest, STROKES};
 use super::verify::manifest_of;
-use crate::units::Seconds;
-use serde::Serialize;
-use std::collections::BTreeMap;
+use crate::units::{SampleRate, Seconds};
+use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -48,8 +48,18 @@ pub(super) fn former(folder: &Path, song: &str) -> Option<Former> {
     Some(Former { revision, zip, manifest })
 }
 
+/// The newest delivery of a song as it is remembered, wherever its zip is now.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Sent {
+    /// Its manifest, with its number.
+    pub manifest: Manifest,
+    /// What its notes say of the delivery before it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub changes: Option<Changes>,
+}
+
 /// A file whose sound changed.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ChangedFile {
     /// Its path in the new delivery.
     pub path: String,
@@ -63,7 +73,7 @@ pub struct ChangedFile {
 }
 
 /// A decision that changed.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ChangedDecision {
     /// Which.
     pub what: String,
@@ -73,8 +83,35 @@ pub struct ChangedDecision {
     pub is: Option<String>,
 }
 
+/// Strokes of a drum that are not where they were.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ChangedStrokes {
+    /// The drum.
+    pub drum: String,
+    /// Strokes that are no longer there, whether their rows were deleted or marked as dropped.
+    pub gone: usize,
+    /// Strokes that were not there.
+    pub new: usize,
+    /// Strokes that lie elsewhere, by no more than [`MOVED`].
+    pub moved: usize,
+}
+
+impl ChangedStrokes {
+    /// In words, such as `3 gone, 1 new`.
+    #[must_use]
+    pub fn in_words(&self) -> String {
+        let counts = [(self.gone, "gone"), (self.new, "new"), (self.moved, "moved")];
+        let told: Vec<String> = counts.iter().filter(|c| c.0 > 0).map(|(n, how)| format!("{n} {how}")).collect();
+        told.join(", ")
+    }
+}
+
+/// A stroke that lies nearer than this to one that is gone is that stroke, moved: under the least distance of two
+/// strokes.
+pub const MOVED: Seconds = Seconds(0.015);
+
 /// What changed from one delivery to the next.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Changes {
     /// The former revision.
     pub since: u32,
@@ -88,6 +125,12 @@ pub struct Changes {
     pub same: usize,
     /// MIDI files that are new or differ, which whoever works with the old ones must load anew.
     pub midi: Vec<String>,
+    /// MIDI files that are gone.
+    #[serde(default)]
+    pub midi_gone: Vec<String>,
+    /// Drums whose strokes differ; none where rates differ or the former delivery does not tell its strokes.
+    #[serde(default)]
+    pub strokes: Vec<ChangedStrokes>,
     /// Decisions that differ.
     pub decisions: Vec<ChangedDecision>,
 }
@@ -109,12 +152,16 @@ impl Changes {
             }
         }
         out.removed = before.into_values().map(|(f, _)| f.path.clone()).collect();
-        let midi = |m: &'_ Manifest| -> BTreeMap<String, String> {
-            m.files.iter().filter(|f| f.path.ends_with(".mid")).map(|f| (f.path.clone(), f.sha256.clone())).collect()
-        };
-        let old_midi = midi(old);
-        out.midi = midi(new).into_iter().filter(|(path, sha)| old_midi.get(path) != Some(sha)).map(|f| f.0).collect();
-        let keys: std::collections::BTreeSet<&String> = old.decisions.keys().chain(new.decisions.keys()).collect();
+        let (old_midi, new_midi) = (midi(old), midi(new));
+        let differs =
+            |(name, file): &(&&str, &&FileEntry)| old_midi.get(**name).is_none_or(|f| f.sha256 != file.sha256);
+        out.midi = new_midi.iter().filter(differs).map(|(_, f)| f.path.clone()).collect();
+        let gone = old_midi.iter().filter(|(name, _)| !new_midi.contains_key(**name));
+        out.midi_gone = gone.map(|(_, f)| f.path.clone()).collect();
+        if let Some(rate) = SampleRate::new(new.rate_hz).filter(|_| old.rate_hz == new.rate_hz) {
+            out.strokes = strokes(old, new, rate);
+        }
+        let keys: BTreeSet<&String> = old.decisions.keys().chain(new.decisions.keys()).collect();
         for key in keys {
             let (was, is) = (old.decisions.get(key), new.decisions.get(key));
             if was != is {
@@ -127,8 +174,12 @@ impl Changes {
     /// Whether nothing changed that can be heard or was decided.
     #[must_use]
     pub fn is_empty(&self) -> bool {
-        let files = self.added.is_empty() && self.removed.is_empty() && self.changed.is_empty() && self.midi.is_empty();
-        files && self.decisions.is_empty()
+        let files = self.added.is_empty() && self.removed.is_empty() && self.changed.is_empty();
+        files
+            && self.midi.is_empty()
+            && self.midi_gone.is_empty()
+            && self.strokes.is_empty()
+            && self.decisions.is_empty()
     }
 
     /// As plain text, for the documents and the terminal.
@@ -150,6 +201,12 @@ impl Changes {
         for path in &self.midi {
             let _ = writeln!(t, "- {path}: not as it was; load it anew");
         }
+        for path in &self.midi_gone {
+            let _ = writeln!(t, "- gone: {path}");
+        }
+        for s in &self.strokes {
+            let _ = writeln!(t, "- strokes of the {} since then: {}", s.drum, s.in_words());
+        }
         for d in &self.decisions {
             let none = || "nothing".to_owned();
             let (was, is) = (d.was.clone().unwrap_or_else(none), d.is.clone().unwrap_or_else(none));
@@ -163,6 +220,41 @@ impl Changes {
 
 fn audio(m: &Manifest) -> impl Iterator<Item = (&str, (&FileEntry, &AudioEntry))> {
     m.files.iter().filter_map(|f| f.audio.as_ref().map(|a| (a.name.as_str(), (f, a))))
+}
+
+/// The MIDI files of a delivery by their names, whatever folder they lie in.
+fn midi(m: &Manifest) -> BTreeMap<&str, &FileEntry> {
+    let name = |f: &'_ FileEntry| f.path.rfind('/').map_or(0, |at| at + 1);
+    let files = m.files.iter().filter(|f| f.path.ends_with(".mid"));
+    files.map(|f| (f.path.get(name(f)..).unwrap_or_default(), f)).collect()
+}
+
+/// Compares the strokes of each drum whose strokes both deliveries tell, or one tells and the other has none of.
+fn strokes(old: &Manifest, new: &Manifest, rate: SampleRate) -> Vec<ChangedStrokes> {
+    // A delivery of an earlier version counted its strokes and did not tell where they lie.
+    let tells = |m: &Manifest, drum: &str| {
+        m.strokes.contains_key(drum) || !m.decisions.contains_key(&format!("{STROKES}{drum}"))
+    };
+    let drums: BTreeSet<&String> = old.strokes.keys().chain(new.strokes.keys()).collect();
+    let of = |m: &Manifest, drum: &str| -> BTreeSet<u64> {
+        m.strokes.get(drum).map(|text| text.split(' ').filter_map(|p| p.parse().ok()).collect()).unwrap_or_default()
+    };
+    let near = rate.samples(MOVED);
+    let change = |drum: &String| {
+        let (was, is) = (of(old, drum), of(new, drum));
+        let gone: Vec<u64> = was.difference(&is).copied().collect();
+        let mut new: Vec<u64> = is.difference(&was).copied().collect();
+        let mut moved = 0;
+        for pos in &gone {
+            if let Some(at) = new.iter().position(|n| n.abs_diff(*pos) < near) {
+                new.remove(at);
+                moved += 1;
+            }
+        }
+        let all = ChangedStrokes { drum: drum.clone(), gone: gone.len() - moved, new: new.len(), moved };
+        (all.gone + all.new + all.moved > 0).then_some(all)
+    };
+    drums.into_iter().filter(|d| tells(old, d) && tells(new, d)).filter_map(change).collect()
 }
 
 /// `rate_hz`: the rate of both; `None` where rate or depth differ.

@@ -1,8 +1,9 @@
 //! Checking a zip against its own manifest: at the sender's before it gets its name, at the receiver's after it came.
 //!
-//! In: a zip file. Out: [`Verified`]: every entry was read to its end, its CRC, size and SHA-256 are right, nothing is
-//! missing, nothing was added, nothing would land outside the folder it is unpacked into, and every program that unpacks it
-//! finds the same files under the same names.
+//! In: a zip file. Out: [`Verified`]: every file of the delivery was read to its end, its CRC, size and SHA-256 are
+//! right, nothing is missing, nothing was added, nothing would land outside the folder it is unpacked into, and every
+//! program that unpacks it finds the same files under the same names. What packing it again with a file manager does
+//! to it is no fault: files of the manager's own, another top folder or none.
 
 use super::fault::HandoffFault;
 use super::manifest::{CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, Manifest, hex};
@@ -12,7 +13,7 @@ use crate::progress::Progress;
 use rayon::prelude::*;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::fs::File;
 use std::io::{BufReader, ErrorKind, Read};
 use std::path::{Path, PathBuf};
@@ -23,6 +24,8 @@ use zip::{ZipArchive, ZipReadOptions};
 const MOST_ENTRIES: usize = 10_000;
 /// Largest manifest that is read, bytes.
 const MOST_MANIFEST: u64 = 64 << 20;
+/// Longest path in a manifest whose folders are known; those of a delivery are far shorter.
+const LONGEST_PATH: usize = 4096;
 /// The most that a zip may claim to hold for each of its own bytes: deflate packs at the best 1032 to 1 (RFC 1951, 258
 /// bytes in two bits).
 const MOST_PACKED: u64 = 1_100;
@@ -35,12 +38,16 @@ pub struct Verified {
     /// What its manifest says.
     #[serde(skip)]
     pub manifest: Manifest,
-    /// Files that were compared.
+    /// Files of the delivery that were compared.
     pub files: usize,
     /// Bytes that were read.
     pub bytes: u64,
     /// What is wrong, one sentence each; empty for a good zip.
     pub wrong: Vec<String>,
+    /// Whether nothing else is wrong than that something was added: every file of the delivery is there, unaltered.
+    pub intact: bool,
+    /// What is otherwise than it was sent and does no harm, one sentence each.
+    pub harmless: Vec<String>,
 }
 
 impl Verified {
@@ -83,7 +90,8 @@ fn open(zip: &Path) -> Result<Archive, Located<HandoffFault>> {
     Ok(archive)
 }
 
-/// Reads the manifest of a zip, and the top folder that it lies in.
+/// Reads the manifest of a zip, and what the paths of the delivery begin with: its folder with a `/` behind, or
+/// nothing.
 ///
 /// # Errors
 /// [`HandoffFault::NotAZip`], [`HandoffFault::NoManifest`].
@@ -95,10 +103,15 @@ pub fn manifest_of(zip: &Path) -> Result<(Manifest, String)> {
 fn read_manifest(zip: &Path, archive: &mut Archive) -> Result<(Manifest, String), Located<HandoffFault>> {
     let none = |why: String| Located::whole(zip, HandoffFault::NoManifest(why));
     let names: Vec<String> = archive.file_names().filter_map(|n| n.ok().map(|n| n.into_owned())).collect();
-    let mut found = names.iter().filter_map(|n| n.strip_suffix(MANIFEST)?.strip_suffix('/').map(|root| (n, root)));
+    let of_root = |n: &'_ String| {
+        let root = n.strip_suffix(MANIFEST)?.to_owned();
+        ((root.is_empty() || root.ends_with('/')) && !is_of_a_file_manager(n)).then_some(root)
+    };
+    // The least deep one, the first in the zip where two are alike in that: a delivery may lie in a folder, or in none.
+    let found = names.iter().filter_map(|n| Some((n, of_root(n)?)));
     let (name, root) = found
-        .find(|(_, root)| !root.contains('/'))
-        .ok_or_else(|| none(format!("there is no {MANIFEST} in its top folder")))?;
+        .min_by_key(|(_, root)| root.matches('/').count())
+        .ok_or_else(|| none(format!("there is no {MANIFEST} in it")))?;
     let entry = archive.by_name(name).map_err(|e| none(e.to_string()))?;
     let mut text = Vec::new();
     entry.take(MOST_MANIFEST).read_to_end(&mut text).map_err(|e| none(e.to_string()))?;
@@ -110,7 +123,18 @@ fn read_manifest(zip: &Path, archive: &mut Archive) -> Result<(Manifest, String)
     if manifest.layout > LAYOUT {
         return Err(none(format!("its manifest was made by a newer version, {}", manifest.made_by)));
     }
-    Ok((manifest, root.to_owned()))
+    Ok((manifest, root))
+}
+
+/// Where an entry lies.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Lies {
+    /// In the folder of the delivery; its path is that in it.
+    Inside,
+    /// In the folder or not, of a file manager's own.
+    Aside,
+    /// Beside the folder; its path is its whole name.
+    Beside,
 }
 
 /// What one entry of the zip turned out to be.
@@ -118,6 +142,7 @@ struct Read1 {
     path: String,
     /// A folder, as file managers write one before its files.
     folder: bool,
+    lies: Lies,
     bytes: u64,
     sha256: String,
     wrong: Option<String>,
@@ -144,16 +169,49 @@ pub fn verify(zip: &Path, progress: &dyn Progress) -> Result<Verified> {
         .map_init(|| open(zip).ok(), |archive, i| read_entry(archive.as_mut(), i, &root, &expected, progress))
         .collect();
     progress.end();
-    let mut wrong = compare(&manifest, &entries);
+    let mut wrong = harmed(&manifest, &entries);
+    let mut intact = wrong.is_empty();
+    wrong.extend(all_added(&manifest, &root, &entries));
     if archive.has_duplicate_names() {
         wrong.push("two files in the zip have one name".into());
+        intact = false;
     } else if wrong.is_empty() {
         // What each entry says of itself was compared above; this finds files that overlap and files that no list names.
         wrong.extend(archive.validate_header_consistency().err().map(|e| format!("the zip contradicts itself ({e})")));
     }
     let bytes = entries.iter().map(|e| e.bytes).sum();
-    let files = entries.iter().filter(|e| !e.folder).count();
-    Ok(Verified { zip: zip.to_owned(), manifest, files, bytes, wrong })
+    let files = entries.iter().filter(|e| !e.folder && e.lies != Lies::Aside).count();
+    let harmless = harmless(&entries, &root);
+    Ok(Verified { zip: zip.to_owned(), manifest, files, bytes, wrong, intact, harmless })
+}
+
+/// What was done to a zip that leaves the delivery as it was.
+fn harmless(entries: &[Read1], root: &str) -> Vec<String> {
+    let mut out = Vec::new();
+    if root.is_empty() {
+        out.push("it was packed without its top folder: unpack it into a folder of its own".into());
+    }
+    let aside = || entries.iter().filter(|e| e.lies == Lies::Aside && e.wrong.is_none());
+    let count = aside().filter(|e| !e.folder).count();
+    if let Some(first) = aside().next() {
+        let files = match count {
+            0 => "a folder".to_owned(),
+            1 => "one file".to_owned(),
+            n => format!("{n} files"),
+        };
+        out.push(format!("{files} of a file manager lie in it too, such as \"{}\"; they do no harm", first.path));
+    }
+    out
+}
+
+/// Files that file managers put into zips and folders for themselves: on a Mac `__MACOSX`, `.DS_Store` and, for each
+/// file, one with `._` before its name; on Windows `Thumbs.db` and `desktop.ini` (from memory).
+fn is_of_a_file_manager(name: &str) -> bool {
+    const OWN: [&str; 3] = [".ds_store", "thumbs.db", "desktop.ini"];
+    let mut parts = name.trim_end_matches('/').split('/');
+    let last = parts.next_back().unwrap_or_default();
+    let own = last.starts_with("._") || OWN.contains(&last.to_lowercase().as_str()) || last == "__MACOSX";
+    own || parts.any(|folder| folder == "__MACOSX")
 }
 
 /// What the manifest lets one expect of an entry; more than that is never unpacked.
@@ -173,7 +231,7 @@ fn read_entry(
     progress: &dyn Progress,
 ) -> Read1 {
     let path = format!("entry {}", index + 1);
-    let mut out = Read1 { path, folder: false, bytes: 0, sha256: String::new(), wrong: None };
+    let mut out = Read1 { path, folder: false, lies: Lies::Beside, bytes: 0, sha256: String::new(), wrong: None };
     out.wrong = match archive {
         Some(archive) => out.fill(archive, index, root, expected, progress).err(),
         None => Some("the zip cannot be opened a second time".into()),
@@ -205,15 +263,22 @@ impl Read1 {
             return Err(format!("\"{name}\" is a link to another place, not a file"));
         }
         one_name.map_err(|e| format!("\"{name}\" is described twice in the zip, and not alike ({e})"))?;
-        let inside =
-            name.strip_prefix(root).and_then(|n| n.strip_prefix('/').or((folder && n.is_empty()).then_some(n)));
-        self.path = inside.ok_or_else(|| format!("\"{name}\" was added to the zip"))?.to_owned();
+        // Folders that the top folder lies in count as that one.
+        let above = folder && root.strip_prefix(name).is_some_and(|rest| rest.starts_with('/'));
+        let inside = if above { Some("") } else { name.strip_prefix(root) };
+        let is_sent = inside.is_some_and(|path| !matches!(expected(path), Expected::Nothing));
+        (self.lies, self.path) = match inside {
+            _ if !is_sent && is_of_a_file_manager(name) => (Lies::Aside, name.to_owned()),
+            Some(path) => (Lies::Inside, path.to_owned()),
+            None => (Lies::Beside, name.to_owned()),
+        };
         let declared = entry.size();
         if folder {
             let holds = || format!("\"{name}\" is called a folder but holds {declared} bytes");
             return if declared > 0 { Err(holds()) } else { Ok(()) };
         }
-        match expected(&self.path) {
+        let wanted = if self.lies == Lies::Inside { expected(&self.path) } else { Expected::Nothing };
+        match wanted {
             Expected::Size(n) if n != declared => {
                 Err(format!("{} has {declared} bytes, the manifest says {n}", self.path))
             }
@@ -255,10 +320,12 @@ fn unsafe_path(name: &str) -> bool {
         || name.split('/').any(|part| part.is_empty() || part.ends_with(['.', ' ']) || kept_by_windows(part))
 }
 
-fn compare(manifest: &Manifest, entries: &[Read1]) -> Vec<String> {
+/// What is wrong with the files of the delivery.
+fn harmed(manifest: &Manifest, entries: &[Read1]) -> Vec<String> {
     let mut wrong: Vec<String> = entries.iter().filter_map(|e| e.wrong.clone()).collect();
     let mut read: HashMap<&str, &Read1> = HashMap::new();
-    for e in entries.iter().filter(|e| e.wrong.is_none() && !e.folder) {
+    let inside = || entries.iter().filter(|e| e.lies == Lies::Inside);
+    for e in inside().filter(|e| e.wrong.is_none() && !e.folder) {
         if read.insert(&e.path, e).is_some() {
             wrong.push(format!("{} is in the zip twice", e.path));
         }
@@ -266,7 +333,7 @@ fn compare(manifest: &Manifest, entries: &[Read1]) -> Vec<String> {
     for f in &manifest.files {
         match read.remove(f.path.as_str()) {
             Some(e) => wrong.extend(differs(f, e)),
-            None if entries.iter().any(|e| e.path == f.path && !e.folder) => {}
+            None if inside().any(|e| e.path == f.path && !e.folder) => {}
             None => wrong.push(format!("{} is missing", f.path)),
         }
     }
@@ -277,15 +344,44 @@ fn compare(manifest: &Manifest, entries: &[Read1]) -> Vec<String> {
         Some(_) => wrong.push(format!("{CHECKSUMS} and {MANIFEST} contradict each other: one was changed")),
         None => wrong.push(format!("{CHECKSUMS} is missing")),
     }
-    // The top folder has an empty path.
-    let holds =
-        |folder: &str, path: &str| path.strip_prefix(folder).is_some_and(|p| folder.is_empty() || p.starts_with('/'));
-    let strange = |e: &&Read1| e.folder && e.wrong.is_none() && !manifest.files.iter().any(|f| holds(&e.path, &f.path));
-    let mut added: Vec<&str> =
-        read.into_keys().chain(entries.iter().filter(strange).map(|e| e.path.as_str())).collect();
-    added.sort_unstable();
-    wrong.extend(added.into_iter().map(|path| format!("{path} was added to the zip")));
     wrong
+}
+
+/// What lies in the zip and is of no delivery.
+fn all_added(manifest: &Manifest, root: &str, entries: &[Read1]) -> Vec<String> {
+    let well = |lies: Lies| entries.iter().filter(move |e| e.lies == lies && e.wrong.is_none());
+    let paths = || manifest.files.iter().map(|f| f.path.as_str());
+    let known: HashSet<&str> = paths().chain([MANIFEST, CHECKSUMS]).collect();
+    // The top folder has an empty path.
+    let in_use: HashSet<&str> = paths().filter(|p| p.len() <= LONGEST_PATH).flat_map(folders).chain([""]).collect();
+    let strange = |e: &&Read1| if e.folder { !in_use.contains(&*e.path) } else { !known.contains(&*e.path) };
+    let each = |e: &Read1| (e.path.clone(), e.folder);
+    let mut out = added(well(Lies::Inside).filter(strange).map(each), |folder| in_use.contains(folder));
+    out.extend(added(well(Lies::Beside).map(each), |folder| folders(root).any(|f| f == folder)));
+    out
+}
+
+/// The folders that a path lies in, from the top one down.
+fn folders(path: &str) -> impl Iterator<Item = &str> {
+    path.match_indices('/').filter_map(|(at, _)| path.get(..at))
+}
+
+/// A sentence for everything that was added, `true` with a folder: one for a file beside files of the delivery, one
+/// for a folder that holds none of them.
+fn added(all: impl Iterator<Item = (String, bool)>, known: impl Fn(&str) -> bool) -> Vec<String> {
+    let mut count: BTreeMap<(String, bool), usize> = BTreeMap::new();
+    for (path, folder) in all {
+        let above = folders(&path).find(|above| !known(above));
+        let told = above.map_or_else(|| (path.clone(), folder), |above| (above.to_owned(), true));
+        *count.entry(told).or_default() += usize::from(!folder);
+    }
+    let sentence = |((path, folder), files): (&(String, bool), &usize)| match (folder, files) {
+        (false, _) => format!("\"{path}\" was added to the zip"),
+        (true, 0) => format!("the folder \"{path}\" was added to the zip"),
+        (true, 1) => format!("the folder \"{path}\" with one file was added to the zip"),
+        (true, n) => format!("the folder \"{path}\" with {n} files was added to the zip"),
+    };
+    count.iter().map(sentence).collect()
 }
 
 fn differs(want: &FileEntry, got: &Read1) -> Option<String> {

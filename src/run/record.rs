@@ -3,6 +3,7 @@
 use super::{Key, Stage, Sums, sum_of};
 use crate::error::Result;
 use crate::finding::Finding;
+use crate::handoff::{Sent, name};
 use crate::output::write_whole;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -140,6 +141,9 @@ fn swap(text: &str, folder: &str, with: &str) -> String {
 pub struct Record {
     layout: u32,
     stages: BTreeMap<Stage, StageRecord>,
+    /// The newest delivery of each title, as names of files spell it: its number counts on wherever its zip is now.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    sent: BTreeMap<String, Sent>,
 }
 
 /// How a stage's results stand.
@@ -158,7 +162,7 @@ impl Record {
     #[must_use]
     pub fn read(places: Places<'_>) -> Self {
         let folder = places.results;
-        let empty = || Self { layout: LAYOUT, stages: BTreeMap::new() };
+        let empty = || Self { layout: LAYOUT, ..Self::default() };
         let Ok(text) = std::fs::read(folder.join(RECORD)) else { return empty() };
         let read = serde_json::from_slice::<Self>(&text).ok().filter(|r| r.layout == LAYOUT);
         let mut read = read.unwrap_or_else(empty);
@@ -178,7 +182,7 @@ impl Record {
     #[must_use]
     pub fn text(&self, places: Places<'_>) -> Vec<u8> {
         let stages = self.stages.iter().map(|(s, made)| (*s, places.take_out(made))).collect();
-        let kept = Self { layout: self.layout, stages };
+        let kept = Self { layout: self.layout, stages, sent: self.sent.clone() };
         // Strings and numbers only: this cannot fail.
         let mut text = serde_json::to_string_pretty(&kept).unwrap_or_default();
         text.push('\n');
@@ -199,6 +203,27 @@ impl Record {
     /// Forgets a stage that is no longer asked for.
     pub fn forget(&mut self, stage: Stage) {
         self.stages.remove(&stage);
+    }
+
+    /// The newest delivery of a title that was noted.
+    #[must_use]
+    pub fn sent(&self, title: &str) -> Option<&Sent> {
+        self.sent.get(&name::title(title))
+    }
+
+    /// Notes a delivery of a title, unless a newer one is noted already. Says whether it is new.
+    pub fn note_sent(&mut self, title: &str, sent: Sent) -> bool {
+        let revision = sent.manifest.revision;
+        let is_new = self.sent(title).is_none_or(|s| s.manifest.revision < revision);
+        if is_new {
+            self.sent.insert(name::title(title), sent);
+        }
+        is_new
+    }
+
+    /// Takes over what another record has noted of deliveries.
+    pub fn take_sent(&mut self, from: Self) {
+        self.sent = from.sent;
     }
 
     /// How a stage stands. `editable` is a result that people edit by hand, by its path in the folder.

@@ -282,7 +282,7 @@ pub const FIELDS: &[Field] = &[
     f(
         HANDOFF,
         "names",
-        "text with {artist} {song} {drum} {place} {name} {take} {rate} {bits}",
+        "text with {drum} or {name}, and {artist} {song} {place} {take} {rate} {bits}",
         "\"{song}_{drum}_{place}_{take}_{rate}{bits}\"",
         "how delivered files are named",
         "\"{song}_{drum}_{place}_{take}_{rate}{bits}\"",

@@ -188,10 +188,25 @@ fn a_guide_whose_peaks_lie_above_full_scale_is_delivered_softer_and_a_mic_is_not
     assert_eq!(find(&looked(&s), "peaks reach").weight, Weight::Error);
 }
 
+#[test]
+fn how_loud_a_client_made_the_guide_is_a_note_and_a_clipped_mic_is_a_caution() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 2.0);
+    let cut: Vec<f32> = (0..96_000).map(|i| (1.5 * (0.05 * i as f32).sin()).clamp(-1.0, 1.0)).collect();
+    let spec = WavSpec { rate: RATE, channels: 1, format: SampleFormat::Int24 };
+    let loud = write_as(&dir.path().join("loud.wav"), spec, &cut);
+    s.tracks = vec![track(loud.clone(), TrackKind::Guide)];
+    let told = looked(&s);
+    assert_eq!(find(&told, "the recording clips in").weight, Weight::Note);
+    s.tracks.clear();
+    s.mics.push(mic(loud, Drum::Tom, Place::Close));
+    assert_eq!(find(&looked(&s), "the recording clips in").weight, Weight::Caution);
+}
+
 /// A handoff with a rough mix among its documents.
 fn with_mix(s: &Song, mix: &Path, out: &Path) -> Handoff {
     let documents = [Document { file: mix.to_owned(), what: "RoughMix".into(), instead: None }];
-    let request = Request { song: s, layers: &[], hits: None, documents: &documents, findings: &[], out };
+    let request = Request { song: s, layers: &[], hits: None, documents: &documents, findings: &[], last: None, out };
     handoff::make(&request, &Quiet).unwrap()
 }
 

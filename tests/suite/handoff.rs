@@ -14,7 +14,7 @@ use underlay::units::{SampleRate, Seconds};
 use underlay::{ExitCode, Finding, Progress, Quiet, Result, Weight};
 
 fn request<'a>(song: &'a Song, out: &'a Path) -> Request<'a> {
-    Request { song, layers: &[], hits: None, documents: &[], findings: &[], out }
+    Request { song, layers: &[], hits: None, documents: &[], findings: &[], last: None, out }
 }
 
 pub fn made(song: &Song, out: &Path) -> Delivered {

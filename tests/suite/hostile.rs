@@ -145,6 +145,7 @@ fn delivery(dir: &Path) -> Vec<u8> {
         hits: None,
         documents: &[],
         findings: &[],
+        last: None,
         out: &dir.join("out"),
     };
     let made = underlay::handoff::make(&request, &Quiet).unwrap();

@@ -338,6 +338,19 @@ fn bad_sets_are_told_with_file_and_remedy() {
 
     assert!(!findings.iter().any(|f| f.what.contains("look like one-shots")), "{findings:?}");
 
+    // A tip that is cut off again and again, each time for one sample only; one that is only normalised.
+    std::fs::create_dir_all(at("cut")).unwrap();
+    let mut cut = one_shot(100, 0.9);
+    (0..12).for_each(|i| cut[120 + 9 * i] = 1.0);
+    write(&at("cut/cut.wav"), 1, &cut);
+    let mut normalised = one_shot(100, 0.9);
+    normalised[120] = 1.0;
+    write(&at("cut/normalised.wav"), 1, &normalised);
+    let (_, findings) = load(&[at("cut")], RATE).unwrap();
+    let clipped: Vec<_> = findings.iter().filter(|f| f.what.contains("is clipped")).collect();
+    assert!(clipped.len() == 1 && clipped[0].what.contains("12 places at full scale"), "{findings:?}");
+    assert!(clipped[0].file.as_ref().unwrap().ends_with("cut.wav"));
+
     // Tracks of a played kit in place of one-shots: taken, and told with their names.
     std::fs::create_dir_all(at("kit")).unwrap();
     for name in ["kick.wav", "oh.wav", "room.wav", "snare.wav"] {

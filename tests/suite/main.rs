@@ -30,6 +30,7 @@ mod prep;
 mod received;
 mod report;
 mod rerun;
+mod revisions;
 mod run;
 mod sessions;
 mod sheet;

@@ -138,7 +138,7 @@ fn names_that_leave_the_folder_and_absurd_sizes_are_refused_and_never_unpacked()
     assert!(fs::metadata(&bad).unwrap().len() < 5_000_000);
     let v = handoff::verify(&bad, &Quiet).unwrap();
     assert!(v.wrong.iter().any(|w| w.contains("40000000 bytes, the manifest says")), "{:?}", v.wrong);
-    assert!(v.wrong.iter().any(|w| w.contains("more.bin was added")), "{:?}", v.wrong);
+    assert!(v.wrong.iter().any(|w| w.contains("more.bin\" was added")), "{:?}", v.wrong);
     assert!(v.bytes < 10_000_000, "{} bytes were unpacked", v.bytes);
     // Sizes that no zip of this length can hold: the 32-bit fields of the central directory (APPNOTE 4.3.12, at 24).
     zip_of(&bad, root, &[("manifest.json".into(), b"{}".to_vec())]);
@@ -160,7 +160,7 @@ fn a_damaged_zip_never_stands_as_unchanged_and_stays_where_it_is() {
     let middle = bytes.len() / 2;
     bytes[middle] ^= 1;
     fs::write(&first.zip, &bytes).unwrap();
-    let request = Request { song: &s, layers: &[], hits: None, documents: &[], findings: &[], out: &out };
+    let request = Request { song: &s, layers: &[], hits: None, documents: &[], findings: &[], last: None, out: &out };
     let h = handoff::make(&request, &Quiet).unwrap();
     let second = h.delivered.unwrap();
     assert_eq!((second.revision, second.fresh), (2, true));
@@ -265,15 +265,98 @@ fn folders_that_a_file_manager_writes_before_their_files_are_no_harm() {
     assert!(good.wrong.is_empty(), "{:?}", good.wrong);
     assert_eq!(good.files, files.len(), "folders are not counted as files");
     for (folder, told) in [
-        (at("Extra/"), "Extra was added"),
-        (at("Drums/Acoustic/"), "Drums/Acoustic was added"),
+        (at("Extra/"), "Extra\" was added"),
+        (at("Drums/Acoustic/"), "Drums/Acoustic\" was added"),
         ("Elsewhere/".into(), "\"Elsewhere\" was added"),
         (at("../x/"), "outside the folder"),
         (at("Guide//"), "outside the folder"),
         ("/".into(), "outside the folder"),
-        (at("manifest.json/"), "manifest.json was added"),
+        (at("manifest.json/"), "manifest.json\" was added"),
     ] {
         let wrong = verified(&[&folder]).wrong.join("; ");
         assert!(wrong.contains(told), "{folder}: {wrong}");
     }
+}
+
+/// What is known of a delivery that somebody packed again: its files with their whole names.
+fn packed_again(path: &Path, files: &[(String, Vec<u8>)]) -> handoff::Verified {
+    zip_of(path, "", files);
+    handoff::verify(path, &Quiet).unwrap()
+}
+
+/// Names of a file manager's own files: a Mac's (`__MACOSX` with an AppleDouble file for each, RFC 1740, and
+/// `.DS_Store`), Windows' (`Thumbs.db`, `desktop.ini`).
+#[test]
+fn files_of_a_file_manager_are_no_fault_and_told_in_one_line() {
+    let dir = tempfile::tempdir().unwrap();
+    let d = made(&song(dir.path(), 1.5), dir.path());
+    let again = dir.path().join("again.zip");
+    let root = "LowTide_Handoff_R01/";
+    let sent: Files = contents(&d.zip).into_iter().map(|(n, b)| (format!("{root}{n}"), b)).collect();
+    let mut files = sent.clone();
+    for (name, _) in &sent {
+        let (folder, file) = name.rsplit_once('/').unwrap();
+        files.push((format!("__MACOSX/{folder}/._{file}"), b"\0\x05\x16\x07".to_vec()));
+    }
+    for name in [".DS_Store", "Guide/Thumbs.db", "Documents/desktop.ini", "Guide/._x"] {
+        files.push((format!("{root}{name}"), b"theirs".to_vec()));
+    }
+    let v = packed_again(&again, &files);
+    assert!(v.wrong.is_empty() && v.intact, "{:?}", v.wrong);
+    assert_eq!((v.files, v.harmless.len()), (sent.len(), 1));
+    assert!(v.harmless[0].starts_with(&format!("{} files of a file manager", sent.len() + 4)), "{:?}", v.harmless);
+    // Whatever it is called: nothing may lead out of the folder, and a file of the delivery is none of a file
+    // manager's.
+    let out = packed_again(&again, &[files.clone(), vec![("__MACOSX/../../._x".into(), vec![1])]].concat());
+    assert!(!out.intact && out.wrong[0].contains("outside the folder"), "{:?}", out.wrong);
+    let kick = sent.iter().position(|(n, _)| n.contains("Kick_In")).unwrap();
+    let (name, _) = files.remove(kick);
+    let gone = packed_again(&again, &files);
+    let path = name.strip_prefix(root).unwrap();
+    assert!(!gone.intact && gone.wrong == [format!("{path} is missing")], "{:?}", gone.wrong);
+}
+
+#[test]
+fn another_top_folder_or_none_is_no_fault_of_the_delivery() {
+    let dir = tempfile::tempdir().unwrap();
+    let d = made(&song(dir.path(), 1.5), dir.path());
+    let again = dir.path().join("again.zip");
+    let bare: Files = contents(&d.zip).into_iter().collect();
+    let under = |root: &str| -> Files { bare.iter().map(|(n, b)| (format!("{root}{n}"), b.clone())).collect() };
+    for root in ["For the mix/", "Sent/To you/LowTide_Handoff_R01/"] {
+        let v = packed_again(&again, &under(root));
+        assert!(v.wrong.is_empty() && v.harmless.is_empty(), "{root}: {v:?}");
+    }
+    let v = packed_again(&again, &bare);
+    assert!(v.wrong.is_empty() && v.files == bare.len(), "{:?}", v.wrong);
+    assert!(v.harmless.len() == 1 && v.harmless[0].contains("without its top folder"), "{:?}", v.harmless);
+    // The delivery is looked for in its folder: a file that lies beside it is missing.
+    let mut beside = under("LowTide_Handoff_R01/");
+    let kick = beside.iter().position(|(n, _)| n.contains("Kick_In")).unwrap();
+    beside[kick].0 = bare[kick].0.clone();
+    let v = packed_again(&again, &beside);
+    assert!(!v.intact && v.wrong[0] == format!("{} is missing", bare[kick].0), "{:?}", v.wrong);
+}
+
+#[test]
+fn what_was_added_is_told_by_its_folder_and_the_delivery_beside_it_is_whole() {
+    let dir = tempfile::tempdir().unwrap();
+    let d = made(&song(dir.path(), 1.5), dir.path());
+    let again = dir.path().join("again.zip");
+    let bare: Files = contents(&d.zip).into_iter().collect();
+    let mut files: Files = bare.iter().map(|(n, b)| (format!("LowTide_Handoff_R01/{n}"), b.clone())).collect();
+    files.extend(bare.iter().map(|(n, b)| (format!("LowTide_Handoff_R02/{n}"), b.clone())));
+    files.push(("LowTide_Handoff_R01/Mixes/mine.wav".into(), vec![1]));
+    files.push(("LowTide_Handoff_R01/Guide/readme.txt".into(), vec![1]));
+    let v = packed_again(&again, &files);
+    assert!(v.intact);
+    let told = [
+        "\"Guide/readme.txt\" was added to the zip".to_owned(),
+        "the folder \"Mixes\" with one file was added to the zip".into(),
+        format!("the folder \"LowTide_Handoff_R02\" with {} files was added to the zip", bare.len()),
+    ];
+    assert_eq!(v.wrong, told);
+    let (code, _, told) = crate::run::typed(&["handoff", "--verify"], &again, &[]);
+    assert_eq!(code, Some(ExitCode::Input as i32));
+    assert!(told.contains("every file of the delivery is there and unaltered, but more was added"), "{told}");
 }

@@ -79,8 +79,20 @@ fn wrong_kinds_and_ranges_are_told() {
     told(&format!("{TWO_MICS}[hits]\nthreshold = nan\n"), &["line 10", "threshold takes"]);
     told(&format!("{TWO_MICS}[handoff]\nbits = 20\n"), &["20 bits", "16, 24 or 32"]);
     told(&format!("{TWO_MICS}[handoff]\nnames = \"{{song}}_{{drumm}}\"\n"), &["{drumm} is not known", "\"drum\""]);
+    told(&format!("{TWO_MICS}[handoff]\nnames = \"{{song}}_{{drum\"\n"), &["line 10", "a brace is not closed"]);
     told(&format!("{TWO_MICS}[handoff]\nfolders = [\"a\"]\n"), &["there are 1 names", "Give five"]);
     told(&format!("{TWO_MICS}[hits]\ncurve = \"sqare\"\n"), &["Did you mean \"square\"?"]);
+}
+
+#[test]
+fn a_name_template_that_cannot_tell_one_mic_from_another_is_told() {
+    for names in ["{song}", "{song}_{place}", "{artist}_{take}_{rate}{bits}", "drum name"] {
+        let sheet = format!("{TWO_MICS}[handoff]\nnames = \"{names}\"\n");
+        told(
+            &sheet,
+            &["line 10, [handoff] names", "nothing in it tells one mic from another", "{drum} and {place}, or {name}"],
+        );
+    }
 }
 
 #[test]

@@ -49,15 +49,105 @@ fn an_offset_is_the_mean_and_shows_above_minus_50_dbfs() {
 
 #[test]
 fn three_samples_in_a_row_at_full_scale_are_clipped_and_two_are_not() {
-    let top = 8_388_607.0 / 8_388_608.0;
     let mut x = vec![0.1f32; 1000];
-    x[100..102].fill(top);
-    x[200..203].fill(top);
+    x[100..102].fill(TOP);
+    x[200..203].fill(TOP);
     x[300..310].fill(-1.0);
     let l = measured(1, SampleFormat::Int24, &x);
     assert_eq!(l.clipping, Clipping { runs: 2, samples: 13, longest: 10, first: Some(SamplePos(200)) });
     let what = &l.findings(&info(1, 1000))[0].what;
     assert!(what.contains("clips in 2 places, first at 0:00.004 (sample 200); the longest is 10 samples"), "{what}");
+}
+
+const TOP: f32 = 8_388_607.0 / 8_388_608.0;
+
+/// A bright hat whose gain was too high: noise held at full scale, its sharp tips cut off for a sample or two.
+fn cut_off_hat() -> Vec<f32> {
+    let mut seed = 1u64;
+    let mut x: Vec<f32> = (0..48_000)
+        .map(|_| {
+            // Knuth's linear congruential generator.
+            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            ((seed >> 40) as f32 / (1u64 << 23) as f32 - 1.0) * 1.05
+        })
+        .map(|v| v.clamp(-1.0, TOP))
+        .collect();
+    no_three_in_a_row(&mut x, TOP);
+    x
+}
+
+fn no_three_in_a_row(x: &mut [f32], full: f32) {
+    for i in 2..x.len() {
+        if x[i - 2..=i].iter().all(|v| v.abs() >= full) {
+            x[i] = 0.5;
+        }
+    }
+}
+
+#[test]
+fn a_bright_hat_that_is_cut_off_for_a_sample_or_two_again_and_again_clips() {
+    let x = cut_off_hat();
+    let l = measured(1, SampleFormat::Int24, &x);
+    // Counted as written: where a sample at full scale follows one that is not.
+    let at = |i: usize| x[i].abs() >= TOP;
+    let places = (0..x.len()).filter(|&i| at(i) && (i == 0 || !at(i - 1))).count() as u64;
+    assert!(places > 1000 && l.clipping.longest == 2, "{places}, {:?}", l.clipping);
+    assert_eq!(l.clipping.runs, places);
+    let what = &l.findings(&info(1, 48_000))[0].what;
+    assert!(what.contains(&format!("clips in {places} places")) && what.contains("the longest is 2 samples"), "{what}");
+}
+
+#[test]
+fn a_recording_normalised_to_full_scale_does_not_clip() {
+    for (format, steps) in [(SampleFormat::Int16, 32_768.0f32), (SampleFormat::Int24, 8_388_608.0)] {
+        let hat = cut_off_hat();
+        // Without the cut tips: every height comes as often as any other, up to one that is the highest.
+        let mut x: Vec<f32> = hat.iter().map(|v| if v.abs() >= TOP { 0.0 } else { *v }).collect();
+        let highest = x.iter().fold(0.0f32, |m, v| m.max(v.abs()));
+        x.iter_mut().for_each(|v| *v = (*v / highest * (steps - 1.0)).round() / steps);
+        let l = measured(1, format, &x);
+        assert!(x.iter().any(|v| v.abs() >= (steps - 1.0) / steps) && l.peak.0 > -0.001);
+        assert_eq!(l.clipping.runs, 0, "{format:?}");
+        assert!(l.findings(&info(1, 48_000)).is_empty());
+    }
+}
+
+/// A sampled kick, normalised, in 16 bits, played again and again with dither of a step: the samples around its top lie
+/// where a step moves them into another cell, and the top is one sample wide or two.
+#[test]
+fn one_sample_that_is_played_again_and_again_at_full_scale_does_not_clip() {
+    let step = 1.0 / 32_768.0;
+    let x: Vec<f32> = (0..400u16)
+        .flat_map(|n| {
+            let up = |bit: u16| (16_399.0 + f32::from(n >> bit & 1)) * step;
+            let mut stroke = [0.0f32; 100];
+            let wide = n >> 2 & 1 == 1;
+            (stroke[19], stroke[20], stroke[21]) = (up(0), 1.0 - step, if wide { 1.0 - step } else { up(1) });
+            stroke[22] = if wide { up(1) } else { 0.25 };
+            stroke
+        })
+        .collect();
+    let l = measured(1, SampleFormat::Int16, &x);
+    assert!(l.peak.0 > -0.001 && l.clipping.runs == 0, "{:?}", l.clipping);
+}
+
+#[test]
+fn a_few_short_places_are_peaks_and_beside_a_longer_one_do_not_count() {
+    let mut x: Vec<f32> = (0..1000u16).map(|i| f32::from(i) / 2000.0).collect();
+    (0..SHORT_SHAPES).for_each(|i| x[100 * i] = TOP);
+    assert_eq!(measured(1, SampleFormat::Int24, &x).clipping.runs, 0);
+    x[950..954].fill(-1.0);
+    assert_eq!(measured(1, SampleFormat::Int24, &x).clipping.runs, 1);
+    x[870] = TOP;
+    assert_eq!(measured(1, SampleFormat::Int24, &x).clipping.runs, 2 + SHORT_SHAPES as u64);
+}
+
+/// The top step of 8 bits is 20·log10(128/127) = 0.07 dB high.
+#[test]
+fn eight_bits_are_too_coarse_to_tell_short_places_from_peaks() {
+    let mut x: Vec<f32> = cut_off_hat().iter().map(|v| (v * 127.0).round() / 128.0).collect();
+    no_three_in_a_row(&mut x, 127.0 / 128.0);
+    assert_eq!(measured(1, SampleFormat::Int8, &x).clipping.runs, 0);
 }
 
 #[test]

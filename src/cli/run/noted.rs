@@ -1,11 +1,13 @@
 //! What a folder of results tells of the strokes in it: whether the tool found them, with which settings, and whether somebody
-//! has edited the list since.
+//! has edited the list since; and which delivery was the newest.
 //!
 //! In: a song and its folder of results. Out: answers, and a record that is written along with strokes found by hand.
 
 use crate::cli::hits::HITS;
+use crate::cli::results::folder_for;
 use crate::error::Result;
 use crate::finding::Finding;
+use crate::handoff::{Delivered, Sent};
 use crate::output::Unwritten;
 use crate::run::{Key, Places, RECORD, Record, Stage, StageRecord, sum_of};
 use crate::song::Song;
@@ -67,6 +69,30 @@ pub(in crate::cli) fn found_otherwise(song: &Song, out: &Path) -> Option<Finding
             "Find them again with `underlay hits`, or put the settings that you used into the sheet.",
         )
     })
+}
+
+/// The newest delivery of the song that is noted in a folder.
+pub(in crate::cli) fn sent(song: &Song, out: &Path) -> Option<Sent> {
+    Record::read(places(&song.sheet, out)).sent(&song.title).cloned()
+}
+
+/// Notes a delivery in its folder, so that the next one there counts on where its zip is moved away. Nothing is noted
+/// in a folder that holds no record and is not the song's own, such as one for a client; a note that cannot be
+/// written is told.
+pub(in crate::cli) fn note_sent(song: &Song, out: &Path, made: &Delivered) -> Option<Finding> {
+    let places = places(&song.sheet, out);
+    let file = out.join(RECORD);
+    if !file.is_file() && out != folder_for(&song.sheet, None) {
+        return None;
+    }
+    let mut record = Record::read(places);
+    let sent = Sent { manifest: made.manifest.clone(), changes: made.changes.clone() };
+    let failed = record.note_sent(&song.title, sent).then(|| record.write(places).err())??;
+    Some(Finding::caution(
+        &file,
+        format!("the number of this delivery could not be noted ({failed})"),
+        "Keep its zip in the folder, so that the next one does not take its number.",
+    ))
 }
 
 /// Whether hits wrote into a folder and left a record of it.

@@ -278,6 +278,10 @@ impl<'a> Run<'a> {
             }
             Err(e) => return Err(e),
         };
+        if stage == Stage::Handoff {
+            // The command notes its delivery.
+            self.record.take_sent(Record::read(places(&self.song.sheet, &self.out)));
+        }
         let mut outputs = self.written(&outcome)?;
         if let Some(announced) = self.record.of(stage).filter(|r| !r.finished && r.key == key) {
             // What was noted before it was written holds even where somebody has edited it since.

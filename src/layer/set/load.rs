@@ -2,6 +2,7 @@
 
 use super::shot::{LONGEST, Shot, Unusable};
 use super::{SampleSet, SetFault};
+use crate::audio::levels::{CLIP_RUN, Clipping};
 use crate::audio::{AudioReader, resample};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
@@ -101,8 +102,13 @@ fn cause(e: &Error) -> String {
 }
 
 fn note_shot(path: &Path, shot: &Shot, long: bool, findings: &mut Vec<Finding>) {
-    if shot.clipped >= 3 {
-        let what = format!("this one-shot is clipped ({} samples in a row at full scale)", shot.clipped);
+    let Clipping { runs, longest, .. } = shot.clipped;
+    if runs > 0 {
+        let how = match longest {
+            CLIP_RUN.. => format!("{longest} samples in a row at full scale"),
+            _ => format!("{runs} places at full scale"),
+        };
+        let what = format!("this one-shot is clipped ({how})");
         findings.push(Finding::caution(path, what, "Use a cleaner one, or leave it if you like it."));
     }
     if shot.cut || long {

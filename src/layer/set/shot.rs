@@ -1,5 +1,6 @@
 //! One one-shot: audio at the song's rate, trimmed to its attack.
 
+use crate::audio::levels::Clipping;
 use crate::units::{Dbfs, SampleRate, Seconds};
 
 /// Kept in front of the attack, ms; faded in.
@@ -10,6 +11,8 @@ const ATTACK: f32 = 0.05;
 const TAIL: f64 = 80.0;
 /// Length of the fade at a cut tail, ms.
 const FADE: f64 = 10.0;
+/// Full scale of one-shots, whatever format and rate they come in.
+const FULL: f32 = 0.999_9;
 /// Longest one-shot that is used, seconds; longer files are faded out there.
 pub(crate) const LONGEST: Seconds = Seconds(20.0);
 
@@ -26,8 +29,8 @@ pub struct Shot {
     pub peak: f64,
     /// Level of the stroke: RMS of its first 50 ms, mean of the channels.
     pub level: Dbfs,
-    /// Samples at full scale in a row, longest run; 3 or more means clipped.
-    pub clipped: usize,
+    /// Clipped places of the whole file.
+    pub clipped: Clipping,
     /// Whether the file was longer than can be used and was cut.
     pub cut: bool,
 }
@@ -43,7 +46,7 @@ impl Shot {
     /// Trims and measures. `channels`: one or more of equal length at `rate`; only the first two are used.
     pub(crate) fn new(name: String, mut channels: Vec<Vec<f32>>, rate: SampleRate) -> Result<Self, Unusable> {
         channels.truncate(2);
-        let clipped = channels.iter().map(|c| longest_run(c)).max().unwrap_or(0);
+        let clipped = Clipping::of(&channels, FULL);
         let longest = rate.samples(LONGEST) as usize;
         let cut = channels.iter().any(|c| c.len() > longest);
         channels.iter_mut().for_each(|c| c.truncate(longest));
@@ -112,16 +115,6 @@ fn attack(x: &[f32], window: usize) -> Option<usize> {
     x.iter().position(|v| v.abs() >= ATTACK * own)
 }
 
-/// Longest run of samples at full scale.
-fn longest_run(x: &[f32]) -> usize {
-    let (mut longest, mut run) = (0, 0);
-    for v in x {
-        run = if v.abs() >= 0.999_9 { run + 1 } else { 0 };
-        longest = longest.max(run);
-    }
-    longest
-}
-
 /// Frames `start..end`, faded in over the lead and out over `fade` frames.
 fn trim(x: &[f32], start: usize, end: usize, lead: usize, fade: Option<usize>) -> Vec<f32> {
     let mut out = x.get(start..end.max(start)).unwrap_or(&[]).to_vec();
@@ -168,7 +161,7 @@ mod tests {
         assert_eq!(Shot::new("a".into(), vec![vec![0.0; 1000]], SampleRate::SESSION), Err(Unusable::Silent));
         let mut x = stroke(0);
         x[10..20].fill(1.0);
-        assert_eq!(Shot::new("a".into(), vec![x], SampleRate::SESSION).unwrap().clipped, 10);
+        assert_eq!(Shot::new("a".into(), vec![x], SampleRate::SESSION).unwrap().clipped.longest, 10);
     }
 
     #[test]

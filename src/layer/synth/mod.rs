@@ -130,7 +130,7 @@ mod tests {
             assert!(set.layers.iter().all(|l| l.shots.len() == ROBINS));
             let level = |l: usize| set.layers[l].shots.iter().map(|&i| set.shots[i].level.0).sum::<f64>();
             assert!((1..LAYERS).all(|l| level(l) > level(l - 1)), "{}", set.name);
-            assert!(set.shots.iter().all(|s| s.clipped == 0 && s.peak < 1.0 && s.peak > 0.01));
+            assert!(set.shots.iter().all(|s| s.clipped.runs == 0 && s.peak < 1.0 && s.peak > 0.01));
         }
     }
 

@@ -14,6 +14,10 @@ use toml::de::DeValue;
 /// What may stand in braces in `names`.
 const NAME_FIELDS: [&str; 8] = ["artist", "song", "drum", "place", "name", "take", "rate", "bits"];
 
+/// Those of them that tell one file from another by themselves; a place does not: a kick and a tom may both have a
+/// close mic.
+const TELLING_FIELDS: [&str; 2] = ["drum", "name"];
+
 /// What `[hits]` says: the finder's settings, the MIDI keys, shift and pull of triggers.
 pub(super) struct Hits {
     pub finder: FinderSettings,
@@ -159,6 +163,16 @@ pub(super) fn handoff(part: Part<'_>) -> Result<HandoffPlan> {
     let names = part.text("names")?.map_or(usual.names, str::to_owned);
     if let Some(unknown) = braces(&names).find(|field| !NAME_FIELDS.contains(field)) {
         return Err(part.wrong("names", format!("{{{unknown}}} is not known"), did_you_mean(unknown, &NAME_FIELDS)));
+    }
+    if names.split('{').skip(1).any(|rest| !rest.contains('}')) {
+        return Err(part.wrong("names", "a brace is not closed", "Close it, as in \"{song}_{drum}_{place}\"."));
+    }
+    if !braces(&names).any(|field| TELLING_FIELDS.contains(&field)) {
+        return Err(part.wrong(
+            "names",
+            "nothing in it tells one mic from another",
+            "Put {drum} and {place}, or {name}, into it, as in \"{song}_{drum}_{place}_{rate}{bits}\".",
+        ));
     }
     let folders = match part.texts("folders")? {
         None => usual.folders,

@@ -3,12 +3,11 @@
 use super::files::{OutFolder, same_file, write_together};
 use super::options::{self, FinderOptions};
 use super::outcome::Outcome;
-use super::page::counted;
 use super::results::{complete, folder_for};
 use super::run;
 use crate::audio::{AudioReader, Levels};
 use crate::error::{Error, Result};
-use crate::finding::Finding;
+use crate::finding::{Finding, counted};
 use crate::hits::{Found, Hit, HitList, State, find, waveforms};
 use crate::midi::{TriggerPlan, Version, make_triggers};
 use crate::output::Unwritten;

@@ -3,10 +3,9 @@
 use super::files::OutFolder;
 use super::options;
 use super::outcome::Outcome;
-use super::page::counted;
 use super::take::{Take, TakeArgs, put_pictures};
 use crate::error::{Error, Located, Result};
-use crate::finding::{Finding, Weight};
+use crate::finding::{Finding, Weight, counted};
 use crate::layer::{
     BUILT_IN, FARTHEST_MS, Layer, LayerReport, Preview, layer_csv, layer_triggers, other_drum, prepare, preview,
     with_others,

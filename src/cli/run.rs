@@ -9,7 +9,7 @@ use super::outcome::Outcome;
 use super::page;
 use super::results::folder_for;
 use crate::error::{Error, Result};
-use crate::finding::{Finding, Weight};
+use crate::finding::{Finding, Weight, grouped};
 use crate::output::{Inputs, write_whole};
 use crate::progress::Progress;
 use crate::run::{RECORD, Stage};
@@ -135,7 +135,9 @@ pub(super) fn whole(sheet: &Path, progress: &dyn Progress) -> Result<Outcome> {
 }
 
 fn shown(told: &Told) -> Result<Outcome> {
-    let findings = told.findings.iter().take(TOLD).cloned().collect();
+    let most: Vec<&Finding> = grouped(&told.findings).into_iter().take(TOLD).map(|(f, _)| f).collect();
+    let is_told = |f: &&Finding| most.iter().any(|m| (m.weight, &m.what, &m.remedy) == (f.weight, &f.what, &f.remedy));
+    let findings = told.findings.iter().filter(is_told).cloned().collect();
     Outcome::new("run", page::text(told), told, findings)
 }
 

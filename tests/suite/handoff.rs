@@ -524,7 +524,7 @@ fn a_time_stamp_that_differs_from_the_other_mics_is_told_and_a_common_one_is_set
         })
         .collect();
     let h = looked(&s);
-    assert_eq!(find(&h, "time stamp starts at 60:00.000; the delivered copy starts at zero").weight, Weight::Note);
+    assert_eq!(find(&h, "time stamp starts at 1:00:00.000; the delivered copy starts at zero").weight, Weight::Note);
     // A file that is as much shorter as its stamp says was cut at its start.
     let late = strokes(2.0, 0.5, 1.0, 300.0, 0.4, 9);
     s.mics.push(mic(stamped("late.wav", hour + 48_000, &late), Drum::Snare, Place::Top));

@@ -261,12 +261,19 @@ fn number(line: usize, column: &'static str, text: &str) -> Result<(f64, usize),
     }
 }
 
-/// A time in seconds, or as m:ss.mmm.
+/// A time in seconds, or as m:ss.mmm or h:mm:ss.mmm.
 fn seconds(line: usize, text: &str) -> Result<(f64, usize), Wrong> {
     let (minutes, text_s) = text.rsplit_once(':').map_or((None, text), |(m, s)| (Some(m), s));
     let (mut time, decimals) = number(line, "time_s", text_s)?;
     if let Some(minutes) = minutes {
-        let minutes = minutes.trim().parse::<u32>().ok().filter(|_| (0.0..60.0).contains(&time));
+        let whole = |text: &str| text.trim().parse::<u32>().ok();
+        let minutes = match minutes.split_once(':') {
+            None => whole(minutes),
+            Some((hours, minutes)) => {
+                whole(minutes).filter(|m| *m < 60).and_then(|m| whole(hours)?.checked_mul(60)?.checked_add(m))
+            }
+        };
+        let minutes = minutes.filter(|_| (0.0..60.0).contains(&time));
         let remedy = "Write the time in seconds (83.25) or as minutes and seconds (1:23.25).";
         let wrong = || Wrong::cell(line, "time_s", format!("\"{text}\" is not a time"), remedy);
         time += f64::from(minutes.ok_or_else(wrong)?) * 60.0;

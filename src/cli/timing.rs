@@ -11,7 +11,8 @@ use super::take::{hits_of, list_for};
 use crate::audio::{AudioFault, AudioReader};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
-use crate::hits::HitList;
+use crate::hits::{HitList, HitListFault};
+use crate::output::reading_in_words;
 use crate::progress::Progress;
 use crate::song::{Section, Song};
 use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
@@ -194,7 +195,8 @@ impl Args {
                 "A sheet and a tempo track bring their own meter: leave --meter out.",
             ));
         }
-        let mut plan = if is("toml") {
+        // What is not there has no kind: the sheet's reader says that it is missing.
+        let mut plan = if is("toml") || (!is("csv") && !self.input.exists()) {
             if self.rate.is_some() {
                 return Err(Error::usage(
                     format!("--rate goes with a hit list alone, but {} is a sheet", self.input.display()),
@@ -218,6 +220,9 @@ impl Args {
                 song: Some(song),
             }
         } else if is("csv") {
+            if let Err(e) = std::fs::metadata(&self.input) {
+                return Err(Located::whole(&self.input, HitListFault::Unreadable(reading_in_words(&e))).into());
+            }
             if self.from_list.is_some() {
                 return Err(Error::usage("two hit lists are named", "Leave out --from-list, or name a sheet first."));
             }
@@ -428,6 +433,8 @@ fn form_of(args: &Args, plan: &mut Plan, map: &TempoMap, end: Seconds) -> Result
     Ok(form)
 }
 
+/// `104.00 BPM`, `96.00 to 108.00 BPM in 6 steps`, `104.00 BPM after a count-in at 97.20`: bars before bar 1 are often stretched
+/// so that bar 1 lies where it does, and are no tempo of the song.
 fn tempo_words(map: &TempoMap) -> String {
     let bpms: Vec<f64> = map.tempos().iter().map(|t| t.bpm()).collect();
     let low = bpms.iter().copied().fold(f64::INFINITY, f64::min);

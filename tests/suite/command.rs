@@ -310,6 +310,10 @@ fn a_missing_file_is_named() {
         &["gone.wav: this file does not exist", "Check the spelling"],
     );
     desk.bad_input(&["hits", "@gone.toml"], &["gone.toml", "no such file"]);
+    for gone in ["@gone.csv", "@gone.toml", "@gone", "@gone.mid"] {
+        desk.bad_input(&["timing", gone], &[gone.trim_start_matches('@'), "no such file", "the spelling"]);
+    }
+    desk.bad_input(&["print", "@gone"], &["gone", "no such file"]);
     desk.bad_input(&["prep", "@gone"], &["gone: this folder does not exist"]);
     fs::remove_file(desk.path("snare.wav")).unwrap();
     desk.bad_input(

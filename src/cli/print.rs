@@ -87,8 +87,8 @@ struct Single {
     /// 0 = all strokes equal, 100 = as played [default: 100]
     #[arg(long, value_name = "PERCENT", value_parser = percent, allow_negative_numbers = true)]
     dynamics: Option<f64>,
-    /// Seed of the choice among alike one-shots [default: 1]
-    #[arg(long)]
+    /// Seed of the choice among alike one-shots, a whole number from 0 [default: 1]
+    #[arg(long, value_name = "N", value_parser = seed, allow_negative_numbers = true)]
     seed: Option<u32>,
     /// Cut tails at the next stroke
     #[arg(long)]
@@ -101,6 +101,10 @@ fn percent(text: &str) -> std::result::Result<f64, String> {
 
 fn level(text: &str) -> std::result::Result<f64, String> {
     options::number(text, -60.0..=24.0, "(dB)")
+}
+
+fn seed(text: &str) -> std::result::Result<u32, String> {
+    options::whole(text, 0..=i64::from(u32::MAX), "")
 }
 
 /// `20`, `20s` or `20 s`.

@@ -64,7 +64,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "MS", value_parser = window, allow_negative_numbers = true)]
     window: Option<f64>,
     /// How many bars, and how many strokes, to name as the worst, 0 to 100 [default: 8]
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=100), allow_negative_numbers = true)]
+    #[arg(long, value_name = "N", value_parser = worst, allow_negative_numbers = true)]
     worst: Option<u8>,
     /// WAV file whose cue markers are the form [default: the sheet's form]
     #[arg(long, value_name = "WAV")]
@@ -108,7 +108,7 @@ struct Clicking {
     #[arg(long)]
     click: bool,
     /// Bars to count in before bar 1, 0 to 16 [default: 2, or as many as fit]
-    #[arg(long, value_name = "BARS", value_parser = clap::value_parser!(u32).range(0..=i64::from(MOST_COUNT_IN)), requires = "click", allow_negative_numbers = true)]
+    #[arg(long, value_name = "BARS", value_parser = count_in, requires = "click", allow_negative_numbers = true)]
     count_in: Option<u32>,
     /// Length of the click, seconds, 1 to 86400 [default: the song's, or 2 s after a hit list's last hit]
     #[arg(long, value_name = "SECONDS", value_parser = length, requires = "click", allow_negative_numbers = true)]
@@ -140,6 +140,14 @@ struct Tempo {
 
 fn window(text: &str) -> std::result::Result<f64, String> {
     options::number(text, 1.0..=100.0, "(ms)")
+}
+
+fn worst(text: &str) -> std::result::Result<u8, String> {
+    options::whole(text, 0..=100, "")
+}
+
+fn count_in(text: &str) -> std::result::Result<u32, String> {
+    options::whole(text, 0..=i64::from(MOST_COUNT_IN), " (bars)")
 }
 
 fn percent(text: &str) -> std::result::Result<f64, String> {

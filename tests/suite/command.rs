@@ -726,3 +726,17 @@ fn the_users_own_files_of_the_same_names_are_kept() {
     hits();
     assert!(!desk.path("kick_kept_2.mid").exists() && !desk.path("report_kept_2.html").exists());
 }
+
+#[test]
+fn whole_numbers_outside_their_range_are_refused_in_plain_words() {
+    let desk = Desk::new();
+    for (typed, range) in [
+        (&["timing", "song.toml", "--worst", "-1"][..], "it takes a whole number from 0 to 100"),
+        (&["timing", "song.toml", "--worst", "many"], "it takes a whole number from 0 to 100"),
+        (&["timing", "song.toml", "--click", "--count-in", "17"], "it takes a whole number from 0 to 16 (bars)"),
+        (&["phase", "song.toml", "--strokes", "1.5"], "it takes a whole number from 4 to 512"),
+        (&["print", "song.toml", "--seed", "-1"], "it takes a whole number from 0 to"),
+    ] {
+        desk.refused(typed, ExitCode::Usage, &[range]);
+    }
+}

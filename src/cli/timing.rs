@@ -15,7 +15,7 @@ use crate::hits::{HitList, HitListFault};
 use crate::output::reading_in_words;
 use crate::progress::Progress;
 use crate::song::{Section, Song};
-use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
+use crate::tempo::{Grid, Meter, TempoChange, TempoMap, read_tempo_track};
 use crate::timing::{
     CheckSettings, Click, FoundTempo, MOST_COUNT_IN, NoTempo, PullCounts, PullSettings, Pulled, Relation, TempoHints,
     Timing, check, drum_words, find_tempo, form_of_cues, misfit, parting, plan_click, pull, pull_doubts, summary,
@@ -444,10 +444,21 @@ fn form_of(args: &Args, plan: &mut Plan, map: &TempoMap, end: Seconds) -> Result
 /// `104.00 BPM`, `96.00 to 108.00 BPM in 6 steps`, `104.00 BPM after a count-in at 97.20`: bars before bar 1 are often stretched
 /// so that bar 1 lies where it does, and are no tempo of the song.
 fn tempo_words(map: &TempoMap) -> String {
-    let bpms: Vec<f64> = map.tempos().iter().map(|t| t.bpm()).collect();
-    let low = bpms.iter().copied().fold(f64::INFINITY, f64::min);
-    let high = bpms.iter().copied().fold(0.0, f64::max);
-    if bpms.len() == 1 { format!("{low:.2} BPM") } else { format!("{low:.2} to {high:.2} BPM in {} steps", bpms.len()) }
+    let range = |tempos: &[TempoChange]| {
+        let bpms = tempos.iter().map(|t| t.bpm());
+        let (low, high) = bpms.fold((f64::INFINITY, 0.0), |(low, high): (f64, f64), b| (low.min(b), high.max(b)));
+        if low == high { format!("{low:.2}") } else { format!("{low:.2} to {high:.2}") }
+    };
+    let song = map.tempos_from_bar_one();
+    let mut words = format!("{} BPM", range(song));
+    if song.len() > 1 {
+        let _ = write!(words, " in {} steps", song.len());
+    }
+    let before = map.tempos().get(..map.tempos().len() - song.len()).unwrap_or_default();
+    if !before.is_empty() {
+        let _ = write!(words, " after a count-in at {}", range(before));
+    }
+    words
 }
 
 fn click_words(click: &Click) -> String {

@@ -110,7 +110,7 @@ fn slide_finding(t: &Timing, slide: &Slide, list: &HitList, map: &TempoMap) -> F
         Some((one, [])) => format!(" Bar 1 at {one} fits about as well."),
         Some((last, rest)) => format!(" Bar 1 at {} or {last} fits about as well.", rest.join(", ")),
     };
-    let bars = if map.tempos().len() == 1 {
+    let bars = if map.tempos_from_bar_one().len() == 1 {
         " Whole bars earlier or later fit alike: check the bar numbers against your session."
     } else {
         ""
@@ -144,7 +144,8 @@ fn common_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
     let ms = t.common_ms?;
     let way = if ms < 0.0 { "before" } else { "behind" };
     // Under one tempo a grid step more fits alike.
-    let steps = if map.tempos().len() == 1 { ", and so does any place whole grid steps from there" } else { "" };
+    let steps =
+        if map.tempos_from_bar_one().len() == 1 { ", and so does any place whole grid steps from there" } else { "" };
     Some(Finding::song(
         format!(
             "All drums lie about {:.0} ms {way} the grid alike: that is more likely the recording's latency, or where bar 1 is set, than playing.",
@@ -188,8 +189,8 @@ fn relation_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
             ),
         })),
         Relation::RunsAway { bpm_factor } => {
-            let bpm = map.tempos().first().map_or(0.0, |c| 60e6 / f64::from(c.us_per_quarter));
-            let said = if map.tempos().len() == 1 {
+            let bpm = map.tempos_from_bar_one().first().map_or(0.0, |c| 60e6 / f64::from(c.us_per_quarter));
+            let said = if map.tempos_from_bar_one().len() == 1 {
                 format!("the take fits {:.2} BPM, the map says {bpm:.2}", bpm * bpm_factor)
             } else {
                 format!("the take runs {:+.2} % against the map", (bpm_factor - 1.0) * 100.0)
@@ -274,7 +275,7 @@ fn tempo_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
         0.5 => ("half", "half the map's"),
         _ => ("two thirds of", "two thirds of the map's"),
     };
-    let bpm = match map.tempos() {
+    let bpm = match map.tempos_from_bar_one() {
         [one] => Some((short(one.bpm() * factor), short(one.bpm()))),
         _ => None,
     };

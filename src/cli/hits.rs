@@ -409,7 +409,7 @@ fn in_short(d: &DrumSummary) -> String {
 fn summary(told: &Told<'_>, folder: &Path, sheet: Option<&Path>) -> String {
     let mut text = format!("{}\n", told.title);
     for d in &told.drums {
-        let _ = write!(text, "  {:<6} {:>5} strokes", d.drum.word(), d.strokes);
+        let _ = write!(text, "  {:<6} {:>5} stroke{}", d.drum.word(), d.strokes, if d.strokes == 1 { "" } else { "s" });
         let [_, ghosts, grace, rolls] = d.kinds;
         for (n, word) in [
             (ghosts, if ghosts == 1 { "ghost note" } else { "ghost notes" }),

@@ -142,7 +142,7 @@ fn verdict(told: &Told) -> String {
     let ready = told.steps.iter().any(|s| s.stage == Stage::Handoff && matches!(s.did, Did::Done | Did::Unchanged));
     let serious = told.serious().count();
     let look = match serious {
-        0 => "nothing needs a look".to_owned(),
+        0 => "nothing stands in the way".to_owned(),
         1 => "one thing to look at first".to_owned(),
         n => format!("{n} things to look at first"),
     };

@@ -8,7 +8,7 @@ use super::options;
 use super::outcome::Outcome;
 use super::take::{Take, TakeArgs};
 use crate::error::{Error, Result};
-use crate::finding::Finding;
+use crate::finding::{Finding, counted};
 use crate::output::{alike, storable};
 use crate::phase::{
     Agreement, COPIES, Celsius, Copied, CopiesRecord, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation,
@@ -299,7 +299,8 @@ fn later(
 fn summary(take: &Take, told: &Told<'_>) -> String {
     let report = told.report;
     let mut text = String::new();
-    let counts: Vec<String> = report.drums.iter().map(|(d, mic, n)| format!("{n} {d} strokes in {mic}")).collect();
+    let counts: Vec<String> =
+        report.drums.iter().map(|(d, mic, n)| format!("{} in {mic}", counted(*n, &format!("{d} stroke")))).collect();
     let air = report.settings.air.degrees();
     // Writing to a string cannot fail.
     let _ = writeln!(

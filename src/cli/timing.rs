@@ -525,7 +525,8 @@ fn in_short(told: &Told<'_>, pulled: Option<&Pulled>) -> Vec<String> {
 
 /// `104.00 BPM, grid 1/16 (144 ms between lines)`.
 fn grid_words(told: &Told<'_>) -> String {
-    format!("{}, grid {} ({:.0} ms between lines)", told.tempo, told.grid, told.timing.step_ms)
+    let triplets = told.timing.settings.grid.triplets().map_or_else(String::new, |word| format!(", {word}"));
+    format!("{}, grid {}{triplets} ({:.0} ms between lines)", told.tempo, told.grid, told.timing.step_ms)
 }
 
 /// What a pull did, in one line.

@@ -360,6 +360,10 @@ fn the_manifest_lists_exactly_what_is_in_the_zip() {
     }
     let text = |name: &str| String::from_utf8(files[name].clone()).unwrap();
     assert!(text("Documents/LowTide_Notes.txt").contains("Snare tuned low on purpose."));
+    // A layer has the sign that it was printed with, to fit its drum: it is no recording.
+    let sheet = text("Documents/LowTide_TrackSheet.csv");
+    let row = sheet.lines().find(|l| l.starts_with("Sample Layers/")).unwrap();
+    assert!(row.contains("as printed") && !row.contains("as recorded"), "{row}");
     assert_eq!(text(handoff::CHECKSUMS).lines().count(), files.len() - 1);
     assert_eq!(fs::read_dir(&out).unwrap().count(), 1, "nothing but the zip is left in the folder");
 }

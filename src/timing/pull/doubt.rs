@@ -43,7 +43,7 @@ pub fn pull_doubts(pulled: &Pulled, list: &HitList, timing: &Timing) -> Vec<Find
         ));
     } else if let Some(ms) = timing.common_ms {
         out.push(Finding::song(
-            format!("All drums lie {} alike, and the pull takes that for playing.", early_late(ms)),
+            format!("The pull takes what all drums share ({}) for playing.", early_late(ms)),
             "Check latency and bar_one first, and pull again.",
         ));
     } else if far as f64 > PullSettings::MANY_LEFT * judged as f64 {
@@ -126,7 +126,7 @@ mod tests {
         let late =
             beats(500.0).into_iter().map(|h| hit(h.drum, h.pos.at(crate::units::SampleRate::SESSION).ms() + 40.0, 100));
         let (_, said) = said(late.collect());
-        assert!(said.contains("ms late alike, and the pull takes that for playing"), "{said}");
+        assert!(said.contains("The pull takes what all drums share (40 ms late) for playing"), "{said}");
     }
 
     #[test]

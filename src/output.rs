@@ -36,6 +36,9 @@ pub enum OutputFault {
     /// The file that is to be replaced is no longer the one that was read.
     #[error("was changed in the meantime, so it is left as it is")]
     Changed,
+    /// Another run is at work in the folder.
+    #[error("another run is at work on this song, in this folder")]
+    Busy,
     /// The target exists and is never replaced without being asked to.
     #[error("exists already and is not replaced")]
     Exists,
@@ -54,6 +57,7 @@ impl Fault for OutputFault {
                 "Choose another folder with --out; recordings are never written to.".into()
             }
             OutputFault::Twice => "Give what they are named after names that differ in letters or digits.".into(),
+            OutputFault::Busy => "Wait until it has ended, then run again; nothing was changed.".into(),
             OutputFault::Changed => "Save your own change and run again.".into(),
             OutputFault::Exists => {
                 "Name another file or folder (--out does it for most commands), or move the old one away first.".into()

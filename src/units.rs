@@ -109,11 +109,17 @@ impl std::ops::Sub for Seconds {
 }
 
 impl fmt::Display for Seconds {
-    /// `m:ss.mmm`, as on a transport.
+    /// `m:ss.mmm`, as on a transport; from an hour on `h:mm:ss.mmm`.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let ms = (self.0.abs() * 1000.0).round() as u64;
         let sign = if self.0 < 0.0 && ms > 0 { "-" } else { "" };
-        write!(f, "{sign}{}:{:02}.{:03}", ms / 60_000, ms / 1000 % 60, ms % 1000)
+        let (hours, minutes) = (ms / 3_600_000, ms / 60_000 % 60);
+        if hours > 0 {
+            write!(f, "{sign}{hours}:{minutes:02}")?;
+        } else {
+            write!(f, "{sign}{minutes}")?;
+        }
+        write!(f, ":{:02}.{:03}", ms / 1000 % 60, ms % 1000)
     }
 }
 
@@ -268,5 +274,7 @@ mod tests {
         assert_eq!(Seconds(83.0455).to_string(), "1:23.046");
         assert_eq!(Seconds(-0.25).to_string(), "-0:00.250");
         assert_eq!(Seconds(59.9996).to_string(), "1:00.000");
+        assert_eq!(Seconds(3600.0).to_string(), "1:00:00.000");
+        assert_eq!(Seconds(-36_125.5).to_string(), "-10:02:05.500");
     }
 }

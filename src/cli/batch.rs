@@ -128,7 +128,7 @@ pub(super) fn run_all(sheets: &[PathBuf], mut one: impl FnMut(&Path) -> Result<T
                 let code = e.exit_code();
                 worst = Some(worst.filter(|w| *w as u8 >= code as u8).unwrap_or(code));
                 let (what, remedy) = (e.to_string(), e.remedy());
-                findings.push(Finding::error(sheet, what.lines().next().unwrap_or_default(), remedy.clone()));
+                findings.push(Finding::error(sheet, without_name(first_line(&what), sheet), remedy.clone()));
                 let error = Some(Failure { what, remedy });
                 Song { sheet: sheet.clone(), exit_code: code as u8, told: None, error }
             }
@@ -145,6 +145,16 @@ pub(super) fn run_all(sheets: &[PathBuf], mut one: impl FnMut(&Path) -> Result<T
     findings.extend(alike(&songs));
     let text = text(&songs);
     Ok(Outcome::new("run", text, &songs, findings)?.failed(worst))
+}
+
+fn first_line(text: &str) -> &str {
+    text.lines().next().unwrap_or_default()
+}
+
+/// What is wrong with a sheet, without its name, which a finding tells already.
+fn without_name<'a>(what: &'a str, sheet: &Path) -> &'a str {
+    let rest = what.strip_prefix(&sheet.display().to_string());
+    rest.and_then(|rest| rest.strip_prefix(", ").or(rest.strip_prefix(": "))).unwrap_or(what)
 }
 
 /// Songs whose deliveries have one name in file names: whoever gets both cannot tell them apart.
@@ -187,7 +197,7 @@ fn text(songs: &[Song]) -> String {
                 };
                 (word, format!("{}{look}: {}", told.title, told.page.display()))
             }
-            (None, Some(e)) => ("NOT DONE", e.what.lines().next().unwrap_or_default().to_owned()),
+            (None, Some(e)) => ("NOT DONE", first_line(&e.what).to_owned()),
             (None, None) => ("", String::new()),
         };
         let _ = writeln!(t, "  {word:<9}  {what}");
@@ -217,6 +227,23 @@ mod tests {
         assert_eq!(sheets(&[dir.path().join("empty")]).unwrap_err().exit_code(), ExitCode::Usage);
         fs::write(dir.path().join("b/other.toml"), "").unwrap();
         assert!(sheets(&[dir.path().to_owned()]).unwrap_err().to_string().contains("one folder"));
+    }
+
+    #[test]
+    fn a_song_that_cannot_be_done_is_told_with_its_sheets_name_once() {
+        let dir = tempfile::tempdir().unwrap();
+        let bad = dir.path().join("a/song.toml");
+        fs::create_dir(dir.path().join("a")).unwrap();
+        fs::write(&bad, "[song\n").unwrap();
+        let read = |sheet: &Path| crate::song::Song::read(sheet).map(|_| unreachable!());
+        let mut told = Vec::new();
+        run_all(std::slice::from_ref(&bad), read).unwrap().write_text(&mut told).unwrap();
+        let told = String::from_utf8(told).unwrap();
+        let finding = told.lines().find(|l| l.starts_with("- error: ")).unwrap();
+        assert_eq!(finding.matches("song.toml").count(), 1, "{told}");
+        assert!(finding.contains("line 1"), "{told}");
+        let kick = "a/kick.wav: this file is damaged";
+        assert_eq!(without_name(kick, &bad), kick, "a recording keeps its name");
     }
 
     #[test]

@@ -3,12 +3,11 @@
 use super::files::{OutFolder, same_file, write_together};
 use super::options::{self, FinderOptions};
 use super::outcome::Outcome;
-use super::page::counted;
 use super::results::{complete, folder_for};
 use super::run;
 use crate::audio::{AudioReader, Levels};
 use crate::error::{Error, Result};
-use crate::finding::Finding;
+use crate::finding::{Finding, counted};
 use crate::hits::{Found, Hit, HitList, State, find, waveforms};
 use crate::midi::{TriggerPlan, Version, make_triggers};
 use crate::output::Unwritten;
@@ -410,7 +409,7 @@ fn in_short(d: &DrumSummary) -> String {
 fn summary(told: &Told<'_>, folder: &Path, sheet: Option<&Path>) -> String {
     let mut text = format!("{}\n", told.title);
     for d in &told.drums {
-        let _ = write!(text, "  {:<6} {:>5} strokes", d.drum.word(), d.strokes);
+        let _ = write!(text, "  {:<6} {:>5} stroke{}", d.drum.word(), d.strokes, if d.strokes == 1 { "" } else { "s" });
         let [_, ghosts, grace, rolls] = d.kinds;
         for (n, word) in [
             (ghosts, if ghosts == 1 { "ghost note" } else { "ghost notes" }),

@@ -45,6 +45,13 @@ pub(super) fn number(text: &str, range: RangeInclusive<f64>, unit: &str) -> Resu
     if range.contains(&n) { Ok(n) } else { Err(said()) }
 }
 
+/// A whole number within its range; otherwise the sentence that says which.
+pub(super) fn whole<T: TryFrom<i64>>(text: &str, range: RangeInclusive<i64>, unit: &str) -> Result<T, String> {
+    let said = || format!("it takes a whole number from {} to {}{unit}", range.start(), range.end());
+    let n: i64 = text.trim().parse().map_err(|_| said())?;
+    Some(n).filter(|n| range.contains(n)).and_then(|n| T::try_from(n).ok()).ok_or_else(said)
+}
+
 fn threshold(text: &str) -> Result<f64, String> {
     number(text, THRESHOLD_DB, "(dB)")
 }

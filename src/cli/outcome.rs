@@ -1,7 +1,7 @@
 //! What a command did, as data, and how it is shown: a summary for people, one JSON document for scripts.
 
 use crate::error::{Error, ExitCode, Result};
-use crate::finding::{Finding, Weight};
+use crate::finding::{Finding, Weight, grouped, of_files};
 use serde::Serialize;
 use serde_json::{Value, json};
 use std::io::{self, Write};
@@ -101,8 +101,9 @@ impl Outcome {
             if !findings.is_empty() {
                 writeln!(out, "\n{title}")?;
             }
-            for f in findings {
-                let file = f.file.as_ref().map_or_else(String::new, |p| format!("{}: ", p.display()));
+            for (f, files) in grouped(findings) {
+                let file = of_files(&files, |p| p.display().to_string());
+                let file = if file.is_empty() { file } else { format!("{file}: ") };
                 let word = if f.weight == Weight::Error { "error: " } else { "" };
                 writeln!(out, "- {word}{file}{}", f.what)?;
                 if !f.remedy.is_empty() {

@@ -6,7 +6,7 @@
 use super::hits::HITS;
 use super::outcome::Outcome;
 use super::run::{Did, Step, Told};
-use crate::finding::{Finding, Weight};
+use crate::finding::{Finding, Weight, grouped, of_files};
 use crate::mix::{DRUMS_ONLY, MIX, WITHOUT_LAYERS};
 use crate::run::Stage;
 use std::fmt::Write as _;
@@ -26,11 +26,6 @@ pub(super) fn lines(outcome: &Outcome) -> Vec<String> {
         .map(str::trim)
         .filter(|l| !l.is_empty() && !l.starts_with("Written") && !l.starts_with("Next:"));
     rest.skip(1).take(MOST_LINES).map(str::to_owned).collect()
-}
-
-/// `1 ghost note`, `7 ghost notes`.
-pub(super) fn counted(n: usize, what: &str) -> String {
-    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }
 
 /// Results of a stage that people open, the first first. `made` are the files that it is known to have written.
@@ -125,9 +120,9 @@ pub(super) fn html(told: &Told) -> String {
             continue;
         }
         let _ = writeln!(h, "<h2>{title}</h2>\n<ul{}>", if wanted { "" } else { " class=\"n\"" });
-        for f in some {
-            let file =
-                f.file.as_ref().and_then(|p| p.file_name()).map(|n| format!("<b>{}</b>: ", e(&n.to_string_lossy())));
+        for (f, files) in grouped(some) {
+            let name = |p: &Path| p.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+            let file = Some(of_files(&files, name)).filter(|t| !t.is_empty()).map(|t| format!("<b>{}</b>: ", e(&t)));
             let remedy = if f.remedy.is_empty() {
                 String::new()
             } else {
@@ -147,7 +142,7 @@ fn verdict(told: &Told) -> String {
     let ready = told.steps.iter().any(|s| s.stage == Stage::Handoff && matches!(s.did, Did::Done | Did::Unchanged));
     let serious = told.serious().count();
     let look = match serious {
-        0 => "nothing needs a look".to_owned(),
+        0 => "nothing stands in the way".to_owned(),
         1 => "one thing to look at first".to_owned(),
         n => format!("{n} things to look at first"),
     };

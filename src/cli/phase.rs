@@ -8,7 +8,7 @@ use super::options;
 use super::outcome::Outcome;
 use super::take::{Take, TakeArgs};
 use crate::error::{Error, Result};
-use crate::finding::Finding;
+use crate::finding::{Finding, counted};
 use crate::output::{alike, storable};
 use crate::phase::{
     Agreement, COPIES, Celsius, Copied, CopiesRecord, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation,
@@ -45,7 +45,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "DEGREES", value_parser = air, default_value = "20", allow_negative_numbers = true)]
     air: Celsius,
     /// Strokes of a drum that are measured at the most, 4 to 512
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(4..=512), default_value_t = PhaseSettings::STROKES as u16, allow_negative_numbers = true)]
+    #[arg(long, value_name = "N", value_parser = strokes, default_value_t = PhaseSettings::STROKES as u16, allow_negative_numbers = true)]
     strokes: u16,
     /// Write pictures as PNG too
     #[arg(long)]
@@ -70,6 +70,10 @@ struct Copies {
     /// Also move this mic, even an overhead or a room, to arrive with its nearest found drum
     #[arg(long = "move", value_name = "MIC", requires = "write")]
     moved: Vec<String>,
+}
+
+fn strokes(text: &str) -> std::result::Result<u16, String> {
+    options::whole(text, 4..=512, "")
 }
 
 fn air(text: &str) -> std::result::Result<Celsius, String> {
@@ -295,7 +299,8 @@ fn later(
 fn summary(take: &Take, told: &Told<'_>) -> String {
     let report = told.report;
     let mut text = String::new();
-    let counts: Vec<String> = report.drums.iter().map(|(d, mic, n)| format!("{n} {d} strokes in {mic}")).collect();
+    let counts: Vec<String> =
+        report.drums.iter().map(|(d, mic, n)| format!("{} in {mic}", counted(*n, &format!("{d} stroke")))).collect();
     let air = report.settings.air.degrees();
     // Writing to a string cannot fail.
     let _ = writeln!(

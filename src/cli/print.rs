@@ -3,10 +3,9 @@
 use super::files::OutFolder;
 use super::options;
 use super::outcome::Outcome;
-use super::page::counted;
 use super::take::{Take, TakeArgs, put_pictures};
 use crate::error::{Error, Located, Result};
-use crate::finding::{Finding, Weight};
+use crate::finding::{Finding, Weight, counted};
 use crate::layer::{
     BUILT_IN, FARTHEST_MS, Layer, LayerReport, Preview, layer_csv, layer_triggers, other_drum, prepare, preview,
     with_others,
@@ -16,7 +15,7 @@ use crate::output::{fault_of, file_stem};
 use crate::progress::Progress;
 use crate::report::{Picture, layer_gains};
 use crate::song::{Drum, LayerPlan, Song};
-use crate::timing::{PullSettings, pull};
+use crate::timing::{PullSettings, Target, pull};
 use crate::units::{Decibels, SamplePos, SampleRate, Seconds};
 use serde::Serialize;
 use std::fmt::Write as _;
@@ -88,8 +87,8 @@ struct Single {
     /// 0 = all strokes equal, 100 = as played [default: 100]
     #[arg(long, value_name = "PERCENT", value_parser = percent, allow_negative_numbers = true)]
     dynamics: Option<f64>,
-    /// Seed of the choice among alike one-shots [default: 1]
-    #[arg(long)]
+    /// Seed of the choice among alike one-shots, a whole number from 0 [default: 1]
+    #[arg(long, value_name = "N", value_parser = seed, allow_negative_numbers = true)]
     seed: Option<u32>,
     /// Cut tails at the next stroke
     #[arg(long)]
@@ -102,6 +101,10 @@ fn percent(text: &str) -> std::result::Result<f64, String> {
 
 fn level(text: &str) -> std::result::Result<f64, String> {
     options::number(text, -60.0..=24.0, "(dB)")
+}
+
+fn seed(text: &str) -> std::result::Result<u32, String> {
+    options::whole(text, 0..=i64::from(u32::MAX), "")
 }
 
 /// `20`, `20s` or `20 s`.
@@ -247,6 +250,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         let targets = targets(&take, share, plan)?;
         let layer = prepare(&take.song, plan, &take.list, targets.as_deref())?;
         findings.extend(layer.report.findings.iter().cloned());
+        findings.extend(left(&layer.report));
         if at_limit(layer.report.common_lag, layer.report.rate) {
             findings.push(Finding {
                 weight: Weight::Note,
@@ -297,14 +301,32 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     }
     findings.extend(not_in_sheet(&take.song, &printed));
     let told = Told { title: &take.song.title, hits_from: &take.list_from, layers: &printed, map, files };
-    let short = printed.iter().map(|p| in_short(&p.report)).collect();
+    let short = printed.iter().flat_map(|p| in_short(&p.report)).collect();
     Ok(Outcome::new("print", summary(&take, &told), &told, findings)?.in_short(short).wrote(told.files))
 }
 
-/// A layer in one short line.
-fn in_short(r: &LayerReport) -> String {
+/// A layer in one short line, and in a second which strokes a pull has left where they were.
+fn in_short(r: &LayerReport) -> Vec<String> {
     let gain = r.sum.as_ref().map(|s| format!(", adds {:.1} dB in the drum's low band", s.median_after));
-    format!("{}: {} under the {}{}", r.name, counted(r.hits.len(), "stroke"), r.drum, gain.unwrap_or_default())
+    let line =
+        format!("{}: {} under the {}{}", r.name, counted(r.hits.len(), "stroke"), r.drum, gain.unwrap_or_default());
+    let left = r.left_words().map(|left| format!("{}: {left}", r.name));
+    [line].into_iter().chain(left).collect()
+}
+
+/// That strokes of a pulled layer stay where they were played, and how they are found.
+fn left(report: &LayerReport) -> Option<Finding> {
+    let left: usize = report.pulled.iter().filter(|(because, _)| because.leaves()).map(|(_, n)| n).sum();
+    let many = left as f64 > PullSettings::MANY_LEFT * report.hits.len() as f64;
+    Some(Finding {
+        weight: if many { Weight::Caution } else { Weight::Note },
+        file: None,
+        what: format!("layer {}: {}", report.name, report.left_words()?),
+        remedy: format!(
+            "{MAP} tells them in its column why. Where you move the real strokes to the grid, leave these too; where many are \
+             left, check tempo, bar 1 and grid with `underlay timing`."
+        ),
+    })
 }
 
 /// Whether layers that the sheet does not have go along with the delivery, and how to have it otherwise.
@@ -354,8 +376,8 @@ fn map_with_others(take: &Take, map: &Path, now: &[PathBuf], fresh: &str) -> Str
     with_others(fresh, &old, &order, keep)
 }
 
-/// For every hit of the list its place on the grid; `None` for as played.
-fn targets(take: &Take, share: f64, plan: &LayerPlan) -> Result<Option<Vec<SamplePos>>> {
+/// For every hit of the list its place on the grid and why; `None` for as played.
+fn targets(take: &Take, share: f64, plan: &LayerPlan) -> Result<Option<Vec<Target>>> {
     if share <= 0.0 {
         return Ok(None);
     }
@@ -366,7 +388,7 @@ fn targets(take: &Take, share: f64, plan: &LayerPlan) -> Result<Option<Vec<Sampl
         ));
     };
     let pulled = pull(&take.list, map, take.song.grid, PullSettings::percent(share)?)?;
-    Ok(Some(pulled.targets.iter().map(|t| t.to).collect()))
+    Ok(Some(pulled.targets))
 }
 
 /// The layer's MIDI file and its largest rounding, ms.
@@ -440,7 +462,11 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
         let played = if p.pull > 0.0 { format!("{:.0} % of the way to the grid", p.pull) } else { "as played".into() };
         let off = if r.off > 0 { format!(", {} in sections that are off", r.off) } else { String::new() };
         // Writing to a string cannot fail.
-        let _ = writeln!(text, "\n{}: {} {} strokes from set {}, {played}{off}", r.name, r.hits.len(), r.drum, r.set);
+        let strokes = counted(r.hits.len(), &format!("{} stroke", r.drum));
+        let _ = writeln!(text, "\n{}: {strokes} from set {}, {played}{off}", r.name, r.set);
+        if let Some(left) = r.left_words() {
+            let _ = writeln!(text, "  {left}");
+        }
         if let (Some(sum), Some(mic)) = (&r.sum, &r.aligned_with) {
             let sign = if r.common_inverted { "sign flipped" } else { "sign as it is" };
             let lag = r.common_lag * 1000.0 / r.rate.hz_f64();

@@ -9,10 +9,10 @@ use super::outcome::Outcome;
 use super::page;
 use super::results::folder_for;
 use crate::error::{Error, Result};
-use crate::finding::{Finding, Weight};
+use crate::finding::{Finding, Weight, grouped};
 use crate::output::{Inputs, write_whole};
 use crate::progress::Progress;
-use crate::run::{RECORD, Stage};
+use crate::run::{Claim, RECORD, Stage};
 use crate::song::Song;
 pub(super) use noted::{found_otherwise, has_found, is_edited, note_found, note_sent, note_written, sent};
 use serde::Serialize;
@@ -32,7 +32,8 @@ Examples:
   underlay run Songs                    every sheet in the folder Songs and below
 
 A stage whose recordings, settings and hit list have not changed is not done again. Strokes that you edited in \
-hits.csv are kept and used. Change a line of the sheet and run again: that is a revision.";
+hits.csv are kept and used. Change a line of the sheet and run again: that is a revision. While one run is at work on a \
+song, a second one of it ends with code 4.";
 
 /// Do the whole song: hits, timing, phase, layers, rough mix, handoff; only what has changed
 #[derive(clap::Args)]
@@ -135,7 +136,9 @@ pub(super) fn whole(sheet: &Path, progress: &dyn Progress) -> Result<Outcome> {
 }
 
 fn shown(told: &Told) -> Result<Outcome> {
-    let findings = told.findings.iter().take(TOLD).cloned().collect();
+    let most: Vec<&Finding> = grouped(&told.findings).into_iter().take(TOLD).map(|(f, _)| f).collect();
+    let is_told = |f: &&Finding| most.iter().any(|m| (m.weight, &m.what, &m.remedy) == (f.weight, &f.what, &f.remedy));
+    let findings = told.findings.iter().filter(is_told).cloned().collect();
     Outcome::new("run", page::text(told), told, findings)
 }
 
@@ -147,6 +150,7 @@ fn one(args: &Args, sheet: &Path, progress: &dyn Progress) -> Result<Told> {
     inputs.refuse(&out.join(PAGE))?;
     inputs.refuse(&out.join(RECORD))?;
     let folder = OutFolder::prepare(&out)?;
+    let _alone = Claim::of(folder.path())?;
     let mut run = Run::new(args, song, &out, progress);
     let ended = run.all();
     let told = run.told(folder.path());

@@ -42,7 +42,8 @@ pub(super) struct Take {
 impl TakeArgs {
     /// The sheet, before any work.
     pub fn song(&self) -> Result<(Song, PathBuf)> {
-        if !self.sheet.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml")) {
+        // What is not there has no kind: its reader says that it is missing.
+        if self.sheet.exists() && !self.sheet.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml")) {
             return Err(Error::usage(
                 format!("{} is no song sheet", self.sheet.display()),
                 "Name a sheet (.toml); `underlay prep FOLDER` writes one.",

@@ -11,10 +11,11 @@ use super::take::{hits_of, list_for};
 use crate::audio::{AudioFault, AudioReader};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
-use crate::hits::HitList;
+use crate::hits::{HitList, HitListFault};
+use crate::output::reading_in_words;
 use crate::progress::Progress;
 use crate::song::{Section, Song};
-use crate::tempo::{Grid, Meter, TempoMap, read_tempo_track};
+use crate::tempo::{Grid, Meter, TempoChange, TempoMap, read_tempo_track};
 use crate::timing::{
     CheckSettings, Click, FoundTempo, MOST_COUNT_IN, NoTempo, PullCounts, PullSettings, Pulled, Relation, TempoHints,
     Timing, check, drum_words, find_tempo, form_of_cues, misfit, parting, plan_click, pull, pull_doubts, summary,
@@ -63,7 +64,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "MS", value_parser = window, allow_negative_numbers = true)]
     window: Option<f64>,
     /// How many bars, and how many strokes, to name as the worst, 0 to 100 [default: 8]
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=100), allow_negative_numbers = true)]
+    #[arg(long, value_name = "N", value_parser = worst, allow_negative_numbers = true)]
     worst: Option<u8>,
     /// WAV file whose cue markers are the form [default: the sheet's form]
     #[arg(long, value_name = "WAV")]
@@ -107,7 +108,7 @@ struct Clicking {
     #[arg(long)]
     click: bool,
     /// Bars to count in before bar 1, 0 to 16 [default: 2, or as many as fit]
-    #[arg(long, value_name = "BARS", value_parser = clap::value_parser!(u32).range(0..=i64::from(MOST_COUNT_IN)), requires = "click", allow_negative_numbers = true)]
+    #[arg(long, value_name = "BARS", value_parser = count_in, requires = "click", allow_negative_numbers = true)]
     count_in: Option<u32>,
     /// Length of the click, seconds, 1 to 86400 [default: the song's, or 2 s after a hit list's last hit]
     #[arg(long, value_name = "SECONDS", value_parser = length, requires = "click", allow_negative_numbers = true)]
@@ -139,6 +140,14 @@ struct Tempo {
 
 fn window(text: &str) -> std::result::Result<f64, String> {
     options::number(text, 1.0..=100.0, "(ms)")
+}
+
+fn worst(text: &str) -> std::result::Result<u8, String> {
+    options::whole(text, 0..=100, "")
+}
+
+fn count_in(text: &str) -> std::result::Result<u32, String> {
+    options::whole(text, 0..=i64::from(MOST_COUNT_IN), " (bars)")
 }
 
 fn percent(text: &str) -> std::result::Result<f64, String> {
@@ -194,7 +203,8 @@ impl Args {
                 "A sheet and a tempo track bring their own meter: leave --meter out.",
             ));
         }
-        let mut plan = if is("toml") {
+        // What is not there has no kind: the sheet's reader says that it is missing.
+        let mut plan = if is("toml") || (!is("csv") && !self.input.exists()) {
             if self.rate.is_some() {
                 return Err(Error::usage(
                     format!("--rate goes with a hit list alone, but {} is a sheet", self.input.display()),
@@ -218,6 +228,9 @@ impl Args {
                 song: Some(song),
             }
         } else if is("csv") {
+            if let Err(e) = std::fs::metadata(&self.input) {
+                return Err(Located::whole(&self.input, HitListFault::Unreadable(reading_in_words(&e))).into());
+            }
             if self.from_list.is_some() {
                 return Err(Error::usage("two hit lists are named", "Leave out --from-list, or name a sheet first."));
             }
@@ -428,11 +441,24 @@ fn form_of(args: &Args, plan: &mut Plan, map: &TempoMap, end: Seconds) -> Result
     Ok(form)
 }
 
+/// `104.00 BPM`, `96.00 to 108.00 BPM in 6 steps`, `104.00 BPM after a count-in at 97.20`: bars before bar 1 are often stretched
+/// so that bar 1 lies where it does, and are no tempo of the song.
 fn tempo_words(map: &TempoMap) -> String {
-    let bpms: Vec<f64> = map.tempos().iter().map(|t| t.bpm()).collect();
-    let low = bpms.iter().copied().fold(f64::INFINITY, f64::min);
-    let high = bpms.iter().copied().fold(0.0, f64::max);
-    if bpms.len() == 1 { format!("{low:.2} BPM") } else { format!("{low:.2} to {high:.2} BPM in {} steps", bpms.len()) }
+    let range = |tempos: &[TempoChange]| {
+        let bpms = tempos.iter().map(|t| t.bpm());
+        let (low, high) = bpms.fold((f64::INFINITY, 0.0), |(low, high): (f64, f64), b| (low.min(b), high.max(b)));
+        if low == high { format!("{low:.2}") } else { format!("{low:.2} to {high:.2}") }
+    };
+    let song = map.tempos_from_bar_one();
+    let mut words = format!("{} BPM", range(song));
+    if song.len() > 1 {
+        let _ = write!(words, " in {} steps", song.len());
+    }
+    let before = map.tempos().get(..map.tempos().len() - song.len()).unwrap_or_default();
+    if !before.is_empty() {
+        let _ = write!(words, " after a count-in at {}", range(before));
+    }
+    words
 }
 
 fn click_words(click: &Click) -> String {
@@ -499,7 +525,8 @@ fn in_short(told: &Told<'_>, pulled: Option<&Pulled>) -> Vec<String> {
 
 /// `104.00 BPM, grid 1/16 (144 ms between lines)`.
 fn grid_words(told: &Told<'_>) -> String {
-    format!("{}, grid {} ({:.0} ms between lines)", told.tempo, told.grid, told.timing.step_ms)
+    let triplets = told.timing.settings.grid.triplets().map_or_else(String::new, |word| format!(", {word}"));
+    format!("{}, grid {}{triplets} ({:.0} ms between lines)", told.tempo, told.grid, told.timing.step_ms)
 }
 
 /// What a pull did, in one line.

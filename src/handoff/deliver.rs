@@ -336,6 +336,7 @@ fn entry(w: Written, audio: Option<AudioEntry>) -> FileEntry {
 fn polarity(item: &Item, applied: bool) -> String {
     match (item.polarity, applied) {
         _ if item.kind == Kind::Mix => "as mixed".into(),
+        _ if item.kind == Kind::Layer => "as printed, aligned with the drum".into(),
         (Polarity::Undecided, _) => "not decided".into(),
         (Polarity::Keep, _) => "as recorded".into(),
         (Polarity::Invert, true) => "inverted in this file".into(),

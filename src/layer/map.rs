@@ -4,11 +4,12 @@ use super::report::LayerReport;
 use super::settings::PrintedWith;
 use crate::audio::resampled_frames;
 use crate::output::csv_field;
+use crate::timing::Because;
 use crate::units::SampleRate;
 use std::fmt::Write as _;
 
 /// Columns of `layer.csv`.
-pub const LAYER_COLUMNS: [&str; 17] = [
+pub const LAYER_COLUMNS: [&str; 18] = [
     "layer",
     "drum",
     "hit",
@@ -25,12 +26,14 @@ pub const LAYER_COLUMNS: [&str; 17] = [
     "sum_before_db",
     "sum_db",
     "own",
+    "why",
     "printed_with",
 ];
 
 /// The map of one or more layers (RFC 4180, UTF-8, `.` decimals): which one-shot plays which hit, where its first sample and
-/// its attack fall in the printed track, with what gain, lag and polarity, and what the sum gains in the drum's low band. The first
-/// row of a layer also tells the settings that it was printed with.
+/// its attack fall in the printed track, with what gain, lag and polarity, and what the sum gains in the drum's low band. `why` says
+/// why a stroke of a pulled layer lies where it does, in the words of the list of moves; it is empty in one that is printed as
+/// played. The first row of a layer also tells the settings that it was printed with.
 #[must_use]
 pub fn layer_csv<'a>(layers: impl IntoIterator<Item = &'a LayerReport>) -> String {
     let mut text = LAYER_COLUMNS.join(",");
@@ -42,7 +45,7 @@ pub fn layer_csv<'a>(layers: impl IntoIterator<Item = &'a LayerReport>) -> Strin
             // Writing to a string cannot fail.
             let _ = write!(
                 text,
-                "{},{},{},{},{},{},{},{time:.6},{:.2},{},{},{},{},{},{},{},{}\r\n",
+                "{},{},{},{},{},{},{},{time:.6},{:.2},{},{},{},{},{},{},{},{},{}\r\n",
                 csv_field(&layer.name),
                 layer.drum,
                 h.hit,
@@ -58,6 +61,7 @@ pub fn layer_csv<'a>(layers: impl IntoIterator<Item = &'a LayerReport>) -> Strin
                 db(h.sum_before),
                 db(h.sum_after),
                 if h.own { "yes" } else { "no" },
+                h.pulled.map_or("", Because::words),
                 csv_field(if i == 0 { &layer.printed_with } else { "" }),
             );
         }
@@ -182,9 +186,9 @@ mod tests {
     fn a_map_for_another_rate_counts_its_samples_there() {
         let (cd, session) = (SampleRate::new(44_100).unwrap(), SampleRate::SESSION);
         let columns = LAYER_COLUMNS.join(",");
-        let row = "\"fat, low\",snare,1,44100,shot,-441,22050,0.500000,-3.00,14.7,as-is,90,Verse,0.10,1.20,no";
+        let row = "\"fat, low\",snare,1,44100,shot,-441,22050,0.500000,-3.00,14.7,as-is,90,Verse,0.10,1.20,no,moved";
         let map = format!("{columns}\r\n{row},level = -3 dB; length = 441000 samples\r\n");
-        let moved = "\"fat, low\",snare,1,48000,shot,-480,24000,0.500000,-3.00,16,as-is,90,Verse,0.10,1.20,no";
+        let moved = "\"fat, low\",snare,1,48000,shot,-480,24000,0.500000,-3.00,16,as-is,90,Verse,0.10,1.20,no,moved";
         assert_eq!(
             map_at_rate(&map, cd, session),
             format!("{columns}\r\n{moved},level = -3 dB; length = 480000 samples\r\n")

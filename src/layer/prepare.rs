@@ -15,7 +15,9 @@ use crate::finding::Finding;
 use crate::hits::{Hit, HitList, State};
 use crate::output::AtomicFile;
 use crate::song::{LayerPlan, Song};
+use crate::timing::{Because, Target};
 use crate::units::{Dbfs, Decibels, SamplePos, Velocity};
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Highest peak of a printed layer, dBFS.
@@ -40,20 +42,21 @@ struct Wanted<'a> {
     number: usize,
     hit: &'a Hit,
     target: SamplePos,
+    pulled: Option<Because>,
     section: Option<String>,
     level: Decibels,
 }
 
 /// Loads the plan's set, chooses shots, aligns them with the real drum and finds the gain that never clips.
 ///
-/// `targets`: for every hit of `list`, in its order, where it is to be printed, pulled by the plan's `pull`; `None` prints as
-/// played.
+/// `targets`: for every hit of `list`, in its order, where it is to be printed and why, pulled by the plan's `pull`; `None`
+/// prints as played.
 /// A layer without strokes is silent and says so. Cost: three transforms of 0.17 s and two mixes of a one-shot a stroke.
 ///
 /// # Errors
 /// Sample sets that cannot be used ([`Error::Samples`], [`Error::Audio`]); a mic that cannot be read; `targets` of another
 /// length than the list.
-pub fn prepare(song: &Song, plan: &LayerPlan, list: &HitList, targets: Option<&[SamplePos]>) -> Result<Layer> {
+pub fn prepare(song: &Song, plan: &LayerPlan, list: &HitList, targets: Option<&[Target]>) -> Result<Layer> {
     let rate = song.rate();
     if targets.is_some_and(|t| t.len() != list.hits.len()) {
         return Err(Error::usage("there is not one target for every hit", "Make the targets from the same hit list."));
@@ -104,6 +107,7 @@ pub fn prepare(song: &Song, plan: &LayerPlan, list: &HitList, targets: Option<&[
             peak: Dbfs::SILENCE,
             headroom: Decibels(0.0),
             off,
+            pulled: pulled(&wanted),
             printed_with: PrintedWith::of(song, &played(plan, targets.is_some())).to_text(),
             hits: Vec::new(),
             findings,
@@ -118,6 +122,7 @@ pub fn prepare(song: &Song, plan: &LayerPlan, list: &HitList, targets: Option<&[
             hit: w.number,
             real: w.hit.pos,
             target: w.target,
+            pulled: w.pulled,
             shot: set.shots.get(stroke.shot).map_or_else(String::new, |s| s.name.clone()),
             start: laid.attack - set.shots.get(stroke.shot).map_or(0, |s| s.attack as i64),
             attack: stroke.target + fit.lag.round() as i64,
@@ -232,7 +237,7 @@ fn wanted<'a>(
     song: &Song,
     plan: &LayerPlan,
     list: &'a HitList,
-    targets: Option<&[SamplePos]>,
+    targets: Option<&[Target]>,
     findings: &mut Vec<Finding>,
 ) -> (Vec<Wanted<'a>>, usize) {
     let (frames, mut number, mut off, mut beyond, mut double) = (song.frames(), 0, 0, 0, 0);
@@ -242,7 +247,8 @@ fn wanted<'a>(
         if hit.state == State::Dropped {
             continue;
         }
-        let target = targets.and_then(|t| t.get(i)).copied().unwrap_or(hit.pos);
+        let pulled = targets.and_then(|t| t.get(i));
+        let target = pulled.map_or(hit.pos, |t| t.to);
         if target.0 >= frames || hit.pos.0 >= frames {
             beyond += 1;
             continue;
@@ -256,7 +262,7 @@ fn wanted<'a>(
             Some((_, Some(level))) => *level,
             None => Decibels(0.0),
         };
-        out.push(Wanted { number, hit, target, section, level });
+        out.push(Wanted { number, hit, target, pulled: pulled.map(|t| t.because), section, level });
     }
     out.sort_by_key(|w| w.hit.pos);
     let least = song.rate().samples(crate::units::Seconds::from_ms(TOO_CLOSE));
@@ -284,6 +290,13 @@ fn wanted<'a>(
         findings.push(silent(plan));
     }
     (out, off)
+}
+
+/// How many printed strokes went where they did, by the reason; none where the layer is printed as played.
+fn pulled(wanted: &[Wanted<'_>]) -> BTreeMap<Because, usize> {
+    let mut counts = BTreeMap::new();
+    wanted.iter().filter_map(|w| w.pulled).for_each(|because| *counts.entry(because).or_default() += 1);
+    counts
 }
 
 /// What the hits are played with: shot and gain.

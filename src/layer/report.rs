@@ -1,11 +1,13 @@
 //! What was laid where, as plain data.
 
 use super::set::{Listed, ToldBy};
-use crate::finding::Finding;
+use crate::finding::{Finding, counted};
 use crate::phase::Band;
 use crate::song::Drum;
+use crate::timing::{Because, PullSettings};
 use crate::units::{Dbfs, Decibels, SamplePos, SampleRate, Velocity};
 use serde::Serialize;
+use std::collections::BTreeMap;
 
 /// One printed stroke: a row of the map.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -16,6 +18,8 @@ pub struct LaidHit {
     pub real: SamplePos,
     /// Where the stroke was to be printed: `real`, or its place on the grid.
     pub target: SamplePos,
+    /// Why it lies there, where the layer is pulled to the grid.
+    pub pulled: Option<Because>,
     /// Name of the one-shot.
     pub shot: String,
     /// Frame of the printed track at which the one-shot's first frame falls; negative where it begins before zero.
@@ -97,10 +101,39 @@ pub struct LayerReport {
     pub headroom: Decibels,
     /// Strokes left out because their section is off.
     pub off: usize,
+    /// Strokes by why they lie where they do; empty where the layer is printed as played.
+    pub pulled: BTreeMap<Because, usize>,
     /// The settings that it was printed with, as one line; see [`PrintedWith`](super::PrintedWith).
     pub printed_with: String,
     /// The strokes.
     pub hits: Vec<LaidHit>,
     /// Things to look at.
     pub findings: Vec<Finding>,
+}
+
+impl LayerReport {
+    /// Which strokes of a pulled layer stay where they were played, and why; `None` where none does.
+    #[must_use]
+    pub fn left_words(&self) -> Option<String> {
+        let left: Vec<(Because, usize)> =
+            self.pulled.iter().filter(|(because, _)| because.leaves()).map(|(because, n)| (*because, *n)).collect();
+        let n: usize = left.iter().map(|l| l.1).sum();
+        let why = match left.as_slice() {
+            [] => return None,
+            [(one, _)] => why_left(*one),
+            many => many.iter().map(|(b, n)| format!("{n} {}", why_left(*b))).collect::<Vec<_>>().join(", "),
+        };
+        let (stay, it) = if n == 1 { ("stays", "it was") } else { ("stay", "they were") };
+        Some(format!("{n} of {} {stay} where {it} played: {why}", counted(self.hits.len(), "stroke")))
+    }
+}
+
+fn why_left(because: Because) -> String {
+    match because {
+        Because::TooFar => {
+            format!("{} (more than {:.0} % of a grid step)", because.words(), 100.0 * PullSettings::LIMIT_OF_STEP)
+        }
+        Because::NoRelation => "the drum has no relation to the grid".into(),
+        _ => because.words().to_owned(),
+    }
 }

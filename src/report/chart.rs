@@ -320,6 +320,9 @@ pub struct Cell {
     pub strength: f64,
 }
 
+/// Fonts that stand in for the one that widths are known of may be so much wider.
+const ROOM: f64 = 1.2;
+
 /// A table drawn as a picture: names of rows at the left, of columns upright on top, a coloured ground in every cell; below it what
 /// the grounds say and a remark.
 #[must_use]
@@ -336,7 +339,7 @@ pub fn matrix(
     let bottom = top + h * rows.len() as f64;
     // A ground of the key, its words, and room to the next.
     let (ground, space) = (16.0, 18.0);
-    let words = |text: &str| text_width(text, SMALL);
+    let words = |text: &str| ROOM * text_width(text, SMALL);
     let told = key.iter().map(|(_, text)| ground + 6.0 + words(text) + space).sum::<f64>() + words(remark);
     let width = (left + w * columns.len() as f64).max(24.0 + told) + 12.0;
     let mut p = Picture::new(name, title, width, bottom + 40.0);
@@ -368,6 +371,20 @@ pub fn matrix(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_key_of_a_matrix_has_room_for_a_wider_font() {
+        let remark = "numbers: ms after the main mic; paler: less sure";
+        let key = [(Ink::Good, "same sign"), (Ink::Warm, "opposite (opp.)")];
+        let svg = matrix(("m", "m"), &["kick".into()], &["room".into()], &[vec![None]], (&key, remark)).svg();
+        let number = |text: &str, name: &str| -> f64 {
+            let from = text.rfind(&format!(" {name}=\"")).unwrap() + name.len() + 3;
+            text[from..].split('"').next().unwrap().parse().unwrap()
+        };
+        let x = number(&svg[..svg.find(remark).unwrap()], "x");
+        let width: f64 = svg.split("viewBox=\"0 0 ").nth(1).unwrap().split(' ').next().unwrap().parse().unwrap();
+        assert!(x + 1.15 * text_width(remark, SMALL) <= width, "{x} {width}");
+    }
 
     #[test]
     fn ticks_are_round_numbers_inside_the_range() {

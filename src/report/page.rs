@@ -2,7 +2,7 @@
 
 use super::picture::Picture;
 use crate::error::Result;
-use crate::finding::{Finding, Weight};
+use crate::finding::{Finding, Weight, grouped, of_files};
 use askama::Template;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -103,9 +103,10 @@ impl Page<'_> {
         format!("{}{stop}", finding.what)
     }
 
-    fn file(&self, finding: &Finding) -> String {
-        let name = finding.file.as_ref().and_then(|f| f.file_name());
-        name.map(|n| n.to_string_lossy().into_owned()).unwrap_or_default()
+    /// Findings, what is the same of several files once.
+    fn findings(&self) -> Vec<(&Finding, String)> {
+        let name = |p: &Path| p.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+        grouped(&self.report.findings).into_iter().map(|(f, files)| (f, of_files(&files, name))).collect()
     }
 }
 

@@ -1,6 +1,7 @@
 //! Pictures of a phase check: who hears what how, and the sum before and after.
 
 use super::chart::{Cell, Frame, matrix, ticks};
+use super::drums::capital;
 use super::look::{Ink, SMALL, TEXT};
 use super::picture::{Align, Picture};
 use crate::phase::{Agreement, PairKind, PhaseReport, SumView};
@@ -65,16 +66,17 @@ pub fn phase_sum(view: &SumView) -> Picture {
     let highest = all.iter().flat_map(|v| v.iter()).fold(1e-6f32, |m, v| m.max(v.abs()));
     let limit = f64::from(highest) * 1.08;
     let (start, step) = (view.start.ms(), view.step.ms());
+    let drum = capital(view.drum.word());
     let rows = [
-        ("As the files are", &view.before, Ink::Text),
-        ("With the advised signs", &view.after, Ink::Good),
-        ("All moved to arrive together (to compare; not advised for overheads)", &view.together, Ink::Muted),
+        ("as the files are", &view.before, Ink::Text),
+        ("with the advised signs", &view.after, Ink::Good),
+        ("all moved to arrive together (to compare; not advised for overheads)", &view.together, Ink::Muted),
     ];
     for (k, (heading, values, ink)) in rows.into_iter().enumerate() {
         let top = 34.0 + k as f64 * (height + 46.0);
         let end = start + step * values.len() as f64;
         let f = Frame { left: LEFT, top, width: WIDTH - LEFT - RIGHT, height, x: (start, end), y: (-limit, limit) };
-        f.heading(&mut p, heading);
+        f.heading(&mut p, &format!("{drum}: {heading}"));
         f.y_axis(&mut p, &ticks(-limit, limit, 4), "level");
         if k == 2 {
             f.x_axis(&mut p, &ticks(start, end, 10), "ms from the stroke");

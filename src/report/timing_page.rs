@@ -3,7 +3,7 @@
 use super::page::{Report, Section, Table};
 use super::picture::Picture;
 use crate::finding::Finding;
-use crate::timing::{Feel, Pulled, Relation, Timing, halfway_words, later_earlier, tightness, worst_bars_words};
+use crate::timing::{Feel, Lean, Pulled, Relation, Timing, halfway_words, later_earlier, tightness, worst_bars_words};
 
 /// A signed number with one decimal.
 fn signed(x: f64) -> String {
@@ -16,6 +16,12 @@ fn dash() -> String {
 
 fn feel_row(first: [String; 2], feel: &Feel) -> Vec<String> {
     let mut row = first.to_vec();
+    if feel.lean == Lean::Astray {
+        let spread = feel.spread_ms.map_or_else(dash, |s| format!("{s:.1}"));
+        let within = format!("{:.0} %", feel.within * 100.0);
+        row.extend([feel.strokes.to_string(), dash(), dash(), dash(), feel.words().to_owned(), spread, dash(), within]);
+        return row;
+    }
     row.extend([
         feel.strokes.to_string(),
         signed(feel.median_ms),

@@ -34,6 +34,18 @@ impl Grid {
         TempoMap::PPQ as f64 * 4.0 / f64::from(self.lines_per_whole.max(1))
     }
 
+    /// Triplets as musicians call them, such as `sixteenth triplets`; `None` for other grids.
+    #[must_use]
+    pub fn triplets(self) -> Option<&'static str> {
+        match self.lines_per_whole {
+            6 => Some("quarter-note triplets"),
+            12 => Some("eighth triplets"),
+            24 => Some("sixteenth triplets"),
+            48 => Some("thirty-second triplets"),
+            _ => None,
+        }
+    }
+
     /// Whether lines are triplets.
     #[must_use]
     pub fn is_triplet(self) -> bool {

@@ -226,6 +226,14 @@ impl TempoMap {
         &self.tempos
     }
 
+    /// Tempo changes in order from bar 1 on, the one in force there first: without a count-in, all.
+    #[must_use]
+    pub fn tempos_from_bar_one(&self) -> &[TempoChange] {
+        let bar_one = u64::try_from(self.bar_start(1)).unwrap_or(0);
+        let in_force = self.tempos.partition_point(|c| c.tick <= bar_one).saturating_sub(1);
+        self.tempos.get(in_force..).unwrap_or_default()
+    }
+
     /// Meter changes in order; the first is at tick 0.
     #[must_use]
     pub fn meters(&self) -> &[MeterChange] {

@@ -14,6 +14,7 @@ use super::stats::median;
 use super::strokes::{grid_step, strokes};
 use super::swing::{Swing, swing};
 use super::wander::{Wander, wander};
+use super::words::Lean;
 use crate::finding::Finding;
 use crate::hits::HitList;
 use crate::song::{Drum, Section};
@@ -173,7 +174,8 @@ pub fn check(
     let usual =
         |drum: Drum| drums.iter().find(|d| d.drum == drum).and_then(|d| d.feel.as_ref()).map_or(0.0, |f| f.median_ms);
     let feel = |drum: Drum| drums.iter().find(|d| d.drum == drum).and_then(|d| d.feel.as_ref());
-    let kick_snare = feel(Drum::Kick).zip(feel(Drum::Snare)).and_then(|(k, s)| KickSnare::of(&own, k, s));
+    let placed_one = |drum: Drum| feel(drum).filter(|f| f.lean != Lean::Astray);
+    let kick_snare = placed_one(Drum::Kick).zip(placed_one(Drum::Snare)).and_then(|(k, s)| KickSnare::of(&own, k, s));
     let follows = relation_of_all == Relation::Follows;
     let wander = if follows { wander(&own, usual) } else { None };
     let common_ms = common(&drums);

@@ -5,7 +5,7 @@
 use super::feel::Feel;
 use super::place::Placed;
 use super::stats::median;
-use super::words::later_earlier;
+use super::words::{Lean, later_earlier};
 use crate::song::Drum;
 use serde::Serialize;
 
@@ -65,14 +65,15 @@ pub struct Halves {
 }
 
 impl Halves {
-    /// Splits at the middle bar between first and last stroke; `None` when one half has no stroke.
+    /// Splits at the middle bar between first and last stroke; `None` when one half has no stroke or no place on the grid.
     #[must_use]
     pub fn of(placed: &[&Placed], window_ms: f64) -> Option<Self> {
         let first_bar = placed.iter().map(|p| p.at.bar).min()?;
         let last_bar = placed.iter().map(|p| p.at.bar).max()?;
         let from_bar = first_bar + (last_bar - first_bar + 1) / 2;
         let (a, b): (Vec<&Placed>, Vec<&Placed>) = placed.iter().partition(|p| p.at.bar < from_bar);
-        Some(Self { first: Feel::of(a, window_ms)?, second: Feel::of(b, window_ms)?, from_bar })
+        let feel = |half: Vec<&Placed>| Feel::of(half, window_ms).filter(|f| f.lean != Lean::Astray);
+        Some(Self { first: feel(a)?, second: feel(b)?, from_bar })
     }
 
     /// In words: a change is named where it is larger than its own uncertainty.

@@ -78,7 +78,11 @@ impl Feel {
             spread_ms,
             within: inside as f64 / group.len() as f64,
             concentration: circle.resultant,
-            lean: Lean::of(median_ms, error_ms.unwrap_or(0.0), just_noticed_ms(median(&steps)?)),
+            lean: if group.len() >= FEW && circle.resultant < CROWDED {
+                Lean::Astray
+            } else {
+                Lean::of(median_ms, error_ms.unwrap_or(0.0), just_noticed_ms(median(&steps)?))
+            },
         })
     }
 

@@ -36,6 +36,8 @@ pub struct PullSettings {
 impl PullSettings {
     /// The limit where none is set, as a share of the grid step.
     pub const LIMIT_OF_STEP: f64 = 0.4;
+    /// A larger share of strokes that are left says that the grid is another one, or the take no take to pull.
+    pub const MANY_LEFT: f64 = 0.2;
 
     /// A pull of some per cent with the usual limit.
     ///
@@ -91,6 +93,12 @@ pub enum Because {
 }
 
 impl Because {
+    /// Whether the hit stays where it was played though its line lies elsewhere.
+    #[must_use]
+    pub fn leaves(self) -> bool {
+        matches!(self, Because::TooFar | Because::BeforeBarOne | Because::NoRelation)
+    }
+
     /// In words.
     #[must_use]
     pub fn words(self) -> &'static str {

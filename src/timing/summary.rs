@@ -6,6 +6,7 @@ use super::check::{DrumTiming, Timing};
 use super::feel::{Feel, Relation};
 use super::slide::ToldBy;
 use super::words::{Lean, early_late, later_earlier, tightness};
+use crate::finding::counted;
 
 /// How many outliers a summary names.
 const NAMED: usize = 5;
@@ -13,6 +14,10 @@ const NAMED: usize = 5;
 /// `4 ms early (±2), spread 9 ms: tight, 78 % within 10 ms`.
 #[must_use]
 pub fn feel_words(feel: &Feel, window_ms: f64) -> String {
+    if feel.lean == Lean::Astray {
+        let spread = feel.spread_ms.map_or_else(String::new, |s| format!(", spread {s:.0} ms"));
+        return format!("{}{spread}, {:.0} % within {window_ms:.0} ms", feel.words(), feel.within * 100.0);
+    }
     let place = early_late(feel.median_ms);
     let mut text = match feel.lean {
         Lean::OnTheLine if place != feel.words() => format!("{} ({place})", feel.words()),
@@ -30,7 +35,7 @@ pub fn feel_words(feel: &Feel, window_ms: f64) -> String {
 pub fn drum_words(d: &DrumTiming, window_ms: f64) -> String {
     let name = d.drum.word();
     match (&d.feel, d.relation) {
-        (Some(feel), _) => format!("{name}: {} strokes, {}", feel.strokes, feel_words(feel, window_ms)),
+        (Some(feel), _) => format!("{name}: {}, {}", counted(feel.strokes, "stroke"), feel_words(feel, window_ms)),
         (None, Relation::RunsAway { .. }) => format!("{name}: runs through the grid, so it has no place on it"),
         (None, _) => format!("{name}: no relation to this grid"),
     }

@@ -41,6 +41,8 @@ pub enum Lean {
     OnTheLine,
     /// So few or so scattered strokes that they may lie anywhere within what listeners would notice, and beyond.
     Open,
+    /// Strokes that gather so loosely on the grid that early or late would say nothing.
+    Astray,
     /// Early, but by less than listeners notice.
     ShadeEarly,
     /// Early.
@@ -82,6 +84,7 @@ impl Lean {
         match self {
             Lean::OnTheLine => "on the line",
             Lean::Open => "cannot be told",
+            Lean::Astray => "does not follow this grid",
             Lean::ShadeEarly => "a shade early",
             Lean::Early => "early",
             Lean::ClearlyEarly => "clearly early",

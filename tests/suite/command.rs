@@ -310,6 +310,10 @@ fn a_missing_file_is_named() {
         &["gone.wav: this file does not exist", "Check the spelling"],
     );
     desk.bad_input(&["hits", "@gone.toml"], &["gone.toml", "no such file"]);
+    for gone in ["@gone.csv", "@gone.toml", "@gone", "@gone.mid"] {
+        desk.bad_input(&["timing", gone], &[gone.trim_start_matches('@'), "no such file", "the spelling"]);
+    }
+    desk.bad_input(&["print", "@gone"], &["gone", "no such file"]);
     desk.bad_input(&["prep", "@gone"], &["gone: this folder does not exist"]);
     fs::remove_file(desk.path("snare.wav")).unwrap();
     desk.bad_input(
@@ -721,4 +725,18 @@ fn the_users_own_files_of_the_same_names_are_kept() {
     // What hits wrote itself is its own.
     hits();
     assert!(!desk.path("kick_kept_2.mid").exists() && !desk.path("report_kept_2.html").exists());
+}
+
+#[test]
+fn whole_numbers_outside_their_range_are_refused_in_plain_words() {
+    let desk = Desk::new();
+    for (typed, range) in [
+        (&["timing", "song.toml", "--worst", "-1"][..], "it takes a whole number from 0 to 100"),
+        (&["timing", "song.toml", "--worst", "many"], "it takes a whole number from 0 to 100"),
+        (&["timing", "song.toml", "--click", "--count-in", "17"], "it takes a whole number from 0 to 16 (bars)"),
+        (&["phase", "song.toml", "--strokes", "1.5"], "it takes a whole number from 4 to 512"),
+        (&["print", "song.toml", "--seed", "-1"], "it takes a whole number from 0 to"),
+    ] {
+        desk.refused(typed, ExitCode::Usage, &[range]);
+    }
 }

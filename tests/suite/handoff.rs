@@ -360,6 +360,10 @@ fn the_manifest_lists_exactly_what_is_in_the_zip() {
     }
     let text = |name: &str| String::from_utf8(files[name].clone()).unwrap();
     assert!(text("Documents/LowTide_Notes.txt").contains("Snare tuned low on purpose."));
+    // A layer has the sign that it was printed with, to fit its drum: it is no recording.
+    let sheet = text("Documents/LowTide_TrackSheet.csv");
+    let row = sheet.lines().find(|l| l.starts_with("Sample Layers/")).unwrap();
+    assert!(row.contains("as printed") && !row.contains("as recorded"), "{row}");
     assert_eq!(text(handoff::CHECKSUMS).lines().count(), files.len() - 1);
     assert_eq!(fs::read_dir(&out).unwrap().count(), 1, "nothing but the zip is left in the folder");
 }
@@ -524,7 +528,7 @@ fn a_time_stamp_that_differs_from_the_other_mics_is_told_and_a_common_one_is_set
         })
         .collect();
     let h = looked(&s);
-    assert_eq!(find(&h, "time stamp starts at 60:00.000; the delivered copy starts at zero").weight, Weight::Note);
+    assert_eq!(find(&h, "time stamp starts at 1:00:00.000; the delivered copy starts at zero").weight, Weight::Note);
     // A file that is as much shorter as its stamp says was cut at its start.
     let late = strokes(2.0, 0.5, 1.0, 300.0, 0.4, 9);
     s.mics.push(mic(stamped("late.wav", hour + 48_000, &late), Drum::Snare, Place::Top));

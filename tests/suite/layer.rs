@@ -6,6 +6,7 @@ use underlay::audio::{AudioReader, Channel, SampleFormat, WavSpec, read_mono};
 use underlay::hits::{Hit, HitList, Kind, State, velocities};
 use underlay::layer::{BUILT_IN, Layer, layer_csv, load, prepare, preview};
 use underlay::song::{Curve, Drum, LayerPlan, Polarity, Section, Song};
+use underlay::timing::{Because, Target};
 use underlay::units::{Dbfs, Decibels, SamplePos, SampleRate, Seconds, Velocity};
 
 const RATE: SampleRate = SampleRate::SESSION;
@@ -196,7 +197,8 @@ fn on_the_grid_the_lags_of_the_playing_go_along() {
     let dir = tempfile::tempdir().unwrap();
     let song = song(dir.path(), 8.0);
     let list = truth(8);
-    let targets: Vec<SamplePos> = list.hits.iter().map(|h| SamplePos(h.pos.0 + 333)).collect();
+    let to = |from: SamplePos| Target { from, to: SamplePos(from.0 + 333), because: Because::Moved };
+    let targets: Vec<Target> = list.hits.iter().map(|h| to(h.pos)).collect();
     let plan = plan("s", Drum::Snare);
     let played = prepare(&song, &plan, &list, None).unwrap();
     let moved = prepare(&song, &plan, &list, Some(&targets)).unwrap();
@@ -587,6 +589,36 @@ fn the_users_own_one_shots_are_never_replaced_nor_taken_away_by_a_layer() {
     let (code, _, err) = print_of(dir.path(), &["--from-list", at("list.csv").to_str().unwrap()]);
     assert!(code == 4 && err.contains("would replace"), "{code} {err}");
     assert!(std::fs::read(&own).unwrap() == before);
+}
+
+#[test]
+fn strokes_too_far_from_the_grid_stay_in_a_pulled_layer_and_can_be_found_in_its_map() {
+    let dir = tempfile::tempdir().unwrap();
+    crate::small_song::sheet(dir.path(), 30.0, "[[layer]]\nname = \"fat\"\ndrum = \"snare\"\npull = 100\n\n");
+    let mut list = truth(30);
+    // Sixteenths at 120 BPM lie 125 ms apart; 40 % of that are 50 ms.
+    let late = |ms: f64| RATE.samples(Seconds::from_ms(ms));
+    let mut snares = list.hits.iter_mut().filter(|h| h.drum == Drum::Snare);
+    let mut shift = |nth: usize, ms: f64| snares.nth(nth).map(|h| h.pos.0 += late(ms));
+    assert!(shift(2, 49.0).is_some() && shift(1, 51.0).is_some());
+    list.write(&dir.path().join("list.csv")).unwrap();
+    let named = dir.path().join("list.csv");
+    let (code, said, err) = print_of(dir.path(), &["--from-list", named.to_str().unwrap()]);
+    let told = "1 of 29 strokes stays where it was played: too far from the grid (more than 40 % of a grid step)";
+    assert!(code <= 1 && said.contains(told), "{said}{err}");
+    let map = std::fs::read_to_string(dir.path().join("out/layer.csv")).unwrap();
+    let mut map = csv::Reader::from_reader(map.as_bytes());
+    let why = map.headers().unwrap().iter().position(|name| name == "why").unwrap();
+    let left: Vec<String> =
+        map.records().map(Result::unwrap).filter(|r| r[why].starts_with("too far")).map(|r| r[2].to_owned()).collect();
+    assert_eq!(left, ["5"], "the fifth snare stroke lies 51 ms behind its line");
+    let (_, json, _) = print_of(dir.path(), &["--json", "--from-list", named.to_str().unwrap()]);
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    let report = &json["result"]["layers"][0]["report"];
+    assert_eq!(report["pulled"]["too-far"], 1);
+    assert_eq!(report["hits"][4]["pulled"], "too-far");
+    let (_, said, _) = print_of(dir.path(), &["--pull", "0", "--from-list", named.to_str().unwrap()]);
+    assert!(!said.contains("where it was played"), "{said}");
 }
 
 const LAYERS_ALIKE: &str = "[[layer]]\nname = \"snare_layer\"\ndrum = \"snare\"\nset = \"snare-full\"\n\n\

@@ -507,6 +507,8 @@ fn the_command_advises_writes_copies_and_leaves_the_recordings_alone() {
     {
         assert!(at("out").join(name).is_file(), "{name}");
     }
+    let drawn = std::fs::read_to_string(at("out/pictures/phase_sum_snare.svg")).unwrap();
+    assert!(drawn.contains("Snare: as the files are"), "the picture itself names its drum");
     let (code, text, err) = run(&["phase", &sheet, "--out", &out, "--write", &copies, "--align", "snare", "--json"]);
     assert_eq!((code, err.as_str()), (0, ""), "{text}");
     let json: serde_json::Value = serde_json::from_str(&text).unwrap();

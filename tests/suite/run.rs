@@ -665,3 +665,40 @@ fn a_disk_that_fills_up_ends_with_code_4_a_remedy_and_no_half_file() {
         assert!(!out.exists() || fs::read_dir(&out).unwrap().count() == 0, "{command} left something");
     }
 }
+
+#[test]
+fn a_second_run_of_a_song_that_is_being_run_is_refused_and_changes_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 8.0, LAYER);
+    let out = dir.path().join("underlay");
+    let mut first = Process::new(assert_cmd::cargo::cargo_bin!("underlay"))
+        .args(["run", path.to_str().unwrap()])
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    // The first has the folder from the moment on in which its first result, or what comes before, is there.
+    while !out.is_dir() || fs::read_dir(&out).unwrap().count() == 0 {
+        assert!(first.try_wait().unwrap().is_none(), "the first run goes on for seconds");
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    std::thread::sleep(Duration::from_millis(50));
+    let second = underlay().arg("run").arg(&path).output().unwrap();
+    let said = String::from_utf8_lossy(&second.stderr).into_owned();
+    let first_goes_on = first.try_wait().unwrap().is_none();
+    first.kill().unwrap();
+    first.wait().unwrap();
+    assert!(first_goes_on, "the first run was still at work when the second ended");
+    assert_eq!(second.status.code(), Some(4), "{said}");
+    assert!(said.contains("another run is at work on this song") && said.contains("What to do: Wait"), "{said}");
+    // A run that was killed holds nothing.
+    let third = did(&path, &[]);
+    assert!(third.iter().all(|(_, did)| did != "stopped"), "{third:?}");
+    let hidden: Vec<_> = fs::read_dir(&out)
+        .unwrap()
+        .flatten()
+        .filter(|e| e.file_name().to_string_lossy().starts_with('.'))
+        .map(|e| e.file_name())
+        .collect();
+    assert!(hidden.is_empty(), "{hidden:?}");
+}

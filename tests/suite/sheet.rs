@@ -64,8 +64,15 @@ fn a_mistake_is_told_with_line_field_and_remedy() {
     told("[mic]\nfile = \"kick.wav\"\n", &["line 1", "two pairs: [[mic]]"]);
     told("[[mic]]\nfile = \"kick.wav\"\n", &["line 1, [[mic]] drum", "has no drum", "Add a line drum"]);
     told("[song]\ntitle = \"x\"\n", &["no mic is named", "underlay prep"]);
-    told("[[mic]]\nfile = \"takes\\kick.wav\"\n", &["line 2", "write / instead of \\"]);
-    told("[song\n", &["line 1", "cannot be understood"]);
+    told("[[mic]]\nfile = \"takes\\kick.wav\"\n", &["line 2", "Write / instead", "file = \"takes/kick.wav\""]);
+    told("[song\n", &["line 1", "brackets", "Write [song]"]);
+    told("[tempo]\nbpm = 100\nbpm = 101\n", &["line 3", "bpm is given twice: here and in line 2"]);
+    told("[song]\ntitle = \u{201c}x\u{201d}\n", &["line 2", "curly", "Write straight ones: title = \"x\""]);
+    // \n and \r are signs of their own between double quotes, so the reader of the sheet finds nothing wrong.
+    told(
+        "[[mic]]\nfile = \"takes\\new\\room.wav\"\ndrum = \"room\"\n",
+        &["line 2, [[mic]] file", "meaning of its own", "write / instead"],
+    );
     let comma = ["line 2", "this number is written with a comma", "Numbers take a decimal point: 80.5."];
     told("[tempo]\nbpm = 80,5\n", &comma);
 }

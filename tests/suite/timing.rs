@@ -357,3 +357,35 @@ fn a_place_edited_in_the_list_without_its_time_is_said() {
     assert!(says(&folder.json(&["--bpm", "60"]), "line 9: its bar and beat were changed but not its time"));
     assert!(!says(&folder.json(&["--bpm", "61"]), "changed but not"));
 }
+
+#[test]
+fn triplets_are_called_triplets_and_not_twenty_fourths() {
+    let folder = Folder::rock(16, 1.0, 0.0);
+    let (_, said, err) = folder.run(&["--bpm", "120", "--bar-one", "1", "--grid", "1/16t"]);
+    assert!(said.contains("grid 1/16t, sixteenth triplets (83 ms between lines)"), "{said}{err}");
+    assert!(said.contains("the 1/16t grid of sixteenth triplets") && said.contains("--grid 1/8t"), "{said}");
+    assert!(!said.contains("1/24") && !said.contains("1/12"), "{said}");
+}
+
+#[test]
+fn a_stretched_count_in_is_told_apart_from_the_tempo_of_the_song() {
+    // 120 BPM whose bar 1 lies at 2.3 s: the bar before it is stretched when the map is written from the start of the audio.
+    let folder = Folder::rock(16, 2.3, 0.0);
+    let (_, said, err) = folder.run(&["--find-tempo"]);
+    assert!(said.contains("120.00 BPM"), "{said}{err}");
+    let (_, said, err) = folder.run(&["--tempo", folder.path("found_tempo.mid").to_str().unwrap()]);
+    let first = said.lines().nth(1).unwrap_or_default();
+    assert!(first.contains("120.00 BPM after a count-in at ") && !first.contains("steps"), "{said}{err}");
+}
+
+#[test]
+fn what_all_drums_share_is_told_in_other_words_of_the_take_and_of_its_pull() {
+    let folder = Folder::new((0..64u32).map(|q| {
+        let at = 1.0 + 0.5 * f64::from(q) + 0.04;
+        if q % 2 == 0 { ("kick", at, 110) } else { ("snare", at, 110) }
+    }));
+    let told = folder.json(&["--bpm", "120", "--bar-one", "1", "--pull", "100"]);
+    let findings = told["findings"].as_array().unwrap();
+    let said = |words: &str| findings.iter().filter(|f| f["what"].as_str().unwrap().contains(words)).count();
+    assert_eq!((said("All drums lie"), said("The pull takes what all drums share")), (1, 1), "{findings:?}");
+}

@@ -22,6 +22,10 @@ struct Told<'a> {
 /// `underlay timing tempo.mid --click --length SECONDS`.
 pub(super) fn execute(args: &Args) -> Result<Outcome> {
     let file = &args.input;
+    if !file.exists() {
+        // It says so.
+        read_tempo_track(file, Seconds(0.0))?;
+    }
     if !args.clicking.click || args.pulling.pull.is_some() || args.tempo.find_tempo || args.from_list.is_some() {
         return Err(Error::usage(
             format!("{} is a tempo track and holds no hits to check", file.display()),

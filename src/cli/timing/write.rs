@@ -5,7 +5,7 @@ use super::super::take::{Batch, put_pictures};
 use super::{Args, Checked, FOUND_TEMPO, Plan, tempo_words};
 use crate::audio::{SampleFormat, WavExtras, WavSpec, WavWriter};
 use crate::error::{Located, Result};
-use crate::finding::{Finding, Weight};
+use crate::finding::{Finding, Weight, counted};
 use crate::hits::HitList;
 use crate::midi::{MidiFault, TriggerPlan, Version, make_triggers, tempo_map};
 use crate::output::AtomicFile;
@@ -55,7 +55,7 @@ fn put_report(batch: &mut Batch<'_>, folder: &OutFolder, args: &Args, plan: &Pla
     let facts = vec![
         tempo_words(map),
         format!("grid {}, {:.0} ms between lines", plan.grid, timing.step_ms),
-        format!("{} strokes", timing.strokes),
+        counted(timing.strokes, "stroke"),
     ];
     let page = timing_report(&plan.title, facts, timing, pulled.as_ref(), pictures, plan.findings.clone());
     batch.put(&folder.file("timing.html"), page.html().as_bytes())

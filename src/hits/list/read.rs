@@ -4,6 +4,7 @@
 //! filled in from the others, and every such choice is said.
 
 mod places;
+mod points;
 mod table;
 
 use super::{HitList, HitListFault};
@@ -68,6 +69,9 @@ pub(super) fn parse(path: &Path, bytes: &[u8], rate: SampleRate, frames: Option<
         return Err(located(Wrong::whole(what, "Name the hits.csv of the song.")).into());
     }
     let table = Table::split(bytes).map_err(located)?;
+    if let Some(wrong) = points::lost(&table, rate) {
+        return Err(located(wrong).into());
+    }
     let rows: Vec<Row> =
         table.rows.iter().map(|cells| Row::of(&table, cells)).collect::<Result<_, _>>().map_err(located)?;
     let mut said = Said { path, findings: Vec::new() };
@@ -233,7 +237,13 @@ impl Row {
             Some(frames) => format!("{at} lies beyond the end of the song at {}", SamplePos(frames).at(rate)),
             None => format!("{at} lies beyond {} hours, further than a song may reach", TempoMap::MAX_HOURS),
         };
-        Wrong::cell(self.line, column, what, "Correct the time, or take the row out.")
+        let remedy = match self.time {
+            Some((time, 0)) if time >= 1000.0 => {
+                "Correct the time (its decimal point may be lost), or take the row out."
+            }
+            _ => "Correct the time, or take the row out.",
+        };
+        Wrong::cell(self.line, column, what, remedy)
     }
 }
 
@@ -254,6 +264,16 @@ fn number(line: usize, column: &'static str, text: &str) -> Result<(f64, usize),
     let plain = if plain.contains('.') { plain } else { plain.replacen(',', ".", 1) };
     match plain.parse::<f64>() {
         Ok(value) if value.is_finite() => Ok((value, plain.split_once('.').map_or(0, |(_, d)| d.len()))),
+        _ if plain.matches('.').count() > 1 && plain.bytes().all(|b| b.is_ascii_digit() || b == b'.' || b == b'-') => {
+            let what =
+                format!("\"{text}\" has two points: a spreadsheet took the decimal point for one between thousands");
+            Err(Wrong::cell(line, column, what, points::REMEDY))
+        }
+        _ if plain.contains(char::is_alphabetic) && plain.contains(|c: char| c.is_ascii_digit()) => {
+            let remedy = "Write a plain number without a unit. Where a spreadsheet has made a date of it, open the list anew with \
+                          all columns as text.";
+            Err(Wrong::cell(line, column, format!("\"{text}\" is not a number"), remedy))
+        }
         _ => {
             let remedy = "Write a plain number, without thousands separators or units.";
             Err(Wrong::cell(line, column, format!("\"{text}\" is not a number"), remedy))
@@ -261,12 +281,19 @@ fn number(line: usize, column: &'static str, text: &str) -> Result<(f64, usize),
     }
 }
 
-/// A time in seconds, or as m:ss.mmm.
+/// A time in seconds, or as m:ss.mmm or h:mm:ss.mmm.
 fn seconds(line: usize, text: &str) -> Result<(f64, usize), Wrong> {
     let (minutes, text_s) = text.rsplit_once(':').map_or((None, text), |(m, s)| (Some(m), s));
     let (mut time, decimals) = number(line, "time_s", text_s)?;
     if let Some(minutes) = minutes {
-        let minutes = minutes.trim().parse::<u32>().ok().filter(|_| (0.0..60.0).contains(&time));
+        let whole = |text: &str| text.trim().parse::<u32>().ok();
+        let minutes = match minutes.split_once(':') {
+            None => whole(minutes),
+            Some((hours, minutes)) => {
+                whole(minutes).filter(|m| *m < 60).and_then(|m| whole(hours)?.checked_mul(60)?.checked_add(m))
+            }
+        };
+        let minutes = minutes.filter(|_| (0.0..60.0).contains(&time));
         let remedy = "Write the time in seconds (83.25) or as minutes and seconds (1:23.25).";
         let wrong = || Wrong::cell(line, "time_s", format!("\"{text}\" is not a time"), remedy);
         time += f64::from(minutes.ok_or_else(wrong)?) * 60.0;

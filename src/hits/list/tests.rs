@@ -337,3 +337,43 @@ fn a_list_without_a_recording_ends_where_a_tempo_map_does() {
     let said = got.unwrap_err().to_string();
     assert!(said.contains("line 3") && said.contains("beyond 100 hours"), "{said}");
 }
+
+#[test]
+fn times_without_their_decimal_points_are_told_as_such() {
+    // 2.309667 s and on, as a spreadsheet that takes points for marks between thousands gives them back.
+    let row = |us: u64| format!("kick,1,{us},{},,,,,96,-1235,988,hit,found\r\n", us * 48_000 / 1_000_000);
+    let list: String = [2_309_667, 4_327_708, 5_480_001].map(row).concat();
+    let (line, column, what, remedy) = refused(format!("{HEAD}{list}"));
+    assert_eq!((line, column.as_str()), (2, "time_s"));
+    assert!(
+        what.contains("lost their decimal points (2309667 stands for 2.309") && remedy.contains("decimal"),
+        "{what}"
+    );
+    // Without samples: milliseconds taken for seconds inside the song, and a single time beyond its end.
+    let (_, _, what, _) = refused("drum,time_s\nkick,0\nkick,30\nkick,61\nsnare,95\n");
+    assert!(what.contains("seem to have lost their decimal points"), "{what}");
+    let (_, _, _, remedy) = refused("drum,time_s\nkick,12345\n");
+    assert!(remedy.contains("its decimal point may be lost"), "{remedy}");
+    let (_, _, what, _) = refused("drum;time_s\nkick;12.345.678\n");
+    assert!(what.contains("two points"), "{what}");
+    let (_, _, what, remedy) = refused("drum,time_s\nkick,12,345\n");
+    assert!(what.contains("decimal commas") && remedy.contains("; between the fields"), "{what} {remedy}");
+    let (_, _, _, remedy) = refused("drum;time_s\nkick;12. Mai\n");
+    assert!(remedy.contains("a date"), "{remedy}");
+}
+
+#[test]
+fn whole_seconds_that_somebody_wrote_are_times() {
+    let rows = "kick,20,96000\nkick,3.5,168000\nsnare,4.5,216000\n";
+    let moved = read(&format!("drum,time_s,sample\n{rows}"));
+    assert_eq!(times(&moved), [168_000, 216_000, 960_000], "one stroke was moved from 2 s to 20 s by hand");
+    let quarters: String = (0..20).map(|s| format!("kick,{s}\n")).collect();
+    assert_eq!(times(&read(&format!("drum,time_s\n{quarters}"))).len(), 20);
+}
+
+#[test]
+fn times_are_read_back_as_they_are_shown_past_the_hour_too() {
+    let text = format!("drum,time_s\nkick,{}\nkick,{}\n", Seconds(83.25), Seconds(3725.5));
+    let read = HitList::parse(Path::new("hits.csv"), text.as_bytes(), SampleRate::SESSION, None).unwrap();
+    assert_eq!(times(&read), [83_250 * 48, 3_725_500 * 48]);
+}

@@ -5,6 +5,7 @@
 mod mics;
 mod part;
 mod plans;
+mod slips;
 mod time;
 
 pub(crate) use mics::usual_rate;
@@ -56,7 +57,7 @@ impl Song {
         let page = Page { path: sheet, text };
         let root = DeTable::parse(text).map_err(|e| {
             let at = e.span().map_or(0, |s| s.start);
-            let (what, remedy) = misunderstood(text, at, e.message());
+            let (what, remedy) = slips::slip(text, at, e.message());
             page.wrong(at, None, what, remedy)
         })?;
         let root = root.get_ref();
@@ -144,29 +145,6 @@ fn said(e: &std::io::Error) -> String {
     }
 }
 
-/// What is wrong with a line that is no TOML, and what to do about it.
-fn misunderstood(text: &str, at: usize, message: &str) -> (String, String) {
-    let start = text.get(..at).and_then(|t| t.rfind('\n')).map_or(0, |n| n + 1);
-    let line = text.get(start..).unwrap_or_default().lines().next().unwrap_or_default();
-    if let Some(point) = decimal_comma(line) {
-        return ("this number is written with a comma".into(), format!("Numbers take a decimal point: {point}."));
-    }
-    let remedy = if line.contains('\\') {
-        "In paths write / instead of \\, or put the path in single quotes: 'C:\\takes\\kick.wav'."
-    } else {
-        "A line is `name = value`; text stands in double quotes, and a section's name in brackets."
-    };
-    (format!("this line cannot be understood ({message})"), remedy.into())
-}
-
-/// The value of a line such as `bpm = 80,5` with a point in place of the comma.
-fn decimal_comma(line: &str) -> Option<String> {
-    let value = line.split_once('=')?.1.split('#').next()?.trim();
-    let (whole, part) = value.split_once(',')?;
-    let digits = |t: &str| !t.is_empty() && t.bytes().all(|b| b.is_ascii_digit());
-    (digits(whole.trim_start_matches(['-', '+'])) && digits(part)).then(|| format!("{whole}.{part}"))
-}
-
 fn bare(section: &str) -> &str {
     section.trim_matches(['[', ']'])
 }
@@ -210,15 +188,6 @@ fn known_sections(page: Page<'_>, root: &DeTable<'_>) -> Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_decimal_comma_is_known_and_nothing_else_is_taken_for_one() {
-        assert_eq!(decimal_comma("bpm = 80,5   # slow").as_deref(), Some("80.5"));
-        assert_eq!(decimal_comma("bar_one=-0,027").as_deref(), Some("-0.027"));
-        for other in ["folders = \"a,b\"", "bpm = 80", "sections = { a = 1, b = 2 }", "bpm = ,5", "names = [1,2]"] {
-            assert_eq!(decimal_comma(other), None, "{other}");
-        }
-    }
 
     #[test]
     fn a_folder_called_audio_leaves_the_title_to_the_folder_above() {

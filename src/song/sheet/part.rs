@@ -1,5 +1,6 @@
 //! One section of a sheet while it is read: takes fields out by name and kind, and knows the line of everything.
 
+use super::slips::BACKSLASH;
 use crate::error::{Error, Located, Place, Result};
 use crate::song::SheetFault;
 use crate::song::field::fields_of;
@@ -101,9 +102,17 @@ impl<'a> Part<'a> {
     pub fn text(&self, name: &str) -> Result<Option<&'a str>> {
         match self.value(name) {
             None => Ok(None),
-            Some(DeValue::String(s)) => Ok(Some(s.as_ref())),
+            Some(DeValue::String(s)) => self.plain(name, s).map(|()| Some(s.as_ref())),
             Some(other) => Err(self.mistaken(name, other)),
         }
+    }
+
+    /// Refuses a path in which `\n`, `\t` and the like were read as line ends and tabs.
+    fn plain(&self, name: &str, text: &str) -> Result<()> {
+        if !self.takes(name).contains("path") || !text.contains(char::is_control) {
+            return Ok(());
+        }
+        Err(self.wrong(name, BACKSLASH, "In paths write / instead, which works everywhere."))
     }
 
     /// Text that must be there and not be empty.
@@ -168,10 +177,12 @@ impl<'a> Part<'a> {
     pub fn texts(&self, name: &str) -> Result<Option<Vec<String>>> {
         let Some(value) = self.value(name) else { return Ok(None) };
         match value {
-            DeValue::String(s) => Ok(Some(vec![s.to_string()])),
+            DeValue::String(s) => self.plain(name, s).map(|()| Some(vec![s.to_string()])),
             DeValue::Array(list) => {
                 let all: Option<Vec<String>> = list.iter().map(|v| v.get_ref().as_str().map(str::to_owned)).collect();
-                all.map(Some).ok_or_else(|| self.mistaken(name, value))
+                let all = all.ok_or_else(|| self.mistaken(name, value))?;
+                all.iter().try_for_each(|text| self.plain(name, text))?;
+                Ok(Some(all))
             }
             other => Err(self.mistaken(name, other)),
         }

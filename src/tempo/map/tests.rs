@@ -160,3 +160,23 @@ proptest! {
         prop_assert!((moved.time_at(tick).0 - map.time_at(tick).0 - shift).abs() < 1e-9);
     }
 }
+
+#[test]
+fn a_count_in_at_another_tempo_is_no_tempo_of_the_song() {
+    let (stretched, song, later) = (change(0, 617_284), change(3840, 576_923), change(9 * 3840, 555_556));
+    let map = |tempos: &[TempoChange], bars| {
+        TempoMap::new(Seconds(0.0), tempos.to_vec(), four_four(), Vec::new()).unwrap().with_count_in(bars)
+    };
+    assert_eq!(map(&[stretched, song], 1).tempos_from_bar_one(), [song]);
+    assert_eq!(map(&[stretched, song, later], 1).tempos_from_bar_one(), [song, later]);
+    assert_eq!(
+        map(&[stretched, song], 0).tempos_from_bar_one(),
+        [stretched, song],
+        "without a count-in all are the song's"
+    );
+    assert_eq!(
+        map(&[stretched, later], 2).tempos_from_bar_one(),
+        [stretched, later],
+        "what runs on past bar 1 is the song's"
+    );
+}

@@ -3,6 +3,7 @@
 //! In: drums with their feels. Out: that offset, where it is larger than playing and chance explain.
 
 use super::super::feel::{FEW, Feel};
+use super::super::words::Lean;
 use super::DrumTiming;
 
 /// Offset from which every drum alike is no playing any more, ms: professionals with a metronome play about 10 ms early
@@ -22,7 +23,9 @@ const IN_COMMON: f64 = 2.0;
 /// must sit at one place, or what the least of them lies off must be twice what sets them apart.
 pub(super) fn common(drums: &[DrumTiming]) -> Option<f64> {
     let feels: Vec<&Feel> = drums.iter().filter_map(|d| d.feel.as_ref().filter(|f| f.strokes >= FEW)).collect();
-    let far = |f: &&Feel| f.error_ms.is_some_and(|e| f.median_ms.abs() >= (NO_PLAYING_MS + e).max(FAR * e));
+    let far = |f: &&Feel| {
+        f.lean != Lean::Astray && f.error_ms.is_some_and(|e| f.median_ms.abs() >= (NO_PLAYING_MS + e).max(FAR * e))
+    };
     if feels.len() < 2 || feels.len() < drums.len() || !feels.iter().all(far) {
         return None;
     }

@@ -43,9 +43,10 @@ pub(super) fn findings(
         return out;
     }
     if t.before_bar_one > 0 {
+        let (lie, they) = if t.before_bar_one == 1 { ("lies", "it is") } else { ("lie", "they are") };
         let mut note = Finding::song(
             format!(
-                "{} of {sounding} strokes lie before bar 1 (which begins at {}); they are not counted and not moved.",
+                "{} of {sounding} strokes {lie} before bar 1 (which begins at {}); {they} not counted and not moved.",
                 t.before_bar_one,
                 map.bar_one()
             ),
@@ -110,7 +111,7 @@ fn slide_finding(t: &Timing, slide: &Slide, list: &HitList, map: &TempoMap) -> F
         Some((one, [])) => format!(" Bar 1 at {one} fits about as well."),
         Some((last, rest)) => format!(" Bar 1 at {} or {last} fits about as well.", rest.join(", ")),
     };
-    let bars = if map.tempos().len() == 1 {
+    let bars = if map.tempos_from_bar_one().len() == 1 {
         " Whole bars earlier or later fit alike: check the bar numbers against your session."
     } else {
         ""
@@ -144,7 +145,8 @@ fn common_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
     let ms = t.common_ms?;
     let way = if ms < 0.0 { "before" } else { "behind" };
     // Under one tempo a grid step more fits alike.
-    let steps = if map.tempos().len() == 1 { ", and so does any place whole grid steps from there" } else { "" };
+    let steps =
+        if map.tempos_from_bar_one().len() == 1 { ", and so does any place whole grid steps from there" } else { "" };
     Some(Finding::song(
         format!(
             "All drums lie about {:.0} ms {way} the grid alike: that is more likely the recording's latency, or where bar 1 is set, than playing.",
@@ -180,7 +182,7 @@ fn relation_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
                     "The hits have no relation to this grid: its lines lie only {:.0} ms apart, finer than the hits are spaced and spread.",
                     t.step_ms
                 ),
-                format!("Choose --grid 1/{lines}, which the hits follow."),
+                format!("Choose --grid {lines}, which the hits follow."),
             ),
             None => Finding::song(
                 "The hits have no relation to this grid: they lie anywhere between its lines.",
@@ -188,8 +190,8 @@ fn relation_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
             ),
         })),
         Relation::RunsAway { bpm_factor } => {
-            let bpm = map.tempos().first().map_or(0.0, |c| 60e6 / f64::from(c.us_per_quarter));
-            let said = if map.tempos().len() == 1 {
+            let bpm = map.tempos_from_bar_one().first().map_or(0.0, |c| 60e6 / f64::from(c.us_per_quarter));
+            let said = if map.tempos_from_bar_one().len() == 1 {
                 format!("the take fits {:.2} BPM, the map says {bpm:.2}", bpm * bpm_factor)
             } else {
                 format!("the take runs {:+.2} % against the map", (bpm_factor - 1.0) * 100.0)
@@ -274,7 +276,7 @@ fn tempo_finding(t: &Timing, map: &TempoMap) -> Option<Finding> {
         0.5 => ("half", "half the map's"),
         _ => ("two thirds of", "two thirds of the map's"),
     };
-    let bpm = match map.tempos() {
+    let bpm = match map.tempos_from_bar_one() {
         [one] => Some((short(one.bpm() * factor), short(one.bpm()))),
         _ => None,
     };
@@ -306,13 +308,13 @@ fn short(bpm: f64) -> String {
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
-/// The finest coarser grid that the hits follow, as lines a whole note.
-fn coarser_grid(t: &Timing) -> Option<u32> {
+/// The finest coarser grid that the hits follow.
+fn coarser_grid(t: &Timing) -> Option<Grid> {
     let name = t.settings.grid.lines_per_whole;
     [2u32, 4].into_iter().filter(|f| name.is_multiple_of(*f) && name / f >= 4).find_map(|factor| {
         let step = t.settings.grid.step_ticks() * f64::from(factor);
         let turns = t.placed.iter().map(|p| TAU * (p.line.tick + p.offset_ticks) / step);
-        is_worth_naming(Circular::of(turns)).then_some(name / factor)
+        is_worth_naming(Circular::of(turns)).then_some(Grid { lines_per_whole: name / factor, swing: 0.5 })
     })
 }
 
@@ -322,14 +324,16 @@ fn grid_findings(t: &Timing) -> Vec<Finding> {
     let all: Vec<&Placed> = t.placed.iter().collect();
     let name = t.settings.grid.lines_per_whole;
     let line_ms = format!("{:.0} ms", t.step_ms);
+    let grid = t.settings.grid;
+    let triplets = grid.triplets().map_or_else(String::new, |word| format!(" of {word}"));
     if t.strokes >= FEW && t.relation == Relation::Follows && circle(&all).is_some_and(|c| c.resultant < CROWDED) {
         out.push(Finding::song(
             format!(
-                "The lines of a 1/{name} grid lie only {line_ms} apart, closer than these hits can be told apart: some hits may be compared with the wrong line."
+                "The lines of a {grid} grid{triplets} lie only {line_ms} apart, closer than these hits can be told apart: some hits may be compared with the wrong line."
             ),
             coarser_grid(t).map_or_else(
                 || "Check the tempo and the start of bar 1; where there was no click, let the tempo be found from the hits.".into(),
-                |lines| format!("Choose --grid 1/{lines}, which the hits follow."),
+                |lines| format!("Choose --grid {lines}, which the hits follow."),
             ),
         ));
     } else if t.strokes >= 2 * FEW && t.settings.grid.swing == 0.5 {
@@ -339,9 +343,12 @@ fn grid_findings(t: &Timing) -> Vec<Finding> {
         if odd == 0 && name > 4 && name.is_multiple_of(2) {
             let mut note = Finding::song(
                 format!(
-                    "No hit uses the finest lines of the 1/{name} grid ({line_ms} apart): the grid is finer than the hits' spacing."
+                    "No hit uses the finest lines of the {grid} grid{triplets} ({line_ms} apart): the grid is finer than the hits' spacing."
                 ),
-                format!("--grid 1/{} gives the same offsets, and no hit can fall to a wrong line.", name / 2),
+                format!(
+                    "--grid {} gives the same offsets, and no hit can fall to a wrong line.",
+                    Grid { lines_per_whole: name / 2, ..grid }
+                ),
             );
             note.weight = Weight::Note;
             out.push(note);

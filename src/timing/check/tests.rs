@@ -1,8 +1,8 @@
 use super::*;
 use crate::hits::{Hit, Kind};
 use crate::tempo::Meter;
-use crate::timing::Lean;
 use crate::timing::made::{hit, list, noise, normal};
+use crate::timing::{Lean, summary};
 use crate::units::Bpm;
 
 fn map() -> TempoMap {
@@ -503,4 +503,23 @@ fn a_tempo_change_that_the_map_does_not_have_is_no_matter_of_a_coarser_grid() {
     let [only] = t.findings.as_slice() else { panic!("{:?}", t.findings) };
     assert!(only.what.starts_with("The take fits this grid up to bar 1"), "{only:?}");
     assert!(only.remedy.contains("--find-tempo"), "{only:?}");
+}
+
+#[test]
+fn a_drum_that_gathers_loosely_on_a_grid_has_no_early_or_late_there() {
+    // Strokes that spread by 18 ms around 20 ms early: sixteenths lie 125 ms apart, sixteenth triplets 83 ms.
+    let mut n = normal(21);
+    let loose = take(100, |_, _| -20.0 + 18.0 * n());
+    let triplets = Grid { lines_per_whole: 24, swing: 0.5 };
+    let t = check(&loose, &map(), &[], &CheckSettings::on(triplets), None);
+    let feels: Vec<&Feel> = t.drums.iter().filter_map(|d| d.feel.as_ref()).collect();
+    assert!(!feels.is_empty() && feels.iter().all(|f| f.concentration < 0.5), "{feels:?}");
+    assert!(feels.iter().all(|f| f.lean == Lean::Astray), "{feels:?}");
+    assert!(t.kick_snare.is_none() && t.common_ms.is_none());
+    let said = summary(&t).join("\n");
+    let drums: Vec<&str> = said.lines().filter(|l| l.contains("200 strokes")).collect();
+    assert_eq!(drums.len(), 2, "{said}");
+    assert!(drums.iter().all(|l| l.contains("does not follow this grid") && !l.contains("early")), "{said}");
+    // The same take on its own grid sits where it was played.
+    assert_eq!(feel(&checked(&loose), Drum::Kick).lean, Lean::ClearlyEarly);
 }

@@ -2,13 +2,10 @@
 //!
 //! In: pulled triggers and the check of the same take. Out: findings; none where nothing speaks against them.
 
-use super::{Because, Pulled};
+use super::{Because, PullSettings, Pulled};
 use crate::finding::Finding;
 use crate::hits::HitList;
 use crate::timing::{Relation, Timing, early_late};
-
-/// A larger share of strokes too far from any line says that the grid is another one, or the take no take to pull.
-const TOO_FAR: f64 = 0.2;
 
 /// From bars that wander this share of a grid step off its lines, loose strokes come nearer to the next line.
 const ASTRAY: f64 = 1.0 / 3.0;
@@ -46,10 +43,10 @@ pub fn pull_doubts(pulled: &Pulled, list: &HitList, timing: &Timing) -> Vec<Find
         ));
     } else if let Some(ms) = timing.common_ms {
         out.push(Finding::song(
-            format!("All drums lie {} alike, and the pull takes that for playing.", early_late(ms)),
+            format!("The pull takes what all drums share ({}) for playing.", early_late(ms)),
             "Check latency and bar_one first, and pull again.",
         ));
-    } else if far as f64 > TOO_FAR * judged as f64 {
+    } else if far as f64 > PullSettings::MANY_LEFT * judged as f64 {
         out.push(Finding::song(
             format!(
                 "{far} of {judged} hits lie too far from the grid to be pulled: the pulled triggers mix strokes that moved with strokes that stayed."
@@ -84,7 +81,7 @@ mod tests {
     use crate::song::Drum;
     use crate::tempo::{Grid, Meter, TempoMap};
     use crate::timing::made::{hit, list, noise, normal};
-    use crate::timing::{CheckSettings, PullSettings, check, pull};
+    use crate::timing::{CheckSettings, check, pull};
     use crate::units::{Bpm, Seconds};
 
     /// What is said of a whole pull at 120 BPM from 2 s on.
@@ -129,7 +126,7 @@ mod tests {
         let late =
             beats(500.0).into_iter().map(|h| hit(h.drum, h.pos.at(crate::units::SampleRate::SESSION).ms() + 40.0, 100));
         let (_, said) = said(late.collect());
-        assert!(said.contains("ms late alike, and the pull takes that for playing"), "{said}");
+        assert!(said.contains("The pull takes what all drums share (40 ms late) for playing"), "{said}");
     }
 
     #[test]

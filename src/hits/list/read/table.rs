@@ -87,10 +87,10 @@ impl Table {
             return Err(Wrong::whole("this file is empty", "`underlay hits` writes a new list."));
         }
         let head = rows.remove(0);
-        Self::with_head(&head, rows)
+        Self::with_head(&head, rows, separator)
     }
 
-    fn with_head(head: &Cells, rows: Vec<Cells>) -> Result<Self, Wrong> {
+    fn with_head(head: &Cells, rows: Vec<Cells>, separator: u8) -> Result<Self, Wrong> {
         let mut fields = [None; COLUMNS.len()];
         let mut further = Vec::new();
         for (i, name) in head.fields().enumerate() {
@@ -115,8 +115,21 @@ impl Table {
         let width = head.fields().count();
         let long = table.rows.iter().find(|r| r.fields().skip(width).any(|f| !f.is_empty()));
         if let Some(row) = long {
-            let what = format!("this line has {} fields and the first line {width}", row.fields().count());
-            let remedy = "Decimal commas need another separator: save the list with ; between the fields, or use decimal points.";
+            let fields = row.fields().count();
+            let (what, remedy) = if separator == b',' {
+                (
+                    format!(
+                        "this line has {fields} fields and the first line {width}: its numbers seem to have decimal commas, which \
+                         look like the commas between fields"
+                    ),
+                    "Save the list again with decimal points, or with ; between the fields.",
+                )
+            } else {
+                (
+                    format!("this line has {fields} fields and the first line {width}"),
+                    "Take out what is too much, or name its column in the first line.",
+                )
+            };
             return Err(Wrong::line(row.line, what, remedy));
         }
         Ok(table)

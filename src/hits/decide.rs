@@ -341,7 +341,7 @@ mod tests {
         let of = |height: f32, odds: f32| vec![(height, odds); 20];
         use Others::{Kit, None as Nobody, OneDrum};
         // What the kit leaves of bleed stands 6 to 9 dB high, what one other mic leaves in a kick's 8 to 10, and bleed in a
-        // kick's mic alone up to 16: rendered takes in which the drum is never struck (`docs/accuracy.md`).
+        // kick's mic alone up to 16: rendered takes in which the drum is never struck (`docs/finder-notes.md`).
         assert_eq!(disowned(Kit, Drum::Snare, &of(13.0, -2.0), 0), Some(13.0));
         assert_eq!(disowned(Kit, Drum::Kick, &of(8.7, -5.0), 0), None);
         assert_eq!(disowned(OneDrum, Drum::Kick, &of(17.0, -2.0), 0), Some(17.0));

@@ -325,7 +325,7 @@ fn second_opinion(
     }
     let alone = others == Others::None && drum == Drum::Snare;
     let mut odds = adapted(&first.odds, &likeness, if alone { MOST_BY_LIKENESS_ALONE } else { MOST_BY_LIKENESS });
-    // A kick's sure strokes are too few and too much like a floor tom's to teach its shape (`docs/accuracy.md`).
+    // A kick's sure strokes are too few and too much like a floor tom's to teach its shape (`docs/finder-notes.md`).
     if drum == Drum::Snare {
         let mut gains = contrast(&odds, &first.shapes);
         if !alone {

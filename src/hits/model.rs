@@ -189,7 +189,7 @@ const WEIGHED: usize = 9;
 
 /// The model of one drum, in two steps: a network hears the main mic alone; a logistic regression weighs its verdict
 /// with what the rest of the kit says. So few weights stand in the second step because they carry over to other
-/// kits better than more (`docs/accuracy.md`).
+/// kits better than more (`docs/finder-notes.md`).
 pub struct Model {
     alone: Nets,
     /// One for each of [`Others`], in their order.

@@ -522,3 +522,36 @@ fn a_pause_between_begin_and_end_is_no_reason_to_sweep_a_living_run() {
     done(dir.path(), &["rough", "song.toml", "--out", "out"]);
     assert_eq!(contents(&dir.path().join("out")), first);
 }
+
+#[test]
+fn a_second_run_of_a_song_that_is_being_run_is_refused_and_changes_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 8.0, LAYER);
+    let out = dir.path().join("underlay");
+    let run = || underlay(dir.path(), &["run", path.to_str().unwrap()]);
+    let mut first = run().spawn().unwrap();
+    // The first has the folder from the moment on in which its first result, or what comes before, is there.
+    while !out.is_dir() || fs::read_dir(&out).unwrap().count() == 0 {
+        assert!(first.try_wait().unwrap().is_none(), "the first run goes on for seconds");
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    std::thread::sleep(Duration::from_millis(50));
+    let second = run().stderr(Stdio::piped()).output().unwrap();
+    let said = String::from_utf8_lossy(&second.stderr).into_owned();
+    let first_goes_on = first.try_wait().unwrap().is_none();
+    first.kill().unwrap();
+    first.wait().unwrap();
+    assert!(first_goes_on, "the first run was still at work when the second ended");
+    assert_eq!(second.status.code(), Some(4), "{said}");
+    assert!(said.contains("another run is at work on this song") && said.contains("What to do: Wait"), "{said}");
+    // A run that was killed holds nothing.
+    let third = crate::run::did(&path, &[]);
+    assert!(third.iter().all(|(_, did)| did != "stopped"), "{third:?}");
+    let hidden: Vec<_> = fs::read_dir(&out)
+        .unwrap()
+        .flatten()
+        .filter(|e| e.file_name().to_string_lossy().starts_with('.'))
+        .map(|e| e.file_name())
+        .collect();
+    assert!(hidden.is_empty(), "{hidden:?}");
+}

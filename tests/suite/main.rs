@@ -15,6 +15,7 @@ mod delivered;
 mod demo;
 mod faults;
 mod handoff;
+mod help;
 mod hitlist;
 mod hits;
 mod hostile;

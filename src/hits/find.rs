@@ -271,9 +271,10 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let gain = benefit(survey.others, s.drum, &opinion.odds, &odds);
     odds.iter_mut().for_each(|odds| *odds += gain);
     let kept = kept(&survey, &odds, s.threshold());
-    // Which candidate, and its number under the glass.
+    // Which candidate, and its number under the glass. What was looked at only for what bleed is like stays bleed.
+    let may_be = kept.iter().filter(|&&i| opinion.odds[i] > WORTH_A_LOOK);
     let seen: Vec<(usize, usize)> =
-        kept.iter().filter_map(|&i| looked.binary_search(&i).ok().map(|number| (i, number))).collect();
+        may_be.filter_map(|&i| looked.binary_search(&i).ok().map(|number| (i, number))).collect();
     let numbers: Vec<usize> = seen.iter().map(|(_, number)| *number).collect();
     let measured = glass.measure(&mut lesson, &numbers)?;
     let kept: Vec<usize> = seen.iter().map(|&(i, _)| i).collect();

@@ -37,7 +37,7 @@ pub const MIN_GAP_MS: f64 = 15.0;
 const WORTH_A_LOOK: f32 = -5.0;
 /// Most of a snare's candidates below that that are looked at all the same, for what bleed is like: those just above it may be
 /// strokes that the prior does not know.
-const LOOKED_AT_FOR_BLEED: usize = 64;
+const LOOKED_AT_FOR_BLEED: usize = 128;
 /// Log-odds above which a snare's candidate that is unlike the take's clear strokes is looked at more closely.
 const WORTH_ANOTHER_LOOK: f32 = -2.0;
 /// Strokes of which no more than one in so many are other ones teach the same.
@@ -297,8 +297,8 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
 fn worth_a_look(odds: &[f32], drum: Drum) -> Vec<usize> {
     let (mut looked, bleed): (Vec<usize>, Vec<usize>) = (0..odds.len()).partition(|&i| odds[i] > WORTH_A_LOOK);
     if drum == Drum::Snare {
-        let every = bleed.len().div_ceil(LOOKED_AT_FOR_BLEED).max(1);
-        looked.extend(bleed.into_iter().step_by(every));
+        let count = bleed.len().min(LOOKED_AT_FOR_BLEED);
+        looked.extend((0..count).map(|k| bleed[k * bleed.len() / count]));
         looked.sort_unstable();
     }
     looked
@@ -444,7 +444,7 @@ mod tests {
         let of = |level: f32| looked.iter().filter(|&&i| odds[i] == level).copied().collect::<Vec<_>>();
         assert!(of(4.0).len() == 300 && of(-3.0).len() == 300);
         let bleed = of(-9.0);
-        assert!((LOOKED_AT_FOR_BLEED / 2..=LOOKED_AT_FOR_BLEED).contains(&bleed.len()), "{}", bleed.len());
+        assert_eq!(bleed.len(), LOOKED_AT_FOR_BLEED);
         // From the take's beginning to its end.
         assert!(bleed[0] < 100 && bleed[bleed.len() - 1] > 2_900);
         assert_eq!(worth_a_look(&odds, Drum::Kick).len(), 600);

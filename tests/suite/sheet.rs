@@ -79,7 +79,7 @@ fn a_mistake_is_told_with_line_field_and_remedy() {
 
 #[test]
 fn wrong_kinds_and_ranges_are_told() {
-    told(&format!("{TWO_MICS}[hits]\nfloor = \"-40\"\n"), &["line 10, [hits] floor", "\"-40\"", "floor = -48"]);
+    told(&format!("{TWO_MICS}[hits]\nfloor = \"-40\"\n"), &["line 10, [hits] floor", "\"-40\"", "Write: floor = -40"]);
     told(&format!("{TWO_MICS}[hits]\nfloor = 4\n"), &["line 10", "4 is outside", "dBFS, -120 to 0"]);
     told(&format!("{TWO_MICS}[hits]\nkick_key = 36.5\n"), &["36.5 is not a whole number"]);
     told(&format!("{TWO_MICS}[hits]\nkick_key = 38\n"), &["both play key 38", "different keys"]);

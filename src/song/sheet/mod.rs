@@ -2,6 +2,7 @@
 //!
 //! Every mistake is told with its line and field, what is wrong and one remedy; nothing is guessed silently.
 
+mod meant;
 mod mics;
 mod part;
 mod plans;

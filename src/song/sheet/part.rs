@@ -1,5 +1,6 @@
 //! One section of a sheet while it is read: takes fields out by name and kind, and knows the line of everything.
 
+use super::meant::{self, Kind, any_text, kind_of};
 use super::slips::BACKSLASH;
 use crate::error::{Error, Located, Place, Result};
 use crate::song::SheetFault;
@@ -78,14 +79,32 @@ impl<'a> Part<'a> {
         fields_of(self.section).find(|f| f.name == name).map_or("", |f| f.takes)
     }
 
-    /// Says that a field has another kind of value than it takes.
+    /// Says that a field has another kind of value than it takes, and what to write where that is certain.
     pub fn mistaken(&self, name: &str, found: &DeValue<'_>) -> Error {
-        let example = fields_of(self.section).find(|f| f.name == name).map_or("", |f| f.example);
-        self.wrong(
-            name,
-            format!("{} does not fit here: {name} takes {}", shown(found), self.takes(name)),
-            format!("Write it like this: {name} = {example}"),
-        )
+        let remedy = fields_of(self.section).find(|f| f.name == name).map_or_else(String::new, |field| {
+            let typed = match found {
+                DeValue::String(s) => Some(s.to_string()),
+                DeValue::Datetime(d) => Some(d.to_string()),
+                DeValue::Array(_) | DeValue::Table(_) => None,
+                simple => Some(shown(simple)),
+            };
+            let typed = typed.as_deref();
+            let meant = match kind_of(field) {
+                Kind::Number { .. } => typed.and_then(|t| meant::number(field, t)),
+                Kind::Truth => typed.and_then(meant::truth).map(|t| t.to_string()),
+                Kind::Text if any_text(field) => typed.map(|t| format!("\"{t}\"")),
+                Kind::Text | Kind::List | Kind::Table => None,
+            };
+            match (meant, kind_of(field)) {
+                (Some(meant), _) => format!("Write: {name} = {meant}"),
+                (None, Kind::Number { .. }) => {
+                    "Write a plain number that lies therein, without quotes and without a unit.".into()
+                }
+                (None, Kind::Truth) => "Write true or false, without quotes.".into(),
+                (None, _) => format!("Write it like this: {name} = {}", field.example),
+            }
+        });
+        self.wrong(name, format!("{} does not fit here: {name} takes {}", shown(found), self.takes(name)), remedy)
     }
 
     /// Whether the field is there.

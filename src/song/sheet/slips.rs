@@ -4,7 +4,9 @@
 //! copied wherever one follows from what is there; every such line has been read and found good.
 
 use super::bare;
-use crate::song::field::SECTIONS;
+use super::meant::{self, Kind, any_text, kind_of};
+use crate::song::field::{FIELDS, Field, SECTIONS, fields_of};
+use crate::song::spelling::did_you_mean;
 use toml::de::DeTable;
 
 /// What is wrong, and what to do.
@@ -22,8 +24,14 @@ pub(super) fn slip(text: &str, at: usize, message: &str) -> Slip {
     if message.contains("duplicate key") {
         return twice(before, line, text.get(at..).unwrap_or_default());
     }
-    let known = [curly, backslash, heading, comma, time, unquoted, open_quote, inner_quote, two_in_one, no_sign];
-    let slip = known.into_iter().find_map(|slip| slip(line)).or_else(|| open_list(before, message));
+    let section = section_of(before);
+    let slip = [curly, backslash, heading, two_in_one]
+        .into_iter()
+        .find_map(|slip| slip(line))
+        .or_else(|| unquoted(section, line))
+        .or_else(|| two_texts(section, line))
+        .or_else(|| [open_quote, inner_quote, no_sign].into_iter().find_map(|slip| slip(line)))
+        .or_else(|| open_list(before, message));
     slip.unwrap_or_else(|| {
         (
             "this line cannot be understood".into(),
@@ -48,8 +56,16 @@ fn is_word(text: &str) -> bool {
     !text.is_empty() && text.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '_' | '-'))
 }
 
-fn is_digits(text: &str) -> bool {
-    !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit())
+/// The section that a line behind this text belongs to.
+fn section_of(before: &str) -> Option<&'static str> {
+    let heading = before.lines().map(str::trim).filter(|l| l.starts_with('[')).next_back()?;
+    let name = bare(heading.split('#').next().unwrap_or(heading).trim());
+    SECTIONS.into_iter().find(|s| bare(s) == name)
+}
+
+/// The field of this name; above the first section the first one of any section.
+fn field_of(section: Option<&str>, name: &str) -> Option<&'static Field> {
+    FIELDS.iter().find(|f| f.name == name && section.is_none_or(|s| f.section == s))
 }
 
 /// A name or a section that is there twice. `from` begins with the second.
@@ -133,31 +149,8 @@ fn heading(line: &str) -> Option<Slip> {
     Some(("the brackets round this section's name do not fit".into(), format!("Write {meant} on a line of its own.")))
 }
 
-/// A number with a comma.
-fn comma(line: &str) -> Option<Slip> {
-    let point = decimal_comma(line)?;
-    Some(("this number is written with a comma".into(), format!("Numbers take a decimal point: {point}.")))
-}
-
-/// The value of a line such as `bpm = 80,5` with a point in place of the comma.
-fn decimal_comma(line: &str) -> Option<String> {
-    let value = line.split_once('=')?.1.split('#').next()?.trim();
-    let (whole, part) = value.split_once(',')?;
-    (is_digits(whole.trim_start_matches(['-', '+'])) && is_digits(part)).then(|| format!("{whole}.{part}"))
-}
-
-/// A time as on a transport, without quotes.
-fn time(line: &str) -> Option<Slip> {
-    let (name, value) = entry(line)?;
-    let (minutes, seconds) = value.split_once(':')?;
-    let time = minutes.parse::<u32>().ok().filter(|_| is_digits(minutes))? as f64 * 60.0
-        + seconds.parse::<f64>().ok().filter(|s| (0.0..60.0).contains(s))?;
-    let time = (time * 1000.0).round() / 1000.0;
-    Some(("a time with a colon is no number".into(), format!("Write it in seconds: {name} = {time}")))
-}
-
-/// Text without quotes, a number with its unit, or nothing at all.
-fn unquoted(line: &str) -> Option<Slip> {
+/// Text without quotes, a number with its unit or a comma, or nothing at all.
+fn unquoted(section: Option<&'static str>, line: &str) -> Option<Slip> {
     let (name, value) = entry(line)?;
     if value.is_empty() {
         return Some((
@@ -165,15 +158,68 @@ fn unquoted(line: &str) -> Option<Slip> {
             "Write a value behind it, or take the line out.".into(),
         ));
     }
-    if value.starts_with(['"', '\'', '[', '{']) {
+    let listed = value.starts_with('[') && !value.contains(['"', '\'']);
+    if value.starts_with(['"', '\'', '{']) || (value.starts_with('[') && !listed) || read(line.to_owned()).is_some() {
         return None;
     }
-    let number = value.split_whitespace().next().filter(|n| n.parse::<f64>().is_ok());
-    if let Some(line) = number.and_then(|n| read(format!("{name} = {n}"))).filter(|_| !value.contains('=')) {
-        return Some(("a number takes nothing behind it, not even its unit".into(), format!("Write: {line}")));
+    let Some(field) = field_of(section, name) else {
+        let known: Vec<&str> = section.into_iter().flat_map(fields_of).map(|f| f.name).collect();
+        let what = format!("{} has no field \"{name}\"", section.unwrap_or("a sheet"));
+        return Some((what, did_you_mean(name, &known)));
+    };
+    let write = |value: String| read(format!("{name} = {value}"));
+    let text = value.trim_end_matches(['"', '\'']);
+    let takes = |what: &str| (what.to_owned(), format!("{name} takes {}.", field.takes));
+    Some(match kind_of(field) {
+        Kind::Number { .. } if text == "auto" && field.takes.contains("\"auto\"") => {
+            ("this text lacks its quotes".into(), format!("Write: {}", write("\"auto\"".into())?))
+        }
+        Kind::Number { .. } => match meant::number(field, value).and_then(write) {
+            Some(line) if value.contains(':') => {
+                ("a time with a colon is no number".into(), format!("Write it in seconds: {line}"))
+            }
+            Some(line) if value.contains(',') => {
+                let number = line.rsplit(' ').next().filter(|n| n.contains('.'));
+                let remedy = number.map_or(format!("Write: {line}"), |n| format!("Numbers take a decimal point: {n}."));
+                ("this number is written with a comma".into(), remedy)
+            }
+            Some(line) => ("a number stands alone, without even its unit".into(), format!("Write: {line}")),
+            None => takes("this is no number that can be read"),
+        },
+        Kind::Truth => match meant::truth(value) {
+            Some(truth) => (format!("{name} is true or false"), format!("Write: {}", write(truth.to_string())?)),
+            None => takes("this is neither true nor false"),
+        },
+        Kind::List => match meant::list(value).and_then(write) {
+            Some(line) => ("these texts lack their quotes".into(), format!("Write: {line}")),
+            None => takes("these texts lack their quotes"),
+        },
+        Kind::Table => takes("this is no table"),
+        Kind::Text if listed => takes("this text lacks its quotes"),
+        Kind::Text => match write(format!("\"{text}\"")) {
+            Some(line) => ("this text lacks its quotes".into(), format!("Write: {line}")),
+            None if any_text(field) => return None,
+            None => takes("this text lacks its quotes"),
+        },
+    })
+}
+
+/// Several texts behind one name.
+fn two_texts(section: Option<&'static str>, line: &str) -> Option<Slip> {
+    let (name, value) = entry(line)?;
+    let quote = value.chars().next().filter(|c| matches!(c, '"' | '\''))?;
+    let (value, _) = value.rsplit_once(quote)?;
+    // What stands outside the quotes: before the first, between two texts, and so on.
+    let pieces: Vec<&str> = value.split(quote).collect();
+    let outside = |t: &&str| t.chars().all(|c| c.is_whitespace() || matches!(c, ',' | ';'));
+    if pieces.len() < 4 || pieces.len() % 2 == 1 || !pieces.iter().step_by(2).all(outside) {
+        return None;
     }
-    let quoted = read(format!("{name} = \"{}\"", value.trim_end_matches(['"', '\''])))?;
-    Some(("this text lacks its quotes".into(), format!("Write: {quoted}")))
+    let texts: Vec<String> = pieces.iter().skip(1).step_by(2).map(|t| format!("{quote}{t}{quote}")).collect();
+    let list = field_of(section, name).is_some_and(|f| kind_of(f) == Kind::List);
+    let line = read(format!("{name} = [{}]", texts.join(", "))).filter(|_| list);
+    let remedy = line.map_or_else(|| "Keep the one that is right.".to_owned(), |line| format!("Write: {line}"));
+    Some((format!("there are {} texts behind {name} =", texts.len()), remedy))
 }
 
 /// Text whose quote is not closed.
@@ -209,7 +255,9 @@ fn two_in_one(line: &str) -> Option<Slip> {
     let (_, value) = entry(line)?;
     let (first, _) = value.rsplit_once('=')?;
     let (first, name) = first.trim_end().rsplit_once(char::is_whitespace)?;
-    let simple = !value.contains(['{', '[']) && is_word(name) && read(format!("x = {}", first.trim_end())).is_some();
+    let known = FIELDS.iter().any(|f| f.name == name) && !first.contains(['"', '\'']);
+    let simple = is_word(name) && (known || read(format!("x = {}", first.trim_end())).is_some());
+    let simple = simple && !value.contains(['{', '[']);
     simple.then(|| ("there are two entries in one line".into(), format!("Begin a new line before {name}.")))
 }
 
@@ -242,15 +290,6 @@ fn open_list(before: &str, message: &str) -> Option<Slip> {
 mod tests {
     use super::*;
 
-    #[test]
-    fn a_decimal_comma_is_known_and_nothing_else_is_taken_for_one() {
-        assert_eq!(decimal_comma("bpm = 80,5   # slow").as_deref(), Some("80.5"));
-        assert_eq!(decimal_comma("bar_one=-0,027").as_deref(), Some("-0.027"));
-        for other in ["folders = \"a,b\"", "bpm = 80", "sections = { a = 1, b = 2 }", "bpm = ,5", "names = [1,2]"] {
-            assert_eq!(decimal_comma(other), None, "{other}");
-        }
-    }
-
     /// What is said of a sheet that cannot be read.
     fn said(sheet: &str) -> String {
         let e = DeTable::parse(sheet).unwrap_err();
@@ -272,7 +311,27 @@ mod tests {
             ("title = 'it's'\n", "within the text#Write: title = \"it's\""),
             ("file = \"C:\\Users\\me\\kick.wav\"\n", "meaning of its own#file = \"C:/Users/me/kick.wav\""),
             ("file = \"takes\\kick.wav\"\n", "meaning of its own#file = \"takes/kick.wav\""),
-            ("bpm = 104 BPM\n", "not even its unit#Write: bpm = 104"),
+            ("bpm = 104 BPM\n", "without even its unit#Write: bpm = 104"),
+            ("bpm = 80,5   # slow\n", "a comma#a decimal point: 80.5."),
+            ("[handoff]\nrate = 48 000\n", "Write: rate = 48000"),
+            ("[handoff]\nrate = 48,000\n", "rate = 48000"),
+            ("[handoff]\ntake = 3 b\n", "lacks its quotes#Write: take = \"3 b\""),
+            ("[[layer]]\npull = 60%\n", "Write: pull = 60"),
+            ("[[layer]]\npull = 060\n", "Write: pull = 60"),
+            ("[[layer]]\npull = 60;\n", "Write: pull = 60"),
+            ("[[layer]]\nlevel = -6dB\n", "Write: level = -6"),
+            ("[[layer]]\nlevel = \u{2212}6\n", "Write: level = -6"),
+            ("[[layer]]\nchoke = yes\n", "Write: choke = true"),
+            ("[[layer]]\nchoke = perhaps\n", "neither#choke takes true or false"),
+            ("[[section]]\nbar = 4-11\n", "no number that can be read#bar takes bar number, -999 to 9999"),
+            ("[tempo]\nbar_one = auto\n", "Write: bar_one = \"auto\""),
+            ("[tempo]\nbmp = 104 BPM\n", "no field \"bmp\"#bpm"),
+            ("meter = 6:8\n", "Write: meter = \"6:8\""),
+            ("leave_out = a.wav, b.wav\n", "Write: leave_out = [\"a.wav\", \"b.wav\"]"),
+            ("leave_out = [a.wav, b.wav]\n", "Write: leave_out = [\"a.wav\", \"b.wav\"]"),
+            ("leave_out = \"a.wav\", \"b.wav\"\n", "Write: leave_out = [\"a.wav\", \"b.wav\"]"),
+            ("[tempo]\nfile = \"tempo.mid\" \"b\"\n", "2 texts behind file#Keep the one"),
+            ("drum = kick place = in\n", "two entries in one line#new line before place"),
             ("bpm 104\n", "no = behind bpm#Write: bpm = 104"),
             ("title: \"a\"\n", "no = behind title#Write: title = \"a\""),
             ("bpm =\n", "nothing stands behind bpm"),

@@ -26,7 +26,7 @@ pub(super) fn seconds(part: &Part<'_>, name: &str) -> Result<Option<Seconds>> {
 }
 
 /// Seconds of `m:ss`, `m:ss.mmm` or `h:mm:ss`; what follows a colon lies below 60.
-fn clock(text: &str) -> Option<f64> {
+pub(super) fn clock(text: &str) -> Option<f64> {
     if !text.contains(':') {
         return None;
     }

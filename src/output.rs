@@ -37,7 +37,7 @@ pub enum OutputFault {
     #[error("was changed in the meantime, so it is left as it is")]
     Changed,
     /// Another run is at work in the folder.
-    #[error("another run is at work on this song, in this folder")]
+    #[error("another run is at work on this song's folder of results")]
     Busy,
     /// The target exists and is never replaced without being asked to.
     #[error("exists already and is not replaced")]

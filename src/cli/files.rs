@@ -1,6 +1,6 @@
 //! Output folders and sets of output files: all of them appear, or none.
 
-use crate::error::Result;
+use crate::error::{Error, Located, Result};
 use crate::output::{AtomicFile, Inputs, write_all_whole};
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -24,7 +24,10 @@ impl OutFolder {
         crate::output::make_folder(path)?;
         crate::output::sweep(path);
         // A file that is begun and dropped leaves nothing.
-        drop(AtomicFile::create(&path.join("probe"))?);
+        drop(AtomicFile::create(&path.join("probe")).map_err(|e| match e {
+            Error::Output(fault) => Located::whole(path, fault.fault).into(),
+            other => other,
+        })?);
         Ok(folder)
     }
 

@@ -150,7 +150,7 @@ fn one(args: &Args, sheet: &Path, progress: &dyn Progress) -> Result<Told> {
     inputs.refuse(&out.join(PAGE))?;
     inputs.refuse(&out.join(RECORD))?;
     let folder = OutFolder::prepare(&out)?;
-    let _alone = Claim::of(folder.path())?;
+    let _alone = Claim::of(folder.path(), sheet)?;
     let mut run = Run::new(args, song, &out, progress);
     let ended = run.all();
     let told = run.told(folder.path());

@@ -17,16 +17,16 @@ pub struct Claim {
 }
 
 impl Claim {
-    /// Holds a folder that is there. Where the disk knows no locks, as some network drives do, nobody is kept out.
+    /// Holds a folder of `song`'s results that is there. Where the disk knows no locks, as some network drives do, nobody is kept out.
     ///
     /// # Errors
-    /// [`OutputFault::Busy`] while another run holds it.
-    pub fn of(folder: &Path) -> Result<Self> {
+    /// [`OutputFault::Busy`] on the song while another run holds it.
+    pub fn of(folder: &Path, song: &Path) -> Result<Self> {
         let (file, mark) = lockable(folder);
         let Ok(file) = file else { return Ok(Self { held: None, mark: None }) };
         match file.try_lock() {
             Ok(()) => Ok(Self { held: Some(file), mark }),
-            Err(TryLockError::WouldBlock) => Err(Located::whole(folder, OutputFault::Busy).into()),
+            Err(TryLockError::WouldBlock) => Err(Located::whole(song, OutputFault::Busy).into()),
             Err(TryLockError::Error(_)) => Ok(Self { held: None, mark }),
         }
     }
@@ -63,14 +63,15 @@ mod tests {
     #[test]
     fn a_folder_is_held_by_one_run_at_a_time_and_holds_nothing_afterwards() {
         let dir = tempfile::tempdir().unwrap();
-        let first = Claim::of(dir.path()).unwrap();
-        let e = Claim::of(dir.path()).unwrap_err();
+        let song = Path::new("harbour.toml");
+        let first = Claim::of(dir.path(), song).unwrap();
+        let e = Claim::of(dir.path(), song).unwrap_err();
         assert_eq!(e.exit_code(), ExitCode::Output);
-        assert!(e.to_string().contains("another run") && e.remedy().contains("Wait"), "{e}");
+        assert!(e.to_string().starts_with("harbour.toml: another run") && e.remedy().contains("Wait"), "{e}");
         let other = tempfile::tempdir().unwrap();
-        assert!(Claim::of(other.path()).is_ok(), "another song is free");
+        assert!(Claim::of(other.path(), song).is_ok(), "another song is free");
         drop(first);
-        assert!(Claim::of(dir.path()).is_ok());
+        assert!(Claim::of(dir.path(), song).is_ok());
         assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0);
     }
 }

@@ -265,11 +265,26 @@ fn number(line: usize, column: &'static str, text: &str) -> Result<(f64, usize),
     match plain.parse::<f64>() {
         Ok(value) if value.is_finite() => Ok((value, plain.split_once('.').map_or(0, |(_, d)| d.len()))),
         _ if plain.matches('.').count() > 1 && plain.bytes().all(|b| b.is_ascii_digit() || b == b'.' || b == b'-') => {
-            let what =
-                format!("\"{text}\" has two points: a spreadsheet took the decimal point for one between thousands");
-            Err(Wrong::cell(line, column, what, points::REMEDY))
+            let what = format!("\"{text}\" has two points");
+            let remedy = if column == "time_s" {
+                "Write the time in seconds with one point (83.25), or minutes and seconds with a colon (1:23.25)."
+            } else {
+                "Write the number with one decimal point."
+            };
+            Err(Wrong::cell(line, column, what, remedy))
         }
-        _ if plain.contains(char::is_alphabetic) && plain.contains(|c: char| c.is_ascii_digit()) => {
+        _ if text.contains('#') && text.bytes().all(|b| b == b'#') => {
+            let remedy = "Widen this column in the spreadsheet, and save as CSV again.";
+            Err(Wrong::cell(
+                line,
+                column,
+                format!("\"{text}\" stands for a number whose column was too narrow"),
+                remedy,
+            ))
+        }
+        _ if plain.contains(|c: char| c.is_ascii_digit())
+            && (plain.contains(char::is_alphabetic) || plain.matches(['-', '/']).count() == 2) =>
+        {
             let remedy = "Write a plain number without a unit. Where a spreadsheet has made a date of it, open the list anew with \
                           all columns as text.";
             Err(Wrong::cell(line, column, format!("\"{text}\" is not a number"), remedy))

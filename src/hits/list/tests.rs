@@ -349,13 +349,27 @@ fn times_without_their_decimal_points_are_told_as_such() {
         what.contains("lost their decimal points (2309667 stands for 2.309") && remedy.contains("decimal"),
         "{what}"
     );
+    assert!(remedy.contains("written anew, without the edits"), "the list of the message is the one that is spoilt");
     // Without samples: milliseconds taken for seconds inside the song, and a single time beyond its end.
     let (_, _, what, _) = refused("drum,time_s\nkick,0\nkick,30\nkick,61\nsnare,95\n");
     assert!(what.contains("seem to have lost their decimal points"), "{what}");
     let (_, _, _, remedy) = refused("drum,time_s\nkick,12345\n");
     assert!(remedy.contains("its decimal point may be lost"), "{remedy}");
-    let (_, _, what, _) = refused("drum;time_s\nkick;12.345.678\n");
-    assert!(what.contains("two points"), "{what}");
+    let (line, _, what, remedy) = refused("drum;time_s\nkick;1.345.678\nkick;2.345.678\nsnare;3.5\n");
+    assert!(
+        line == 2 && what.contains("two points: a spreadsheet") && remedy.contains("written anew"),
+        "{what} {remedy}"
+    );
+    let (line, _, what, remedy) = refused("drum;time_s\nkick;0.5\nkick;1.02.5\nsnare;63.5\n");
+    assert!(line == 3 && what.contains("\"1.02.5\" has two points") && remedy.contains("1:23.25"), "{what} {remedy}");
+    assert!(
+        !what.contains("spreadsheet") && !remedy.contains("anew"),
+        "one slip does not spoil a list: {what} {remedy}"
+    );
+    let (_, _, _, remedy) = refused("drum;time_s\nkick;2026-02-12\n");
+    assert!(remedy.contains("a date"), "{remedy}");
+    let (_, _, what, remedy) = refused("drum;time_s\nkick;#####\n");
+    assert!(what.contains("too narrow") && remedy.contains("Widen"), "{what} {remedy}");
     let (_, _, what, remedy) = refused("drum,time_s\nkick,12,345\n");
     assert!(what.contains("decimal commas") && remedy.contains("; between the fields"), "{what} {remedy}");
     let (_, _, _, remedy) = refused("drum;time_s\nkick;12. Mai\n");

@@ -15,14 +15,27 @@ const FEW: usize = 4;
 const NEVER_PLAYED: u64 = 30;
 
 /// What to do about a list whose points are lost.
-pub(super) const REMEDY: &str = "Start again from the list that underlay wrote, and have the spreadsheet take . as the decimal \
-                                 point when it opens it (or all columns as text); then save as CSV.";
+const REMEDY: &str = "Move this file away and run again: the list is then written anew, without the edits in this one. Have the \
+                      spreadsheet take . as the decimal point when it opens it (or all columns as text); then save as CSV.";
 
 /// Says so where the times of a list have lost their decimal points: against their samples in more than half of the rows, or,
-/// without samples, because they would lie half a minute apart.
+/// without samples, because they would lie half a minute apart; and where more than half of several have two points.
 pub(super) fn lost(table: &Table, rate: SampleRate) -> Option<Wrong> {
     let times: Vec<(&Cells, Option<u64>)> =
         table.rows.iter().filter_map(|row| Some((row, whole(table.cell(row, "time_s")?)))).collect();
+    let pointed: Vec<(&Cells, &str)> = table
+        .rows
+        .iter()
+        .filter_map(|row| Some((row, table.cell(row, "time_s")?)))
+        .filter(|(_, time)| time.matches('.').count() > 1)
+        .collect();
+    if let Some((row, time)) = pointed.first()
+        && pointed.len() > 1
+        && 2 * pointed.len() > times.len()
+    {
+        let what = format!("\"{time}\" has two points: a spreadsheet took the decimal point for one between thousands");
+        return Some(Wrong::cell(row.line, "time_s", what, REMEDY));
+    }
     let sampled: Vec<(&Cells, Option<u64>, u64)> =
         times.iter().filter_map(|(row, time)| Some((*row, *time, table.cell(row, "sample")?.parse().ok()?))).collect();
     let without: Vec<&(&Cells, Option<u64>, u64)> =

@@ -170,15 +170,14 @@ pub fn verify(zip: &Path, progress: &dyn Progress) -> Result<Verified> {
         .collect();
     progress.end();
     let mut wrong = harmed(&manifest, &entries);
-    let mut intact = wrong.is_empty();
-    wrong.extend(all_added(&manifest, &root, &entries));
     if archive.has_duplicate_names() {
         wrong.push("two files in the zip have one name".into());
-        intact = false;
-    } else if wrong.is_empty() {
+    } else {
         // What each entry says of itself was compared above; this finds files that overlap and files that no list names.
         wrong.extend(archive.validate_header_consistency().err().map(|e| format!("the zip contradicts itself ({e})")));
     }
+    let intact = wrong.is_empty();
+    wrong.extend(all_added(&manifest, &root, &entries));
     let bytes = entries.iter().map(|e| e.bytes).sum();
     let files = entries.iter().filter(|e| !e.folder && e.lies != Lies::Aside).count();
     let harmless = harmless(&entries, &root);

@@ -222,19 +222,40 @@ fn a_file_that_is_described_twice_and_not_alike_is_told() {
     fs::write(&bad, &b).unwrap();
     let twice = handoff::verify(&bad, &Quiet).unwrap().wrong.join("; ");
     assert!(twice.contains("two files in the zip have one name"), "{twice}");
-    // The last entry is taken out of the directory (APPNOTE 4.3.12, 4.3.16: counts at 8 and 10, its size at 12).
-    let mut b = fs::read(&bad).unwrap();
-    let tail = find_in(&b, b"PK\x05\x06", second);
-    let entry = second - 46;
-    let gone = tail - entry;
-    let size = u32::from_le_bytes(b[tail + 12..tail + 16].try_into().unwrap()) - gone as u32;
+    // The last entry is taken out of the directory, under the name that it has there and before itself.
+    zip_of(&bad, root, &files);
+    let b = without_last_in_list(&fs::read(&bad).unwrap(), twin);
+    fs::write(&bad, &b).unwrap();
+    let hidden = handoff::verify(&bad, &Quiet).unwrap();
+    assert!(hidden.wrong.join("; ").contains("the zip contradicts itself"), "{:?}", hidden.wrong);
+    assert!(!hidden.intact, "a program that reads on without the list unpacks another delivery");
+    let (code, _, told) = crate::run::typed(&["handoff", "--verify"], &bad, &[]);
+    assert_eq!(code, Some(ExitCode::Input as i32));
+    assert!(told.contains("contradicts itself") && !told.contains("unaltered"), "{told}");
+    // The same with one file that was added in plain sight, which is a smaller fault.
+    files.insert(0, ("Guide/readme.txt".into(), vec![1]));
+    zip_of(&bad, root, &files);
+    fs::write(&bad, without_last_in_list(&fs::read(&bad).unwrap(), twin)).unwrap();
+    let both = handoff::verify(&bad, &Quiet).unwrap();
+    let told = both.wrong.join("; ");
+    assert!(told.contains("the zip contradicts itself") && told.contains("readme.txt\" was added"), "{told}");
+    assert!(!both.intact);
+}
+
+/// A zip whose list does not name its last entry, which lies in it all the same (APPNOTE 4.3.12, 4.3.16: counts at 8
+/// and 10, the list's size at 12).
+fn without_last_in_list(zip: &[u8], last: &[u8]) -> Vec<u8> {
+    let mut b = zip.to_vec();
+    let local = find_in(&b, last, 0);
+    let named = find_in(&b, last, local + 1);
+    let tail = find_in(&b, b"PK\x05\x06", named);
+    let entry = named - 46;
+    let size = u32::from_le_bytes(b[tail + 12..tail + 16].try_into().unwrap()) - (tail - entry) as u32;
     b[tail + 12..tail + 16].copy_from_slice(&size.to_le_bytes());
     b[tail + 8] -= 1;
     b[tail + 10] -= 1;
     b.drain(entry..tail);
-    fs::write(&bad, &b).unwrap();
-    let hidden = handoff::verify(&bad, &Quiet).unwrap().wrong.join("; ");
-    assert!(hidden.contains("the zip contradicts itself"), "{hidden}");
+    b
 }
 
 /// What a file manager makes of a delivery that somebody unpacked and packs again.

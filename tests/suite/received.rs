@@ -167,6 +167,9 @@ fn a_damaged_zip_never_stands_as_unchanged_and_stays_where_it_is() {
     let told = h.findings.iter().find(|f| f.what.contains("was damaged since it was made")).unwrap();
     assert_eq!((told.weight, told.file.as_ref()), (Weight::Caution, Some(&first.zip)));
     assert!(fs::read(&first.zip).unwrap() == bytes, "the damaged one is not touched");
+    let notes = contents(&second.zip).into_iter().find(|(n, _)| n.ends_with("_Notes.txt")).unwrap().1;
+    let notes = String::from_utf8(notes).unwrap();
+    assert!(!notes.contains("damaged") && !notes.contains("R01"), "the drummer's own folder is told: {notes}");
     assert!(handoff::verify(&second.zip, &Quiet).unwrap().wrong.is_empty());
     // The good one stands from then on.
     let third = made(&s, &out);
@@ -319,13 +322,28 @@ fn files_of_a_file_manager_are_no_fault_and_told_in_one_line() {
         let (folder, file) = name.rsplit_once('/').unwrap();
         files.push((format!("__MACOSX/{folder}/._{file}"), b"\0\x05\x16\x07".to_vec()));
     }
-    for name in [".DS_Store", "Guide/Thumbs.db", "Documents/desktop.ini", "Guide/._x"] {
+    for name in [
+        ".DS_Store",
+        "Guide/Thumbs.db",
+        "Documents/desktop.ini",
+        "._Guide",
+        "._.DS_Store",
+        "Guide/Icon\r",
+        "Guide/._Icon\r",
+    ] {
         files.push((format!("{root}{name}"), b"theirs".to_vec()));
     }
     let v = packed_again(&again, &files);
     assert!(v.wrong.is_empty() && v.intact, "{:?}", v.wrong);
     assert_eq!((v.files, v.harmless.len()), (sent.len(), 1));
-    assert!(v.harmless[0].starts_with(&format!("{} files of a file manager", sent.len() + 4)), "{:?}", v.harmless);
+    assert!(v.harmless[0].starts_with(&format!("{} files of a file manager", sent.len() + 7)), "{:?}", v.harmless);
+    // What is called as theirs would be and belongs to no file of the delivery was added by somebody.
+    for name in ["Guide/._setup.exe", "._Drums", "__MACOSX/setup.exe", "__MACOSX/Guide/._setup.exe"] {
+        let v = packed_again(&again, &[files.clone(), vec![(format!("{root}{name}"), vec![1])]].concat());
+        assert!(v.intact && v.wrong.len() == 1 && v.wrong[0].contains("was added to the zip"), "{name}: {:?}", v.wrong);
+    }
+    let out = packed_again(&again, &[files.clone(), vec![(format!("{root}Gui\rde/Icon\r"), vec![1])]].concat());
+    assert!(!out.intact && out.wrong[0].contains("outside the folder"), "{:?}", out.wrong);
     // Whatever it is called: nothing may lead out of the folder, and a file of the delivery is none of a file
     // manager's.
     let out = packed_again(&again, &[files.clone(), vec![("__MACOSX/../../._x".into(), vec![1])]].concat());

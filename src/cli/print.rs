@@ -15,7 +15,7 @@ use crate::output::{fault_of, file_stem};
 use crate::progress::Progress;
 use crate::report::{Picture, layer_gains};
 use crate::song::{Drum, LayerPlan, Song};
-use crate::timing::{PullSettings, Target, pull};
+use crate::timing::{CheckSettings, PullSettings, Pulled, check, pull, pull_doubts};
 use crate::units::{Decibels, SamplePos, SampleRate, Seconds};
 use serde::Serialize;
 use std::fmt::Write as _;
@@ -247,8 +247,9 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
         let share = args.pull.unwrap_or(plan.pull);
         // As it is printed, so that its map tells what was asked for on the command line.
         let plan = &LayerPlan { pull: share, ..plan.clone() };
-        let targets = targets(&take, share, plan)?;
-        let layer = prepare(&take.song, plan, &take.list, targets.as_deref())?;
+        let pulled = targets(&take, share, plan)?;
+        let layer = prepare(&take.song, plan, &take.list, pulled.as_ref().map(|p| p.targets.as_slice()))?;
+        findings.extend(pulled.and_then(|pulled| doubtful(&take, plan, &pulled)));
         findings.extend(layer.report.findings.iter().cloned());
         findings.extend(left(&layer.report));
         if at_limit(layer.report.common_lag, layer.report.rate) {
@@ -376,8 +377,8 @@ fn map_with_others(take: &Take, map: &Path, now: &[PathBuf], fresh: &str) -> Str
     with_others(fresh, &old, &order, keep)
 }
 
-/// For every hit of the list its place on the grid and why; `None` for as played.
-fn targets(take: &Take, share: f64, plan: &LayerPlan) -> Result<Option<Vec<Target>>> {
+/// Every hit of the list pulled to the grid; `None` for as played.
+fn targets(take: &Take, share: f64, plan: &LayerPlan) -> Result<Option<Pulled>> {
     if share <= 0.0 {
         return Ok(None);
     }
@@ -387,8 +388,19 @@ fn targets(take: &Take, share: f64, plan: &LayerPlan) -> Result<Option<Vec<Targe
             "Give the sheet a bpm or a tempo file, or print as played (--pull 0).",
         ));
     };
-    let pulled = pull(&take.list, map, take.song.grid, PullSettings::percent(share)?)?;
-    Ok(Some(pulled.targets))
+    Ok(Some(pull(&take.list, map, take.song.grid, PullSettings::percent(share)?)?))
+}
+
+/// What speaks against the pull of a layer: a take that does not follow the grid.
+fn doubtful(take: &Take, plan: &LayerPlan, pulled: &Pulled) -> Option<Finding> {
+    let map = take.song.tempo.as_ref()?;
+    let timing = check(&take.list, map, &take.song.form, &CheckSettings::on(take.song.grid), None);
+    let doubt = pull_doubts(pulled, &take.list, &timing).into_iter().next()?;
+    let why = doubt.what.trim_end_matches('.');
+    Some(Finding::song(
+        format!("the pull of layer {} to the grid is doubtful: \"{why}\"", plan.name),
+        "Run `underlay timing` on the sheet and put right what it says, or print the layer as played (pull = 0).",
+    ))
 }
 
 /// The layer's MIDI file and its largest rounding, ms.

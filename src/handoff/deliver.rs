@@ -11,7 +11,7 @@ use super::fault::HandoffFault;
 use super::manifest::{AudioEntry, CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, Manifest, STROKES, hex};
 use super::midi::{pulled_name, pulled_trigger_file, tempo_file, trigger_file};
 use super::mixed;
-use super::number::{Asked, Number, newest, without_triggers};
+use super::number::{Asked, Number, moved_away, newest, without_triggers};
 use super::papers::{notes, sheet_csv, sheet_html};
 use super::plan::{Document, Item, Kind, MIDI, NOTES, Plan, SHEET_PAGE, SHEET_TABLE, TEMPO_MAP, TRIGGERS, plan};
 use super::revision::{Changes, Sent, former, root_name, zip_name};
@@ -131,13 +131,11 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     let old = newest(former.as_ref(), request.last);
     findings.extend(old.and_then(|old| without_triggers(old, &names)));
     let asked = Asked { request, former: former.as_ref(), old, content: &content };
-    let (revision, again) = match asked.number(&mut findings, progress) {
-        Number::Stands(delivered) => return Ok(Handoff { findings, delivered: Some(*delivered) }),
-        Number::Again(sent) => (sent.manifest.revision, Some(sent)),
-        Number::Next(revision) => (revision, None),
-    };
-    let target = request.out.join(zip_name(&plan.song, revision));
-    let mut manifest = Manifest {
+    // What is to be said of the drummer's own folder is no business of the receiver, so it does not stand in the notes.
+    let mut own = Vec::new();
+    let number = asked.number(&mut own, progress);
+    let making = Making { request, plan: &plan, facts: &facts, papers: &papers, midi: &midi, findings: &findings };
+    let manifest = |revision: u32| Manifest {
         kind: KIND.into(),
         layout: LAYOUT,
         made_by: format!("underlay {}", env!("CARGO_PKG_VERSION")),
@@ -148,28 +146,37 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
         bits: plan.bits,
         frames: plan.frames,
         content: content.clone(),
-        decisions,
+        decisions: decisions.clone(),
         strokes: request.hits.map(|hits| places(hits, plan.rate)).unwrap_or_default(),
         files: Vec::new(),
     };
-    let mut bundle = Bundle::create(&target, &root_name(&plan.song, revision))?;
-    progress.begin("packing", plan.frames.saturating_mul(plan.items.len() as u64));
-    for (item, f) in plan.items.iter().zip(&facts) {
-        let entry = pack(&mut bundle, item, f, &plan, request.song, progress)?;
-        manifest.files.push(entry);
-    }
-    progress.end();
-    for paper in &papers {
-        manifest.files.push(copy(&mut bundle, paper)?);
-    }
-    for (what, bytes) in &midi {
-        manifest.files.push(entry(bundle.add(&plan.paper((what, MIDI)), bytes)?, None));
-    }
-    let changes = match again {
-        Some(l) => l.changes.clone(),
-        None => old.map(|old| Changes::between(old, &manifest)),
+    let since = |old: &Manifest, new: &Manifest| Some(Changes::between(old, new));
+    let Packed { bundle, manifest, changes } = match number {
+        Number::Stands(delivered) => {
+            findings.extend(own);
+            return Ok(Handoff { findings, delivered: Some(*delivered) });
+        }
+        Number::Next(revision) => {
+            making.pack(manifest(revision), |new| old.and_then(|old| since(old, new)), progress)?
+        }
+        Number::Again(sent) => {
+            let before = &sent.manifest;
+            let as_before = Manifest { made_by: before.made_by.clone(), ..manifest(before.revision) };
+            let again = making.pack(as_before, |_| sent.changes.clone(), progress)?;
+            let is_same = again.manifest == *before;
+            own.push(moved_away(request.out, before.revision, is_same));
+            if is_same {
+                again
+            } else {
+                drop(again);
+                // Another version of the program words or makes something otherwise, or other cautions stand in the notes.
+                making.pack(manifest(before.revision.saturating_add(1)), |new| since(before, new), progress)?
+            }
+        }
     };
-    write_papers(&mut bundle, request, &plan, &mut manifest, &findings, changes.as_ref())?;
+    findings.extend(own);
+    let revision = manifest.revision;
+    let target = request.out.join(zip_name(&plan.song, revision));
 
     let file = bundle.finish()?;
     let checked = verify(file.beside(), progress).map_err(|e| gone_or_bad(&target, file.beside(), &e))?;
@@ -188,6 +195,52 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     file.commit()?;
     let delivered = Delivered { zip: target, revision, bytes, files: checked.files, fresh: true, changes, manifest };
     Ok(Handoff { findings, delivered: Some(delivered) })
+}
+
+/// What a zip is packed from.
+struct Making<'a> {
+    request: &'a Request<'a>,
+    plan: &'a Plan,
+    facts: &'a [Facts],
+    papers: &'a [Paper],
+    midi: &'a [(String, Vec<u8>)],
+    /// What the notes tell.
+    findings: &'a [Finding],
+}
+
+/// A zip with everything in it, not finished yet: given up, it vanishes.
+struct Packed {
+    bundle: Bundle,
+    manifest: Manifest,
+    changes: Option<Changes>,
+}
+
+impl Making<'_> {
+    /// Packs everything under the number of a manifest that lists no file yet; `since` tells what changed.
+    fn pack(
+        &self,
+        mut manifest: Manifest,
+        since: impl FnOnce(&Manifest) -> Option<Changes>,
+        progress: &dyn Progress,
+    ) -> Result<Packed> {
+        let Self { request, plan, .. } = *self;
+        let target = request.out.join(zip_name(&plan.song, manifest.revision));
+        let mut bundle = Bundle::create(&target, &root_name(&plan.song, manifest.revision))?;
+        progress.begin("packing", plan.frames.saturating_mul(plan.items.len() as u64));
+        for (item, f) in plan.items.iter().zip(self.facts) {
+            manifest.files.push(pack(&mut bundle, item, f, plan, request.song, progress)?);
+        }
+        progress.end();
+        for paper in self.papers {
+            manifest.files.push(copy(&mut bundle, paper)?);
+        }
+        for (what, bytes) in self.midi {
+            manifest.files.push(entry(bundle.add(&plan.paper((what, MIDI)), bytes)?, None));
+        }
+        let changes = since(&manifest);
+        write_papers(&mut bundle, request, plan, &mut manifest, self.findings, changes.as_ref())?;
+        Ok(Packed { bundle, manifest, changes })
+    }
 }
 
 /// Why a zip that was just written cannot be read.
@@ -336,6 +389,7 @@ fn entry(w: Written, audio: Option<AudioEntry>) -> FileEntry {
 fn polarity(item: &Item, applied: bool) -> String {
     match (item.polarity, applied) {
         _ if item.kind == Kind::Mix => "as mixed".into(),
+        _ if item.kind == Kind::Layer && item.pull > 0.0 => "as printed, not aligned with the played drum".into(),
         _ if item.kind == Kind::Layer => "as printed, aligned with the drum".into(),
         (Polarity::Undecided, _) => "not decided".into(),
         (Polarity::Keep, _) => "as recorded".into(),

@@ -34,6 +34,17 @@ pub(super) fn without_triggers(old: &Manifest, midi: &[String]) -> Option<Findin
     })
 }
 
+/// Says that the newest delivery was sent and moved away or deleted, and what became of its number.
+pub(super) fn moved_away(out: &Path, number: u32, is_same: bool) -> Finding {
+    let how = if is_same {
+        "nothing had changed since, so it was made again under its number"
+    } else {
+        "this delivery is numbered after it"
+    };
+    let what = format!("the zip of revision {number} was not in the folder any more; {how}");
+    Finding { file: None, ..Finding::note(out, what) }
+}
+
 /// What a number is asked for.
 pub(super) struct Asked<'a> {
     pub request: &'a Request<'a>,
@@ -49,7 +60,8 @@ pub(super) struct Asked<'a> {
 pub(super) enum Number<'a> {
     /// Nothing has changed, and the newest zip is as it was made.
     Stands(Box<Delivered>),
-    /// Nothing has changed, and the newest zip was moved away: it is made once more.
+    /// Nothing has changed, and the newest zip was moved away: it is made once more, under its number if every file in it
+    /// comes out as it was.
     Again(&'a Sent),
     /// Something has changed, or the newest zip is damaged.
     Next(u32),
@@ -63,15 +75,11 @@ impl<'a> Asked<'a> {
         let gone = self.request.last.filter(|l| self.former.is_none_or(|f| l.manifest.revision > f.revision));
         if let Some(sent) = gone {
             let number = sent.manifest.revision;
-            let is_same = sent.manifest.content == self.content;
-            let how = if is_same {
-                "nothing had changed since, so it was made again under its number"
-            } else {
-                "this delivery is numbered after it"
-            };
-            let what = format!("the zip of revision {number} was not in the folder any more; {how}");
-            findings.push(Finding { file: None, ..Finding::note(out, what) });
-            return if is_same { Number::Again(sent) } else { Number::Next(number.saturating_add(1)) };
+            if sent.manifest.content == self.content {
+                return Number::Again(sent);
+            }
+            findings.push(moved_away(out, number, false));
+            return Number::Next(number.saturating_add(1));
         }
         let Some(former) = self.former else { return Number::Next(1) };
         match &former.manifest {

@@ -57,6 +57,8 @@ pub(super) struct Item {
     pub polarity: Polarity,
     /// Whether it is one of several mics of its drum, so that polarity matters.
     pub has_mates: bool,
+    /// How far a layer was pulled to the grid, per cent.
+    pub pull: f64,
     /// Path in the zip, below the top folder.
     pub path: String,
 }
@@ -75,6 +77,7 @@ impl Item {
             one_side: false,
             polarity: Polarity::Keep,
             has_mates: false,
+            pull: 0.0,
             path: String::new(),
         }
     }
@@ -253,7 +256,16 @@ fn items(song: &Song, layers: &[PrintedLayer], documents: &[Document]) -> Result
     }
     for l in layers {
         let info = AudioReader::open(&l.file)?.info().clone();
-        let item = Item::new(&l.plan.name, format!("layer under the {}", l.plan.drum), Kind::Layer, info);
+        let (drum, pull) = (l.plan.drum, l.plan.pull);
+        let role = if pull > 0.0 {
+            format!(
+                "layer for the {drum}, pulled by {pull} % to the grid; it does not lie under the played {drum} unless that is \
+                 edited alike"
+            )
+        } else {
+            format!("layer under the {drum}")
+        };
+        let item = Item { pull, ..Item::new(&l.plan.name, role, Kind::Layer, info) };
         out.push(Called { item, drum: l.plan.name.clone(), place: "layer".into() });
     }
     for t in &song.tracks {

@@ -105,7 +105,7 @@ fn read_manifest(zip: &Path, archive: &mut Archive) -> Result<(Manifest, String)
     let names: Vec<String> = archive.file_names().filter_map(|n| n.ok().map(|n| n.into_owned())).collect();
     let of_root = |n: &'_ String| {
         let root = n.strip_suffix(MANIFEST)?.to_owned();
-        ((root.is_empty() || root.ends_with('/')) && !is_of_a_file_manager(n)).then_some(root)
+        ((root.is_empty() || root.ends_with('/')) && !n.split('/').any(|p| p == MAC)).then_some(root)
     };
     // The least deep one, the first in the zip where two are alike in that: a delivery may lie in a folder, or in none.
     let found = names.iter().filter_map(|n| Some((n, of_root(n)?)));
@@ -158,27 +158,22 @@ pub fn verify(zip: &Path, progress: &dyn Progress) -> Result<Verified> {
     // A manifest can claim any sizes.
     let total = manifest.files.iter().fold(0u64, |sum, f| sum.saturating_add(f.bytes));
     progress.begin("checking the zip", total);
-    let sizes: HashMap<&str, u64> = manifest.files.iter().map(|f| (f.path.as_str(), f.bytes)).collect();
-    let expected = |path: &str| match path {
-        MANIFEST | CHECKSUMS => Expected::AtMost(MOST_MANIFEST),
-        path => sizes.get(path).map_or(Expected::Nothing, |&n| Expected::Size(n)),
-    };
+    let delivery = Delivery::of(&manifest, &root);
     // One reader a thread; entries are taken in order and compared in order, so the outcome does not depend on threads.
     let entries: Vec<Read1> = (0..archive.len())
         .into_par_iter()
-        .map_init(|| open(zip).ok(), |archive, i| read_entry(archive.as_mut(), i, &root, &expected, progress))
+        .map_init(|| open(zip).ok(), |archive, i| read_entry(archive.as_mut(), i, &delivery, progress))
         .collect();
     progress.end();
     let mut wrong = harmed(&manifest, &entries);
-    let mut intact = wrong.is_empty();
-    wrong.extend(all_added(&manifest, &root, &entries));
     if archive.has_duplicate_names() {
         wrong.push("two files in the zip have one name".into());
-        intact = false;
-    } else if wrong.is_empty() {
+    } else {
         // What each entry says of itself was compared above; this finds files that overlap and files that no list names.
         wrong.extend(archive.validate_header_consistency().err().map(|e| format!("the zip contradicts itself ({e})")));
     }
+    let intact = wrong.is_empty();
+    wrong.extend(all_added(&manifest, &root, &entries));
     let bytes = entries.iter().map(|e| e.bytes).sum();
     let files = entries.iter().filter(|e| !e.folder && e.lies != Lies::Aside).count();
     let harmless = harmless(&entries, &root);
@@ -199,19 +194,61 @@ fn harmless(entries: &[Read1], root: &str) -> Vec<String> {
             1 => "one file".to_owned(),
             n => format!("{n} files"),
         };
-        out.push(format!("{files} of a file manager lie in it too, such as \"{}\"; they do no harm", first.path));
+        out.push(format!(
+            "{files} of a file manager lie in it too, such as \"{}\"; they do no harm",
+            first.path.trim_end()
+        ));
     }
     out
 }
 
-/// Files that file managers put into zips and folders for themselves: on a Mac `__MACOSX`, `.DS_Store` and, for each
-/// file, one with `._` before its name; on Windows `Thumbs.db` and `desktop.ini` (from memory).
-fn is_of_a_file_manager(name: &str) -> bool {
-    const OWN: [&str; 3] = [".ds_store", "thumbs.db", "desktop.ini"];
-    let mut parts = name.trim_end_matches('/').split('/');
-    let last = parts.next_back().unwrap_or_default();
-    let own = last.starts_with("._") || OWN.contains(&last.to_lowercase().as_str()) || last == "__MACOSX";
-    own || parts.any(|folder| folder == "__MACOSX")
+/// Folder of a Mac's own files in a zip.
+const MAC: &str = "__MACOSX";
+/// What a Mac's file of a folder's icon is called: the one name with a control character that is let pass.
+const ICON: &str = "Icon\r";
+
+/// What a manifest says of the zip.
+struct Delivery<'a> {
+    root: &'a str,
+    sizes: HashMap<&'a str, u64>,
+    /// Whole names of its files and folders, and of the folders that it lies in.
+    names: HashSet<String>,
+}
+
+impl<'a> Delivery<'a> {
+    fn of(manifest: &'a Manifest, root: &'a str) -> Self {
+        let paths = manifest.files.iter().map(|f| f.path.as_str()).chain([MANIFEST, CHECKSUMS]);
+        let whole = paths.filter(|p| p.len() <= LONGEST_PATH).map(|p| format!("{root}{p}"));
+        let names = whole.flat_map(|p| folders(&p).map(str::to_owned).chain([p.clone()]).collect::<Vec<_>>()).collect();
+        Self { root, sizes: manifest.files.iter().map(|f| (f.path.as_str(), f.bytes)).collect(), names }
+    }
+
+    fn expected(&self, path: &str) -> Expected {
+        match path {
+            MANIFEST | CHECKSUMS => Expected::AtMost(MOST_MANIFEST),
+            path => self.sizes.get(path).map_or(Expected::Nothing, |&n| Expected::Size(n)),
+        }
+    }
+
+    /// Files that file managers put into zips and folders for themselves: on a Mac `.DS_Store`, `Icon` with a carriage
+    /// return and, for each file and folder, one with `._` before its name, beside it or in the same place under
+    /// `__MACOSX`; on Windows `Thumbs.db` and `desktop.ini` (from memory). One of a file that is not of the delivery
+    /// was added as that file would be.
+    fn is_of_a_file_manager(&self, name: &str, folder: bool) -> bool {
+        const OWN: [&str; 3] = [".ds_store", "thumbs.db", "desktop.ini"];
+        let own = |file: &str| file == ICON || OWN.contains(&file.to_lowercase().as_str());
+        let parts: Vec<&str> = name.split('/').collect();
+        let in_mac = parts.contains(&MAC);
+        let mut place: Vec<&str> = parts.into_iter().filter(|p| *p != MAC).collect();
+        if folder {
+            return in_mac && (place.is_empty() || self.names.contains(&place.join("/")));
+        }
+        let last = place.pop().unwrap_or_default();
+        match last.strip_prefix("._") {
+            Some(of) => own(of) || self.names.contains(&place.into_iter().chain([of]).collect::<Vec<_>>().join("/")),
+            None => own(last),
+        }
+    }
 }
 
 /// What the manifest lets one expect of an entry; more than that is never unpacked.
@@ -223,17 +260,11 @@ enum Expected {
     Nothing,
 }
 
-fn read_entry(
-    archive: Option<&mut Archive>,
-    index: usize,
-    root: &str,
-    expected: &(dyn Fn(&str) -> Expected + Sync),
-    progress: &dyn Progress,
-) -> Read1 {
+fn read_entry(archive: Option<&mut Archive>, index: usize, delivery: &Delivery<'_>, progress: &dyn Progress) -> Read1 {
     let path = format!("entry {}", index + 1);
     let mut out = Read1 { path, folder: false, lies: Lies::Beside, bytes: 0, sha256: String::new(), wrong: None };
     out.wrong = match archive {
-        Some(archive) => out.fill(archive, index, root, expected, progress).err(),
+        Some(archive) => out.fill(archive, index, delivery, progress).err(),
         None => Some("the zip cannot be opened a second time".into()),
     };
     out
@@ -245,8 +276,7 @@ impl Read1 {
         &mut self,
         archive: &mut Archive,
         index: usize,
-        root: &str,
-        expected: &(dyn Fn(&str) -> Expected + Sync),
+        delivery: &Delivery<'_>,
         progress: &dyn Progress,
     ) -> Result<(), String> {
         // A zip tells name, size and CRC of a file twice, in its list and before the file itself; programs take either.
@@ -256,7 +286,8 @@ impl Read1 {
         let name = entry.name().map_err(|e| format!("{} has no readable name ({e})", self.path))?.into_owned();
         let (name, folder) = name.strip_suffix('/').map_or((name.as_str(), false), |folder| (folder, true));
         (self.path, self.folder) = (name.to_owned(), folder);
-        if unsafe_path(name) {
+        let plain = if name.ends_with(ICON) { name.trim_end_matches('\r') } else { name };
+        if unsafe_path(plain) {
             return Err(format!("\"{name}\" would be unpacked outside the folder"));
         }
         if entry.is_symlink() {
@@ -264,11 +295,11 @@ impl Read1 {
         }
         one_name.map_err(|e| format!("\"{name}\" is described twice in the zip, and not alike ({e})"))?;
         // Folders that the top folder lies in count as that one.
-        let above = folder && root.strip_prefix(name).is_some_and(|rest| rest.starts_with('/'));
-        let inside = if above { Some("") } else { name.strip_prefix(root) };
-        let is_sent = inside.is_some_and(|path| !matches!(expected(path), Expected::Nothing));
+        let above = folder && delivery.root.strip_prefix(name).is_some_and(|rest| rest.starts_with('/'));
+        let inside = if above { Some("") } else { name.strip_prefix(delivery.root) };
+        let is_sent = inside.is_some_and(|path| !matches!(delivery.expected(path), Expected::Nothing));
         (self.lies, self.path) = match inside {
-            _ if !is_sent && is_of_a_file_manager(name) => (Lies::Aside, name.to_owned()),
+            _ if !is_sent && delivery.is_of_a_file_manager(name, folder) => (Lies::Aside, name.to_owned()),
             Some(path) => (Lies::Inside, path.to_owned()),
             None => (Lies::Beside, name.to_owned()),
         };
@@ -277,7 +308,7 @@ impl Read1 {
             let holds = || format!("\"{name}\" is called a folder but holds {declared} bytes");
             return if declared > 0 { Err(holds()) } else { Ok(()) };
         }
-        let wanted = if self.lies == Lies::Inside { expected(&self.path) } else { Expected::Nothing };
+        let wanted = if self.lies == Lies::Inside { delivery.expected(&self.path) } else { Expected::Nothing };
         match wanted {
             Expected::Size(n) if n != declared => {
                 Err(format!("{} has {declared} bytes, the manifest says {n}", self.path))

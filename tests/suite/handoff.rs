@@ -369,6 +369,24 @@ fn the_manifest_lists_exactly_what_is_in_the_zip() {
 }
 
 #[test]
+fn a_layer_that_was_pulled_to_the_grid_is_told_as_such_and_not_as_lying_under_the_drum() {
+    let dir = tempfile::tempdir().unwrap();
+    let s = song(dir.path(), 1.5);
+    let plan = underlay::song::LayerPlan { pull: 60.0, ..layer("snare_fat", Drum::Snare) };
+    let file = write(&dir.path().join("snare_fat.wav"), 1, &strokes(1.5, 0.5, 1.0, 170.0, 0.2, 9));
+    let layers = [PrintedLayer { plan, file }];
+    let out = dir.path().join("out");
+    let d = handoff::make(&Request { layers: &layers, ..request(&s, &out) }, &Quiet).unwrap().delivered.unwrap();
+    let files = contents(&d.zip);
+    for paper in ["Notes.txt", "TrackSheet.csv", "TrackSheet.html"] {
+        let text = String::from_utf8(files[&format!("Documents/LowTide_{paper}")].clone()).unwrap();
+        let told = "pulled by 60 % to the grid; it does not lie under the played snare unless that is edited alike";
+        assert!(text.contains(told), "{paper}: {text}");
+        assert!(!text.contains("aligned with the drum") && !text.contains("layer under the"), "{paper}: {text}");
+    }
+}
+
+#[test]
 fn the_same_song_gives_the_same_zip_with_any_number_of_threads() {
     let dir = tempfile::tempdir().unwrap();
     let s = uneven(dir.path());

@@ -167,6 +167,9 @@ fn a_damaged_zip_never_stands_as_unchanged_and_stays_where_it_is() {
     let told = h.findings.iter().find(|f| f.what.contains("was damaged since it was made")).unwrap();
     assert_eq!((told.weight, told.file.as_ref()), (Weight::Caution, Some(&first.zip)));
     assert!(fs::read(&first.zip).unwrap() == bytes, "the damaged one is not touched");
+    let notes = contents(&second.zip).into_iter().find(|(n, _)| n.ends_with("_Notes.txt")).unwrap().1;
+    let notes = String::from_utf8(notes).unwrap();
+    assert!(!notes.contains("damaged") && !notes.contains("R01"), "the drummer's own folder is told: {notes}");
     assert!(handoff::verify(&second.zip, &Quiet).unwrap().wrong.is_empty());
     // The good one stands from then on.
     let third = made(&s, &out);
@@ -222,19 +225,40 @@ fn a_file_that_is_described_twice_and_not_alike_is_told() {
     fs::write(&bad, &b).unwrap();
     let twice = handoff::verify(&bad, &Quiet).unwrap().wrong.join("; ");
     assert!(twice.contains("two files in the zip have one name"), "{twice}");
-    // The last entry is taken out of the directory (APPNOTE 4.3.12, 4.3.16: counts at 8 and 10, its size at 12).
-    let mut b = fs::read(&bad).unwrap();
-    let tail = find_in(&b, b"PK\x05\x06", second);
-    let entry = second - 46;
-    let gone = tail - entry;
-    let size = u32::from_le_bytes(b[tail + 12..tail + 16].try_into().unwrap()) - gone as u32;
+    // The last entry is taken out of the directory, under the name that it has there and before itself.
+    zip_of(&bad, root, &files);
+    let b = without_last_in_list(&fs::read(&bad).unwrap(), twin);
+    fs::write(&bad, &b).unwrap();
+    let hidden = handoff::verify(&bad, &Quiet).unwrap();
+    assert!(hidden.wrong.join("; ").contains("the zip contradicts itself"), "{:?}", hidden.wrong);
+    assert!(!hidden.intact, "a program that reads on without the list unpacks another delivery");
+    let (code, _, told) = crate::run::typed(&["handoff", "--verify"], &bad, &[]);
+    assert_eq!(code, Some(ExitCode::Input as i32));
+    assert!(told.contains("contradicts itself") && !told.contains("unaltered"), "{told}");
+    // The same with one file that was added in plain sight, which is a smaller fault.
+    files.insert(0, ("Guide/readme.txt".into(), vec![1]));
+    zip_of(&bad, root, &files);
+    fs::write(&bad, without_last_in_list(&fs::read(&bad).unwrap(), twin)).unwrap();
+    let both = handoff::verify(&bad, &Quiet).unwrap();
+    let told = both.wrong.join("; ");
+    assert!(told.contains("the zip contradicts itself") && told.contains("readme.txt\" was added"), "{told}");
+    assert!(!both.intact);
+}
+
+/// A zip whose list does not name its last entry, which lies in it all the same (APPNOTE 4.3.12, 4.3.16: counts at 8
+/// and 10, the list's size at 12).
+fn without_last_in_list(zip: &[u8], last: &[u8]) -> Vec<u8> {
+    let mut b = zip.to_vec();
+    let local = find_in(&b, last, 0);
+    let named = find_in(&b, last, local + 1);
+    let tail = find_in(&b, b"PK\x05\x06", named);
+    let entry = named - 46;
+    let size = u32::from_le_bytes(b[tail + 12..tail + 16].try_into().unwrap()) - (tail - entry) as u32;
     b[tail + 12..tail + 16].copy_from_slice(&size.to_le_bytes());
     b[tail + 8] -= 1;
     b[tail + 10] -= 1;
     b.drain(entry..tail);
-    fs::write(&bad, &b).unwrap();
-    let hidden = handoff::verify(&bad, &Quiet).unwrap().wrong.join("; ");
-    assert!(hidden.contains("the zip contradicts itself"), "{hidden}");
+    b
 }
 
 /// What a file manager makes of a delivery that somebody unpacked and packs again.
@@ -298,13 +322,28 @@ fn files_of_a_file_manager_are_no_fault_and_told_in_one_line() {
         let (folder, file) = name.rsplit_once('/').unwrap();
         files.push((format!("__MACOSX/{folder}/._{file}"), b"\0\x05\x16\x07".to_vec()));
     }
-    for name in [".DS_Store", "Guide/Thumbs.db", "Documents/desktop.ini", "Guide/._x"] {
+    for name in [
+        ".DS_Store",
+        "Guide/Thumbs.db",
+        "Documents/desktop.ini",
+        "._Guide",
+        "._.DS_Store",
+        "Guide/Icon\r",
+        "Guide/._Icon\r",
+    ] {
         files.push((format!("{root}{name}"), b"theirs".to_vec()));
     }
     let v = packed_again(&again, &files);
     assert!(v.wrong.is_empty() && v.intact, "{:?}", v.wrong);
     assert_eq!((v.files, v.harmless.len()), (sent.len(), 1));
-    assert!(v.harmless[0].starts_with(&format!("{} files of a file manager", sent.len() + 4)), "{:?}", v.harmless);
+    assert!(v.harmless[0].starts_with(&format!("{} files of a file manager", sent.len() + 7)), "{:?}", v.harmless);
+    // What is called as theirs would be and belongs to no file of the delivery was added by somebody.
+    for name in ["Guide/._setup.exe", "._Drums", "__MACOSX/setup.exe", "__MACOSX/Guide/._setup.exe"] {
+        let v = packed_again(&again, &[files.clone(), vec![(format!("{root}{name}"), vec![1])]].concat());
+        assert!(v.intact && v.wrong.len() == 1 && v.wrong[0].contains("was added to the zip"), "{name}: {:?}", v.wrong);
+    }
+    let out = packed_again(&again, &[files.clone(), vec![(format!("{root}Gui\rde/Icon\r"), vec![1])]].concat());
+    assert!(!out.intact && out.wrong[0].contains("outside the folder"), "{:?}", out.wrong);
     // Whatever it is called: nothing may lead out of the folder, and a file of the delivery is none of a file
     // manager's.
     let out = packed_again(&again, &[files.clone(), vec![("__MACOSX/../../._x".into(), vec![1])]].concat());

@@ -6,6 +6,8 @@ use crate::small_song::sheet;
 use std::fs;
 use std::io::Read;
 use std::path::{Path, PathBuf};
+use underlay::Quiet;
+use underlay::handoff::{self, Request, Sent};
 
 fn zip_of(out: &Path, revision: u32) -> PathBuf {
     out.join(format!("LowTide_Handoff_R{revision:02}.zip"))
@@ -74,6 +76,33 @@ fn a_delivery_that_was_moved_away_keeps_its_number_and_the_next_one_counts_on() 
         "{told}"
     );
     assert_eq!(zips(&out), ["LowTide_Handoff_R01.zip", "LowTide_Handoff_R04.zip"]);
+}
+
+#[test]
+fn a_zip_that_was_moved_away_gets_its_number_again_only_where_every_file_comes_out_the_same() {
+    let dir = tempfile::tempdir().unwrap();
+    let (s, out) = (crate::small_song::song(dir.path(), 1.5), dir.path().join("out"));
+    let first = crate::handoff::made(&s, &out);
+    let bytes = fs::read(&first.zip).unwrap();
+    fs::remove_file(&first.zip).unwrap();
+    let made = |sent: &Sent| {
+        let last = Some(sent);
+        let request = Request { song: &s, layers: &[], hits: None, documents: &[], findings: &[], last, out: &out };
+        let h = handoff::make(&request, &Quiet).unwrap();
+        let told = h.findings.iter().find(|f| f.what.contains("was not in the folder any more")).unwrap().what.clone();
+        (h.delivered.unwrap(), told)
+    };
+    let mut sent = Sent { manifest: first.manifest, changes: None };
+    let (again, told) = made(&sent);
+    assert_eq!(again.revision, 1);
+    assert!(fs::read(&again.zip).unwrap() == bytes && told.contains("made again under its number"), "{told}");
+    fs::remove_file(&again.zip).unwrap();
+    // Another version of the program worded the notes otherwise.
+    let notes = sent.manifest.files.iter_mut().find(|f| f.path.ends_with("_Notes.txt")).unwrap();
+    notes.sha256 = "0".repeat(64);
+    let (next, told) = made(&sent);
+    assert_eq!((next.revision, zips(&out)), (2, vec!["LowTide_Handoff_R02.zip".to_owned()]));
+    assert!(told.contains("numbered after it") && next.changes.is_some_and(|c| c.since == 1), "{told}");
 }
 
 #[test]

@@ -38,7 +38,7 @@ pub fn pull_doubts(pulled: &Pulled, list: &HitList, timing: &Timing) -> Vec<Find
         pulled.counts.moved + pulled.counts.stayed - because(Because::BeforeBarOne) - because(Because::NoRelation);
     if let Some(why) = not_meant {
         out.push(Finding::song(
-            format!("Triggers were pulled although {why}: some now lie on lines that were not meant."),
+            format!("Strokes were pulled although {why}: some now lie on lines that were not meant."),
             "Use the triggers as played until tempo, bar 1 and grid are right, and pull again.",
         ));
     } else if let Some(ms) = timing.common_ms {

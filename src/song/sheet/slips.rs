@@ -58,7 +58,7 @@ fn is_word(text: &str) -> bool {
 
 /// The section that a line behind this text belongs to.
 fn section_of(before: &str) -> Option<&'static str> {
-    let heading = before.lines().map(str::trim).filter(|l| l.starts_with('[')).next_back()?;
+    let heading = before.lines().map(str::trim).rfind(|l| l.starts_with('['))?;
     let name = bare(heading.split('#').next().unwrap_or(heading).trim());
     SECTIONS.into_iter().find(|s| bare(s) == name)
 }

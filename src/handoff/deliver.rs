@@ -363,7 +363,7 @@ fn pack(
     let treatment = conversion.treatment(sounding, facts.frames < item.info.frames);
     let audio = AudioEntry {
         name: item.name.clone(),
-        role: item.role.clone(),
+        role: item.told(),
         note: item.note.clone(),
         source: item.source.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned()),
         treatment,

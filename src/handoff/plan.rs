@@ -82,6 +82,15 @@ impl Item {
         }
     }
 
+    /// Its role, as a receiver is told it.
+    pub fn told(&self) -> String {
+        if self.kind == Kind::Layer && self.pull > 0.0 {
+            format!("{}; it does not lie under the played drum unless that is edited alike", self.role)
+        } else {
+            self.role.clone()
+        }
+    }
+
     /// The side of a stereo file that is delivered, in a word; `None` where all of the file is.
     pub fn side(&self) -> Option<&'static str> {
         let word = if self.channel == Channel::Right { "right" } else { "left" };
@@ -256,16 +265,7 @@ fn items(song: &Song, layers: &[PrintedLayer], documents: &[Document]) -> Result
     }
     for l in layers {
         let info = AudioReader::open(&l.file)?.info().clone();
-        let (drum, pull) = (l.plan.drum, l.plan.pull);
-        let role = if pull > 0.0 {
-            format!(
-                "layer for the {drum}, pulled by {pull} % to the grid; it does not lie under the played {drum} unless that is \
-                 edited alike"
-            )
-        } else {
-            format!("layer under the {drum}")
-        };
-        let item = Item { pull, ..Item::new(&l.plan.name, role, Kind::Layer, info) };
+        let item = Item { pull: l.plan.pull, ..Item::new(&l.plan.name, l.plan.role(), Kind::Layer, info) };
         out.push(Called { item, drum: l.plan.name.clone(), place: "layer".into() });
     }
     for t in &song.tracks {

@@ -259,7 +259,7 @@ fn layer_source(l: &PrintedLayer, mics: &[Mic], faders: &[Fader], s: &Seen) -> S
     let row = Row {
         name: l.plan.name.clone(),
         file: l.file.clone(),
-        role: format!("layer under the {}", l.plan.drum),
+        role: l.plan.role(),
         loudness: s.momentary,
         gain,
         pan: l.plan.pan,

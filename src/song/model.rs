@@ -179,6 +179,17 @@ pub struct LayerPlan {
 }
 
 impl LayerPlan {
+    /// What it is, in words (`layer under the snare`).
+    #[must_use]
+    pub fn role(&self) -> String {
+        let Self { drum, pull, .. } = self;
+        if *pull > 0.0 {
+            format!("layer for the {drum}, pulled by {pull} % to the grid")
+        } else {
+            format!("layer under the {drum}")
+        }
+    }
+
     /// Its one-shots, as [`one_shots`] finds them. What cannot be looked into is left out.
     #[must_use]
     pub fn files(&self) -> Vec<PathBuf> {

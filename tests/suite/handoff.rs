@@ -380,7 +380,7 @@ fn a_layer_that_was_pulled_to_the_grid_is_told_as_such_and_not_as_lying_under_th
     let files = contents(&d.zip);
     for paper in ["Notes.txt", "TrackSheet.csv", "TrackSheet.html"] {
         let text = String::from_utf8(files[&format!("Documents/LowTide_{paper}")].clone()).unwrap();
-        let told = "pulled by 60 % to the grid; it does not lie under the played snare unless that is edited alike";
+        let told = "pulled by 60 % to the grid; it does not lie under the played drum unless that is edited alike";
         assert!(text.contains(told), "{paper}: {text}");
         assert!(!text.contains("aligned with the drum") && !text.contains("layer under the"), "{paper}: {text}");
     }

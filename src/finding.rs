@@ -69,18 +69,22 @@ pub(crate) fn grouped<'a>(findings: impl IntoIterator<Item = &'a Finding>) -> Ve
     out
 }
 
+/// The name of a file without its folders.
+pub(crate) fn file_name(path: &Path) -> String {
+    path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
+}
+
 /// Files that a finding of several names; the rest is counted.
 const NAMED: usize = 3;
 
 /// What a finding's words are said of, to stand before them: a file as `shown`, or `each of 9 files (kick.wav, snare.wav, hat.wav
 /// and 6 more)`; empty for the song.
 pub(crate) fn of_files(files: &[&Path], shown: impl Fn(&Path) -> String) -> String {
-    let name = |p: &&Path| p.file_name().unwrap_or(p.as_os_str()).to_string_lossy().into_owned();
     match files {
         [] => String::new(),
         [one] => shown(one),
         many => {
-            let names: Vec<String> = many.iter().take(NAMED).map(name).collect();
+            let names: Vec<String> = many.iter().take(NAMED).map(|p| file_name(p)).collect();
             let more = many.len() - names.len();
             let more = if more > 0 { format!(" and {more} more") } else { String::new() };
             format!("each of {} files ({}{more})", many.len(), names.join(", "))

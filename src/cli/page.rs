@@ -6,7 +6,7 @@
 use super::hits::HITS;
 use super::outcome::Outcome;
 use super::run::{Did, Step, Told};
-use crate::finding::{Finding, Weight, grouped, of_files};
+use crate::finding::{Finding, Weight, file_name, grouped, of_files};
 use crate::mix::{DRUMS_ONLY, MIX, WITHOUT_LAYERS};
 use crate::run::Stage;
 use std::fmt::Write as _;
@@ -121,8 +121,8 @@ pub(super) fn html(told: &Told) -> String {
         }
         let _ = writeln!(h, "<h2>{title}</h2>\n<ul{}>", if wanted { "" } else { " class=\"n\"" });
         for (f, files) in grouped(some) {
-            let name = |p: &Path| p.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
-            let file = Some(of_files(&files, name)).filter(|t| !t.is_empty()).map(|t| format!("<b>{}</b>: ", e(&t)));
+            let file =
+                Some(of_files(&files, file_name)).filter(|t| !t.is_empty()).map(|t| format!("<b>{}</b>: ", e(&t)));
             let remedy = if f.remedy.is_empty() {
                 String::new()
             } else {

@@ -324,7 +324,7 @@ fn left(report: &LayerReport) -> Option<Finding> {
         file: None,
         what: format!("layer {}: {}", report.name, report.left_words()?),
         remedy: format!(
-            "{MAP} tells them in its column why. Where you move the real strokes to the grid, leave these too; where many are \
+            "The column `why` of {MAP} names each. Where you move the real strokes to the grid, leave these too; where many are \
              left, check tempo, bar 1 and grid with `underlay timing`."
         ),
     })

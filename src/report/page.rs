@@ -2,7 +2,7 @@
 
 use super::picture::Picture;
 use crate::error::Result;
-use crate::finding::{Finding, Weight, grouped, of_files};
+use crate::finding::{Finding, Weight, file_name, grouped, of_files};
 use askama::Template;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -105,8 +105,7 @@ impl Page<'_> {
 
     /// Findings, what is the same of several files once.
     fn findings(&self) -> Vec<(&Finding, String)> {
-        let name = |p: &Path| p.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
-        grouped(&self.report.findings).into_iter().map(|(f, files)| (f, of_files(&files, name))).collect()
+        grouped(&self.report.findings).into_iter().map(|(f, files)| (f, of_files(&files, file_name))).collect()
     }
 }
 

@@ -53,7 +53,12 @@ fn entry(line: &str) -> Option<(&str, &str)> {
 }
 
 fn is_word(text: &str) -> bool {
-    !text.is_empty() && text.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '_' | '-'))
+    !text.is_empty() && text.chars().all(in_names)
+}
+
+/// Whether a letter may stand in a field's name.
+fn in_names(c: char) -> bool {
+    c.is_ascii_alphanumeric() || matches!(c, '_' | '-')
 }
 
 /// The section that a line behind this text belongs to.
@@ -88,7 +93,7 @@ fn twice(before: &str, line: &str, from: &str) -> Slip {
             format!("Move the lines below this heading up to the first [{name}], and take this heading out."),
         );
     }
-    let name: String = from.chars().take_while(|c| c.is_ascii_alphanumeric() || matches!(c, '_' | '-')).collect();
+    let name: String = from.chars().take_while(|c| in_names(*c)).collect();
     let given = |l: &str| l.split_once('=').is_some_and(|(n, _)| n.trim() == name);
     // A name counts within its section.
     let heading = earlier(&|l| l.starts_with('[')).map_or(0, |(n, _)| n);

@@ -243,13 +243,11 @@ fn strokes(old: &Manifest, new: &Manifest, rate: SampleRate) -> Vec<ChangedStrok
     let change = |drum: &String| {
         let (was, is) = (of(old, drum), of(new, drum));
         let gone: Vec<u64> = was.difference(&is).copied().collect();
-        let mut new: Vec<u64> = is.difference(&was).copied().collect();
+        let mut new: BTreeSet<u64> = is.difference(&was).copied().collect();
         let mut moved = 0;
         for pos in &gone {
-            if let Some(at) = new.iter().position(|n| n.abs_diff(*pos) < near) {
-                new.remove(at);
-                moved += 1;
-            }
+            let at = new.range(pos.saturating_add(1).saturating_sub(near)..pos.saturating_add(near)).next().copied();
+            moved += usize::from(at.is_some_and(|at| new.remove(&at)));
         }
         let all = ChangedStrokes { drum: drum.clone(), gone: gone.len() - moved, new: new.len(), moved };
         (all.gone + all.new + all.moved > 0).then_some(all)

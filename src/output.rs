@@ -3,6 +3,7 @@
 //! [`AtomicFile`] is written beside its target and renamed into place by [`AtomicFile::commit`];
 //! dropped without a commit, it removes what it wrote.
 
+mod claim;
 mod name;
 mod table;
 
@@ -12,6 +13,7 @@ use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
+pub use claim::Claim;
 pub use name::{alike, file_stem, is_accent, kept_by_windows, spelled_out, storable, without_accent};
 pub use table::csv_field;
 
@@ -156,6 +158,12 @@ fn is_same_file(a: &fs::Metadata, b: &fs::Metadata) -> bool {
 #[cfg(not(unix))]
 fn is_same_file(_: &fs::Metadata, _: &fs::Metadata) -> bool {
     false
+}
+
+/// Whether two paths name one file or folder, links followed.
+#[must_use]
+pub fn same_file(a: &Path, b: &Path) -> bool {
+    a == b || matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
 }
 
 /// Marks a passing file as being written by a living run: the system lifts the mark when the run ends, however it ends.

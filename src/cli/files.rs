@@ -1,7 +1,7 @@
 //! Output folders and sets of output files: all of them appear, or none.
 
 use crate::error::{Error, Located, Result};
-use crate::output::{AtomicFile, Inputs, write_all_whole};
+use crate::output::{AtomicFile, Claim, Inputs, write_all_whole};
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -9,6 +9,8 @@ use std::path::{Path, PathBuf};
 pub(super) struct OutFolder {
     path: PathBuf,
     made: Vec<PathBuf>,
+    /// Keeps other commands out until this one is done.
+    claim: Option<Claim>,
 }
 
 impl OutFolder {
@@ -20,7 +22,7 @@ impl OutFolder {
         let path = if path.as_os_str().is_empty() { Path::new(".") } else { path };
         let missing: Vec<PathBuf> =
             path.ancestors().take_while(|p| !p.as_os_str().is_empty() && !p.exists()).map(Path::to_owned).collect();
-        let folder = Self { path: path.to_owned(), made: missing };
+        let folder = Self { path: path.to_owned(), made: missing, claim: None };
         crate::output::make_folder(path)?;
         crate::output::sweep(path);
         // A file that is begun and dropped leaves nothing.
@@ -29,6 +31,22 @@ impl OutFolder {
             other => other,
         })?);
         Ok(folder)
+    }
+
+    /// The same for the folder of a song's results (`song` is its sheet, or what stands for it), in which one command writes at
+    /// a time. `held` is the hold of the run that this is a stage of.
+    ///
+    /// # Errors
+    /// As [`prepare`](Self::prepare), and `Busy` while another command writes there.
+    pub fn hold(path: &Path, song: &Path, held: Option<&Claim>) -> Result<Self> {
+        let mut folder = Self::prepare(path)?;
+        folder.claim = Claim::beside(held, &folder.path, song)?;
+        Ok(folder)
+    }
+
+    /// The hold on it, where this command took one.
+    pub fn claim(&self) -> Option<&Claim> {
+        self.claim.as_ref()
     }
 
     pub fn path(&self) -> &Path {
@@ -43,6 +61,8 @@ impl OutFolder {
 
 impl Drop for OutFolder {
     fn drop(&mut self) {
+        // First, as it may have a file in the folder.
+        self.claim.take();
         for made in &self.made {
             // Fails, as it should, where the folder holds results.
             let _ = fs::remove_dir(made);
@@ -61,9 +81,4 @@ pub(super) fn write_together(files: &[(PathBuf, Vec<u8>)], inputs: &[PathBuf]) -
         inputs.refuse(target)?;
     }
     write_all_whole(files)
-}
-
-/// Whether two paths name one file, links followed.
-pub(super) fn same_file(a: &Path, b: &Path) -> bool {
-    a == b || matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
 }

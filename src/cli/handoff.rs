@@ -13,6 +13,7 @@ use crate::handoff::{self, Delivered, Document, Handoff, HandoffFault, Request, 
 use crate::hits::HitList;
 use crate::layer::{map_at_rate, only};
 use crate::mix::{MIX, PrintedLayer};
+use crate::output::Claim;
 use crate::progress::Progress;
 use crate::song::Song;
 use crate::units::{SamplePos, SampleRate};
@@ -55,7 +56,7 @@ pub(super) struct Args {
     verify: Option<PathBuf>,
 }
 
-pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+pub(super) fn execute(args: &Args, held: Option<&Claim>, progress: &dyn Progress) -> Result<Outcome> {
     if let Some(zip) = &args.verify {
         return verify(zip, progress);
     }
@@ -68,17 +69,22 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
     let out = folder_for(sheet, args.out.as_deref());
     let usual = folder_for(sheet, None);
     let from = if out.join(HITS).is_file() || !usual.join(HITS).is_file() { out.clone() } else { usual };
-    hand_off(&song, &from, &out, args.check, progress)
+    hand_off(&song, &from, &out, args.check, held, progress)
 }
 
 /// Checks and packs. `from` holds the results of earlier commands, `out` gets the zip.
-pub(super) fn hand_off(
+fn hand_off(
     song: &Song,
     from: &Path,
     out: &Path,
     check_only: bool,
+    held: Option<&Claim>,
     progress: &dyn Progress,
 ) -> Result<Outcome> {
+    // Made here so that it vanishes again if nothing is put into it. What is packed is not to change meanwhile either.
+    let folder = (!check_only).then(|| OutFolder::hold(out, &song.sheet, held)).transpose()?;
+    let claim = held.or(folder.as_ref().and_then(OutFolder::claim));
+    let _results = (!check_only).then(|| Claim::beside(claim, from, &song.sheet)).transpose()?;
     let prepared = Prepared::of(song, from)?;
     let last = sent(song, out);
     let request = Request {
@@ -99,8 +105,6 @@ pub(super) fn hand_off(
         let code = (h.errors() > 0).then_some(ExitCode::Input);
         return Ok(Outcome::new("handoff", text, &h.delivered, h.findings)?.failed(code));
     }
-    // Made here so that it vanishes again if nothing is put into it.
-    let _folder = OutFolder::prepare(out)?;
     let mut h = handoff::make(&request, progress)?;
     h.findings.extend(own);
     h.findings.extend(h.delivered.as_ref().and_then(|d| note_sent(song, out, d)));

@@ -1,6 +1,6 @@
 //! `underlay hits SHEET|FILE...`: finds strokes, writes list, triggers and pictures.
 
-use super::files::{OutFolder, same_file, write_together};
+use super::files::{OutFolder, write_together};
 use super::options::{self, FinderOptions};
 use super::outcome::Outcome;
 use super::results::{complete, folder_for};
@@ -10,7 +10,7 @@ use crate::error::{Error, Result};
 use crate::finding::{Finding, counted};
 use crate::hits::{Found, Hit, HitList, State, find, waveforms};
 use crate::midi::{TriggerPlan, Version, make_triggers};
-use crate::output::Unwritten;
+use crate::output::{Claim, Unwritten, same_file};
 use crate::progress::Progress;
 use crate::report::{DrumSummary, hits_report};
 use crate::song::{Curve, Drum, FinderSettings, Mic, SingleFiles, Song};
@@ -102,6 +102,13 @@ struct Plan {
 }
 
 impl Args {
+    /// The plan, and its folder, held.
+    fn begin(&self, held: Option<&Claim>) -> Result<(Plan, OutFolder)> {
+        let plan = self.plan()?;
+        let folder = OutFolder::hold(&plan.out, &self.inputs[0], held)?;
+        Ok((plan, folder))
+    }
+
     fn plan(&self) -> Result<Plan> {
         let sheets = self.inputs.iter().filter(|p| is_sheet(p)).count();
         let first = &self.inputs[0];
@@ -116,7 +123,7 @@ impl Args {
         }
         let (song, beside) = match (sheets, self.inputs.len()) {
             (0, _) => (self.song_of_files()?, folder_of(first).to_owned()),
-            (1, 1) => (self.song_of_sheet(first)?, folder_of(first).join(OUT)),
+            (1, 1) => (self.song_of_sheet(first)?, folder_for(first, None)),
             _ => {
                 return Err(Error::usage(
                     "a sheet is named together with other files",
@@ -203,12 +210,13 @@ struct Told<'a> {
     tempo: bool,
 }
 
-pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+pub(super) fn execute(args: &Args, held: Option<&Claim>, progress: &dyn Progress) -> Result<Outcome> {
+    let (plan, folder) = args.begin(held)?;
     let Some(sheet) = args.inputs.first().filter(|p| is_sheet(p) && args.from_list.is_none()) else {
-        return execute_noting(args, progress, |_, _| Ok(()));
+        return done(args, &plan, &folder, progress, |_, _| Ok(()));
     };
     let out = folder_for(sheet, args.out.as_deref());
-    let outcome = execute_noting(args, progress, |song, files| run::note_found(song, &out, files))?;
+    let outcome = done(args, &plan, &folder, progress, |song, files| run::note_found(song, &out, files))?;
     run::note_written(sheet, &out)?;
     Ok(outcome)
 }
@@ -216,13 +224,23 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
 /// Finds or reads, and writes; `note` is shown every file as it will be, before the first is written, and may add others.
 pub(super) fn execute_noting(
     args: &Args,
+    held: Option<&Claim>,
     progress: &dyn Progress,
     note: impl FnOnce(&Song, &mut Unwritten) -> Result<()>,
 ) -> Result<Outcome> {
-    let plan = args.plan()?;
-    let folder = OutFolder::prepare(&plan.out)?;
-    let mut found = strokes(&plan, args.from_list.as_deref(), progress)?;
-    let Results { kept, mut made } = results(&plan, &mut found, &folder, args)?;
+    let (plan, folder) = args.begin(held)?;
+    done(args, &plan, &folder, progress, note)
+}
+
+fn done(
+    args: &Args,
+    plan: &Plan,
+    folder: &OutFolder,
+    progress: &dyn Progress,
+    note: impl FnOnce(&Song, &mut Unwritten) -> Result<()>,
+) -> Result<Outcome> {
+    let mut found = strokes(plan, args.from_list.as_deref(), progress)?;
+    let Results { kept, mut made } = results(plan, &mut found, folder, args)?;
     let _pictures = OutFolder::prepare(&folder.file(PICTURES))?;
     let named = |files: &Unwritten| files.iter().map(|f| f.0.clone()).collect::<Vec<PathBuf>>();
     let (own, names) = (named(&made), [named(&kept), named(&made)].concat());

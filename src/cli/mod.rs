@@ -23,6 +23,7 @@ mod take;
 mod timing;
 
 use crate::error::{Error, ExitCode};
+use crate::output::Claim;
 use crate::progress::{Progress, Quiet};
 use clap::{CommandFactory, Parser, Subcommand};
 use outcome::Outcome;
@@ -126,7 +127,7 @@ where
             } else {
                 &Quiet
             };
-            execute(command, progress)
+            execute(command, None, progress)
         }
     };
     match ended {
@@ -153,16 +154,17 @@ where
     }
 }
 
-fn execute(command: &Command, progress: &dyn Progress) -> crate::Result<Outcome> {
+/// `held`: the hold on the folder of results that a run has, where the command is a stage of it.
+fn execute(command: &Command, held: Option<&Claim>, progress: &dyn Progress) -> crate::Result<Outcome> {
     match command {
         Command::Demo(args) => demo::execute(args, progress),
         Command::Prep(args) => prep::execute(args, progress),
-        Command::Hits(args) => hits::execute(args, progress),
-        Command::Phase(args) => phase::execute(args, progress),
-        Command::Print(args) => print::execute(args, progress),
-        Command::Timing(args) => timing::execute(args, progress),
-        Command::Rough(args) => rough::execute(args, progress),
-        Command::Handoff(args) => handoff::execute(args, progress),
+        Command::Hits(args) => hits::execute(args, held, progress),
+        Command::Phase(args) => phase::execute(args, held, progress),
+        Command::Print(args) => print::execute(args, held, progress),
+        Command::Timing(args) => timing::execute(args, held, progress),
+        Command::Rough(args) => rough::execute(args, held, progress),
+        Command::Handoff(args) => handoff::execute(args, held, progress),
         Command::Run(args) => run::execute(args, progress),
         Command::Completions(_) | Command::Man => Err(Error::usage("this prints text", "Call it without --json.")),
     }

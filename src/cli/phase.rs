@@ -9,7 +9,7 @@ use super::outcome::Outcome;
 use super::take::{Take, TakeArgs};
 use crate::error::{Error, Result};
 use crate::finding::{Finding, counted};
-use crate::output::{alike, storable};
+use crate::output::{Claim, alike, storable};
 use crate::phase::{
     Agreement, COPIES, Celsius, Copied, CopiesRecord, Pair, PairKind, PhaseReport, PhaseSettings, Recommendation,
     Shift, measure, mic_of, phase_csv, write_copy,
@@ -101,7 +101,7 @@ struct Set<'a> {
     polarity: Polarity,
 }
 
-pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+pub(super) fn execute(args: &Args, held: Option<&Claim>, progress: &dyn Progress) -> Result<Outcome> {
     let (song, out) = args.take.song()?;
     for name in &args.copies.moved {
         if !song.mics.iter().any(|m| m.name == *name) {
@@ -112,7 +112,7 @@ pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
             ));
         }
     }
-    let folder = OutFolder::prepare(&out)?;
+    let folder = OutFolder::hold(&out, &song.sheet, held)?;
     let corrected = args.copies.write.as_deref().map(OutFolder::prepare).transpose()?;
     let mut take = args.take.open(song, out, progress)?;
     let settings = PhaseSettings { air: args.air, strokes: usize::from(args.strokes), ..PhaseSettings::default() };

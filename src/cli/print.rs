@@ -11,7 +11,7 @@ use crate::layer::{
     with_others,
 };
 use crate::midi::{FileMap, MidiFault, triggers};
-use crate::output::{fault_of, file_stem};
+use crate::output::{Claim, fault_of, file_stem};
 use crate::progress::Progress;
 use crate::report::{Picture, layer_gains};
 use crate::song::{Drum, LayerPlan, Song};
@@ -223,14 +223,14 @@ pub(super) fn layer_file(out: &Path, name: &str) -> PathBuf {
     out.join(LAYERS).join(format!("{}.wav", file_stem(name)))
 }
 
-pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+pub(super) fn execute(args: &Args, held: Option<&Claim>, progress: &dyn Progress) -> Result<Outcome> {
     let (song, out) = args.take.song()?;
     let mut findings = Vec::new();
     let plans = args.plans(&song)?;
     if args.sets {
         return sets(&song, &plans, findings);
     }
-    let folder = OutFolder::prepare(&out)?;
+    let folder = OutFolder::hold(&out, &song.sheet, held)?;
     let mut take = args.take.open(song, out, progress)?;
     take.inputs.extend(plans.iter().flat_map(LayerPlan::files));
     let take = take;

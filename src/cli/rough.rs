@@ -6,7 +6,7 @@ use super::outcome::Outcome;
 use super::results::{self, folder_for};
 use crate::error::Result;
 use crate::mix::{Rough, TABLE, Version, aim_words, make};
-use crate::output::csv_field;
+use crate::output::{Claim, csv_field};
 use crate::progress::Progress;
 use crate::song::{Polarity, Song};
 use crate::units::Decibels;
@@ -53,12 +53,12 @@ struct Told<'a> {
     table: PathBuf,
 }
 
-pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+pub(super) fn execute(args: &Args, held: Option<&Claim>, progress: &dyn Progress) -> Result<Outcome> {
     let mut song = Song::read(&args.sheet)?;
     song.rough.loudness = args.loudness.or(song.rough.loudness);
     song.rough.true_peak = args.true_peak.unwrap_or(song.rough.true_peak);
     song.rough.guide_level = args.guide_level.map_or(song.rough.guide_level, Decibels);
-    let folder = OutFolder::prepare(&folder_for(&args.sheet, args.out.as_deref()))?;
+    let folder = OutFolder::hold(&folder_for(&args.sheet, args.out.as_deref()), &args.sheet, held)?;
     let results::Layers { printed: layers, missing: mut findings, left_out, by_hand: _ } =
         results::layers(&song, folder.path());
     findings.extend(left_out);

@@ -12,7 +12,7 @@ use crate::error::{Error, Result};
 use crate::finding::{Finding, Weight, grouped};
 use crate::output::{Inputs, write_whole};
 use crate::progress::Progress;
-use crate::run::{Claim, RECORD, Stage};
+use crate::run::{RECORD, Stage};
 use crate::song::Song;
 pub(super) use noted::{found_otherwise, has_found, is_edited, note_found, note_sent, note_written, sent};
 use serde::Serialize;
@@ -32,8 +32,8 @@ Examples:
   underlay run Songs                    every sheet in the folder Songs and below
 
 A stage whose recordings, settings and hit list have not changed is not done again. Strokes that you edited in \
-hits.csv are kept and used. Change a line of the sheet and run again: that is a revision. While one run is at work on a \
-song, a second one of it ends with code 4.";
+hits.csv are kept and used. Change a line of the sheet and run again: that is a revision. While one command writes into a \
+song's folder of results, another one ends with code 4.";
 
 /// Do the whole song: hits, timing, phase, layers, rough mix, handoff; only what has changed
 #[derive(clap::Args)]
@@ -149,9 +149,8 @@ fn one(args: &Args, sheet: &Path, progress: &dyn Progress) -> Result<Told> {
     let inputs = Inputs::of(song.files());
     inputs.refuse(&out.join(PAGE))?;
     inputs.refuse(&out.join(RECORD))?;
-    let folder = OutFolder::prepare(&out)?;
-    let _alone = Claim::of(folder.path(), sheet)?;
-    let mut run = Run::new(args, song, &out, progress);
+    let folder = OutFolder::hold(&out, sheet, None)?;
+    let mut run = Run::new(args, song, &out, folder.claim(), progress);
     let ended = run.all();
     let told = run.told(folder.path());
     write_whole(&told.page, page::html(&told).as_bytes())?;

@@ -12,7 +12,7 @@ use crate::audio::{AudioFault, AudioReader};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
 use crate::hits::{HitList, HitListFault};
-use crate::output::reading_in_words;
+use crate::output::{Claim, reading_in_words};
 use crate::progress::Progress;
 use crate::song::{Section, Song};
 use crate::tempo::{Grid, Meter, TempoChange, TempoMap, read_tempo_track};
@@ -322,12 +322,12 @@ struct Told<'a> {
     files: Vec<PathBuf>,
 }
 
-pub(super) fn execute(args: &Args, progress: &dyn Progress) -> Result<Outcome> {
+pub(super) fn execute(args: &Args, held: Option<&Claim>, progress: &dyn Progress) -> Result<Outcome> {
     if ["mid", "midi"].iter().any(|m| args.input.extension().is_some_and(|e| e.eq_ignore_ascii_case(m))) {
-        return click::execute(args);
+        return click::execute(args, held);
     }
     let mut plan = args.plan()?;
-    let folder = OutFolder::prepare(&plan.out)?;
+    let folder = OutFolder::hold(&plan.out, &args.input, held)?;
     let checked = checked(args, &mut plan, progress)?;
     let until = args.clicking.length.unwrap_or(checked.end);
     let click =

@@ -3,10 +3,8 @@
 //! In: the song, a stage, the folder of results. Out: a [`Key`] that changes when anything does that the stage's results
 //! depend on, and a [`Record`] of what earlier runs made, kept in the folder as `run.json`.
 
-mod claim;
 mod key;
 mod record;
 
-pub use claim::Claim;
 pub use key::{Key, Stage, Sums, sum_of};
 pub use record::{Places, RECORD, Record, StageRecord, Standing};

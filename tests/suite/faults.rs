@@ -508,19 +508,59 @@ fn corrected_copies_stay_in_their_folder_under_names_that_every_disk_takes_and_t
 
 #[test]
 fn a_pause_between_begin_and_end_is_no_reason_to_sweep_a_living_run() {
-    // Two runs at once into one folder: both end well, and what is there is whole.
+    // Two at once into one folder: the second waits for nobody and ends well after the first, or is refused beside it; what is
+    // there is whole.
     let dir = tempfile::tempdir().unwrap();
     sheet(dir.path(), 3.0, "");
     let mut both: Vec<_> =
         (0..2).map(|_| underlay(dir.path(), &["rough", "song.toml", "--out", "out"]).spawn().unwrap()).collect();
     std::thread::sleep(Duration::from_millis(1));
-    for child in &mut both {
-        assert!(matches!(child.wait().unwrap().code(), Some(0 | 1)));
-    }
+    let codes: Vec<_> = both.iter_mut().map(|child| child.wait().unwrap().code()).collect();
+    let well = codes.iter().filter(|code| matches!(code, Some(0 | 1))).count();
+    let refused = codes.iter().filter(|code| **code == Some(4)).count();
+    assert!(well >= 1 && well + refused == 2, "{codes:?}");
     let first = contents(&dir.path().join("out"));
     assert!(first.keys().all(|n| !n.contains("tmp-underlay")), "{:?}", first.keys());
     done(dir.path(), &["rough", "song.toml", "--out", "out"]);
     assert_eq!(contents(&dir.path().join("out")), first);
+}
+
+#[test]
+fn every_command_leaves_a_folder_of_results_alone_in_which_another_one_is_at_work() {
+    use underlay::output::Claim;
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 6.0, LAYER);
+    done(dir.path(), &["run", "song.toml", "--out", "out"]);
+    fs::create_dir(dir.path().join("client")).unwrap();
+    let (out, client, usual) = (dir.path().join("out"), dir.path().join("client"), dir.path().join("underlay"));
+    copy(&contents(&out), &usual);
+    let before = contents(dir.path());
+    let held = Claim::of(&out, &path).unwrap();
+    let of_a_list = ["timing", "out/hits.csv", "--bpm", "120"];
+    // The folder that results come from is held by a handoff too, wherever its zip goes.
+    let results = Claim::of(&usual, &path).unwrap();
+    let to_a_client = ["handoff", "song.toml", "--out", "client"];
+    let refused = |typed: &[&str]| {
+        let ended = underlay(dir.path(), typed).stderr(Stdio::piped()).output().unwrap();
+        let said = String::from_utf8_lossy(&ended.stderr);
+        assert_eq!(ended.status.code(), Some(4), "{typed:?}: {said}");
+        assert!(said.contains("another run is at work on this song's folder of results"), "{typed:?}: {said}");
+        assert!(contents(dir.path()) == before, "{typed:?} changed something");
+    };
+    let writing = COMMANDS.iter().filter(|typed| typed[0] != "prep");
+    writing.chain(&[&of_a_list[..], &to_a_client]).for_each(|typed| refused(typed));
+    // Nothing is written by these, so nobody is kept out of them.
+    done(dir.path(), &["handoff", "song.toml", "--out", "out", "--check"]);
+    done(dir.path(), &["print", "song.toml", "--out", "out", "--sets"]);
+    drop(results);
+    let zips = Claim::of(&client, &path).unwrap();
+    refused(&to_a_client);
+    drop((held, zips));
+    let others = [&of_a_list[..], &to_a_client];
+    let all = COMMANDS.iter().chain(&others);
+    all.for_each(|typed| done(dir.path(), typed));
+    let left: Vec<String> = contents(dir.path()).into_keys().filter(|n| n.contains("tmp-underlay")).collect();
+    assert!(left.is_empty(), "{left:?}");
 }
 
 #[test]

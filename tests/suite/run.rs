@@ -144,6 +144,16 @@ fn a_list_found_by_hand_and_not_edited_is_found_anew_where_the_sheet_has_changed
 }
 
 #[test]
+fn a_list_found_by_hand_within_the_songs_folder_is_known_as_the_tools_own_too() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = sheet(dir.path(), 6.0, "");
+    let ended = underlay().args(["hits", "song.toml"]).current_dir(dir.path()).output().unwrap();
+    let said = String::from_utf8(ended.stdout).unwrap();
+    assert!(matches!(ended.status.code(), Some(0 | 1)) && said.contains("Written to underlay: hits.csv"), "{said}");
+    assert_eq!(of(&did(&path, &["--until", "hits"]), "hits"), "done", "not kept as somebody's edits");
+}
+
+#[test]
 fn a_corrected_stroke_is_no_reason_for_concern_and_its_midi_and_report_follow() {
     let dir = tempfile::tempdir().unwrap();
     let path = sheet(dir.path(), 8.0, "");

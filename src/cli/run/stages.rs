@@ -13,7 +13,7 @@ use crate::cli::{self, Command};
 use crate::error::{Error, Located, Result};
 use crate::finding::Finding;
 use crate::mix::MIX;
-use crate::output::{Inputs, fault_of};
+use crate::output::{Claim, Inputs, fault_of};
 use crate::progress::Progress;
 use crate::run::{Key, Record, Stage, StageRecord, Standing, Sums};
 use crate::song::{LayerPlan, Song};
@@ -28,6 +28,8 @@ pub(super) struct Run<'a> {
     args: &'a Args,
     song: Song,
     out: PathBuf,
+    /// The hold on the folder, which the stages' own commands are not to take again.
+    held: Option<&'a Claim>,
     record: Record,
     sums: Sums,
     /// What is known without any stage, as it is now: told with every run, and never noted with a stage.
@@ -39,11 +41,11 @@ pub(super) struct Run<'a> {
 
 impl<'a> Run<'a> {
     /// A song that nothing has been done of yet.
-    pub fn new(args: &'a Args, song: Song, out: &Path, progress: &'a dyn Progress) -> Self {
+    pub fn new(args: &'a Args, song: Song, out: &Path, held: Option<&'a Claim>, progress: &'a dyn Progress) -> Self {
         let record = Record::read(places(&song.sheet, out));
         let now = [song.findings(), song.left_open()].concat();
         let (steps, findings, sums) = (Vec::new(), now.clone(), Sums::default());
-        Self { args, song, out: out.to_owned(), record, sums, now, steps, findings, progress }
+        Self { args, song, out: out.to_owned(), held, record, sums, now, steps, findings, progress }
     }
 
     /// Every stage that is asked for, up to one that fails.
@@ -236,9 +238,9 @@ impl<'a> Run<'a> {
         match &args.command {
             Command::Hits(args) => {
                 let progress = self.progress;
-                hits::execute_noting(args, progress, |_, files| note(self, files))
+                hits::execute_noting(args, self.held, progress, |_, files| note(self, files))
             }
-            other => cli::execute(other, self.progress),
+            other => cli::execute(other, self.held, self.progress),
         }
     }
 

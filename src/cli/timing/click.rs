@@ -5,6 +5,7 @@ use super::super::outcome::Outcome;
 use super::super::take::Batch;
 use super::{Args, click_words, tempo_words};
 use crate::error::{Error, Result};
+use crate::output::Claim;
 use crate::tempo::read_tempo_track;
 use crate::timing::{Click, plan_click, write_click};
 use crate::units::{SampleRate, Seconds};
@@ -20,7 +21,7 @@ struct Told<'a> {
 }
 
 /// `underlay timing tempo.mid --click --length SECONDS`.
-pub(super) fn execute(args: &Args) -> Result<Outcome> {
+pub(super) fn execute(args: &Args, held: Option<&Claim>) -> Result<Outcome> {
     let file = &args.input;
     if !file.exists() {
         // It says so.
@@ -61,7 +62,7 @@ pub(super) fn execute(args: &Args) -> Result<Outcome> {
     let rate = args.rate.unwrap_or(SampleRate::SESSION);
     let click = plan_click(&map, rate, length, args.clicking.count_in)?;
     let beside = file.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let folder = OutFolder::prepare(args.out.as_deref().unwrap_or(beside))?;
+    let folder = OutFolder::hold(args.out.as_deref().unwrap_or(beside), file, held)?;
     let path = folder.file("click.wav");
     let inputs = [file.clone()];
     let mut batch = Batch { inputs: &inputs, begun: Vec::new() };

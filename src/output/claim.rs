@@ -1,15 +1,16 @@
-//! One run at a time in a folder of results.
+//! One writer at a time in a folder of results.
 //!
-//! In: the folder. Out: a hold on it that the system lifts when the run ends, however it ends.
+//! In: the folder. Out: a hold on it that the system lifts when the command ends, however it ends.
 
 use crate::error::{Located, Result};
-use crate::output::OutputFault;
+use crate::output::{OutputFault, same_file};
 use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
 
-/// A folder that this run alone works in.
+/// A folder that this command alone writes into.
 #[derive(Debug)]
 pub struct Claim {
+    folder: PathBuf,
     /// Locked as long as it is open; `None` where the disk knows no locks.
     held: Option<File>,
     /// A file that was made to be locked.
@@ -20,15 +21,28 @@ impl Claim {
     /// Holds a folder of `song`'s results that is there. Where the disk knows no locks, as some network drives do, nobody is kept out.
     ///
     /// # Errors
-    /// [`OutputFault::Busy`] on the song while another run holds it.
+    /// [`OutputFault::Busy`] on the song while another command holds it.
     pub fn of(folder: &Path, song: &Path) -> Result<Self> {
         let (file, mark) = lockable(folder);
-        let Ok(file) = file else { return Ok(Self { held: None, mark: None }) };
+        let folder = folder.to_owned();
+        let Ok(file) = file else { return Ok(Self { folder, held: None, mark: None }) };
         match file.try_lock() {
-            Ok(()) => Ok(Self { held: Some(file), mark }),
+            Ok(()) => Ok(Self { folder, held: Some(file), mark }),
             Err(TryLockError::WouldBlock) => Err(Located::whole(song, OutputFault::Busy).into()),
-            Err(TryLockError::Error(_)) => Ok(Self { held: None, mark }),
+            Err(TryLockError::Error(_)) => Ok(Self { folder, held: None, mark }),
         }
+    }
+
+    /// The same beside a hold that this command, or the run that it is a stage of, has already; `None` where that is on this
+    /// very folder, by whatever path.
+    ///
+    /// # Errors
+    /// [`OutputFault::Busy`] on the song while another command holds it.
+    pub fn beside(held: Option<&Self>, folder: &Path, song: &Path) -> Result<Option<Self>> {
+        if held.is_some_and(|held| same_file(&held.folder, folder)) {
+            return Ok(None);
+        }
+        Self::of(folder, song).map(Some)
     }
 }
 
@@ -61,7 +75,7 @@ mod tests {
     use crate::error::ExitCode;
 
     #[test]
-    fn a_folder_is_held_by_one_run_at_a_time_and_holds_nothing_afterwards() {
+    fn a_folder_is_held_by_one_command_at_a_time_and_holds_nothing_afterwards() {
         let dir = tempfile::tempdir().unwrap();
         let song = Path::new("harbour.toml");
         let first = Claim::of(dir.path(), song).unwrap();
@@ -70,6 +84,10 @@ mod tests {
         assert!(e.to_string().starts_with("harbour.toml: another run") && e.remedy().contains("Wait"), "{e}");
         let other = tempfile::tempdir().unwrap();
         assert!(Claim::of(other.path(), song).is_ok(), "another song is free");
+        // A stage of the run that holds it works in it by whatever path.
+        assert!(Claim::beside(Some(&first), &dir.path().join("."), song).unwrap().is_none());
+        assert!(Claim::beside(Some(&first), other.path(), song).unwrap().is_some());
+        assert!(Claim::beside(None, dir.path(), song).is_err());
         drop(first);
         assert!(Claim::of(dir.path(), song).is_ok());
         assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0);

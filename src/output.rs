@@ -4,6 +4,7 @@
 //! dropped without a commit, it removes what it wrote.
 
 mod claim;
+mod composed;
 mod name;
 mod table;
 
@@ -14,7 +15,10 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 pub use claim::Claim;
-pub use name::{alike, file_stem, is_accent, kept_by_windows, spelled_out, storable, without_accent};
+pub use composed::composed;
+pub use name::{
+    FOLDER_REMEDY, alike, file_stem, folder_fault, is_accent, kept_by_windows, spelled_out, storable, without_accent,
+};
 pub use table::csv_field;
 
 /// Why something could not be written.

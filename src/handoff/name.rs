@@ -6,7 +6,7 @@
 //! rate and bit depth last, the rate with a lone `k`.
 
 use super::manifest::{CHECKSUMS, MANIFEST};
-use crate::output::{is_accent, kept_by_windows, spelled_out, without_accent};
+use crate::output::{FOLDER_REMEDY, folder_fault, is_accent, kept_by_windows, spelled_out, without_accent};
 use crate::units::SampleRate;
 use sha2::{Digest, Sha256};
 use std::collections::{HashMap, HashSet};
@@ -206,36 +206,16 @@ fn shorten(name: String) -> String {
 /// Checks a folder name of the sheet; gives it back without outer spaces. Folders may lie in folders: `Drums/Kit`.
 ///
 /// # Errors
-/// [`BadName`] for a name that is empty, leaves the delivery, is that of a file in its top folder, or that some system cannot
-/// store.
+/// [`BadName`] for a name of [`folder_fault`], and for that of a file in the delivery's top folder.
 pub fn folder(name: &str) -> Result<String, BadName> {
-    let bad = |what: &str| BadName {
-        what: format!("the folder name \"{name}\" {what}"),
-        remedy: "Use letters, digits, spaces, hyphens and underscores, as in \"Acoustic Kit\".".into(),
-    };
-    let name_ = name.trim();
-    if name_.is_empty() {
-        return Err(bad("is empty"));
+    let plain = name.trim();
+    let top = plain.split('/').next().unwrap_or(plain);
+    let own = [MANIFEST, CHECKSUMS].iter().any(|own| own.eq_ignore_ascii_case(top));
+    let fault = own.then_some("is that of a file which every delivery holds").or_else(|| folder_fault(name));
+    match fault {
+        Some(what) => Err(BadName { what: format!("the folder name \"{name}\" {what}"), remedy: FOLDER_REMEDY.into() }),
+        None => Ok(plain.to_owned()),
     }
-    if name_.len() > LONGEST {
-        return Err(bad("is too long"));
-    }
-    let top = name_.split('/').next().unwrap_or(name_);
-    if [MANIFEST, CHECKSUMS].iter().any(|own| own.eq_ignore_ascii_case(top)) {
-        return Err(bad("is that of a file which every delivery holds"));
-    }
-    for part in name_.split('/') {
-        if part.is_empty() || part == "." || part == ".." || name_.contains('\\') || name_.contains(':') {
-            return Err(bad("would leave the delivery"));
-        }
-        if part.chars().any(|c| c.is_control() || "<>\"|?*".contains(c)) {
-            return Err(bad("holds a sign that Windows cannot store"));
-        }
-        if part.ends_with(['.', ' ']) || part.starts_with(' ') || kept_by_windows(part) {
-            return Err(bad("cannot be stored on Windows"));
-        }
-    }
-    Ok(name_.to_owned())
 }
 
 /// Makes names differ whatever the case of their letters and whichever folder they lie in. A name that stands twice takes

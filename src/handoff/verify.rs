@@ -3,12 +3,12 @@
 //! In: a zip file. Out: [`Verified`]: every file of the delivery was read to its end, its CRC, size and SHA-256 are
 //! right, nothing is missing, nothing was added, nothing would land outside the folder it is unpacked into, and every
 //! program that unpacks it finds the same files under the same names. What packing it again with a file manager does
-//! to it is no fault: files of the manager's own, another top folder or none.
+//! to it is no fault: files of the manager's own, another top folder or none, accents stored behind their letters.
 
 use super::fault::HandoffFault;
 use super::manifest::{CHECKSUMS, FileEntry, KIND, LAYOUT, MANIFEST, Manifest, hex};
 use crate::error::{Located, Result};
-use crate::output::kept_by_windows;
+use crate::output::{composed, kept_by_windows};
 use crate::progress::Progress;
 use rayon::prelude::*;
 use serde::Serialize;
@@ -155,6 +155,7 @@ struct Read1 {
 pub fn verify(zip: &Path, progress: &dyn Progress) -> Result<Verified> {
     let mut archive = open(zip)?;
     let (manifest, root) = read_manifest(zip, &mut archive)?;
+    let root = composed(&root);
     // A manifest can claim any sizes.
     let total = manifest.files.iter().fold(0u64, |sum, f| sum.saturating_add(f.bytes));
     progress.begin("checking the zip", total);
@@ -210,7 +211,8 @@ const ICON: &str = "Icon\r";
 /// What a manifest says of the zip.
 struct Delivery<'a> {
     root: &'a str,
-    sizes: HashMap<&'a str, u64>,
+    /// By their paths, composed as those of entries are.
+    sizes: HashMap<String, u64>,
     /// Whole names of its files and folders, and of the folders that it lies in.
     names: HashSet<String>,
 }
@@ -218,9 +220,9 @@ struct Delivery<'a> {
 impl<'a> Delivery<'a> {
     fn of(manifest: &'a Manifest, root: &'a str) -> Self {
         let paths = manifest.files.iter().map(|f| f.path.as_str()).chain([MANIFEST, CHECKSUMS]);
-        let whole = paths.filter(|p| p.len() <= LONGEST_PATH).map(|p| format!("{root}{p}"));
+        let whole = paths.filter(|p| p.len() <= LONGEST_PATH).map(|p| format!("{root}{}", composed(p)));
         let names = whole.flat_map(|p| folders(&p).map(str::to_owned).chain([p.clone()]).collect::<Vec<_>>()).collect();
-        Self { root, sizes: manifest.files.iter().map(|f| (f.path.as_str(), f.bytes)).collect(), names }
+        Self { root, sizes: manifest.files.iter().map(|f| (composed(&f.path), f.bytes)).collect(), names }
     }
 
     fn expected(&self, path: &str) -> Expected {
@@ -283,7 +285,8 @@ impl Read1 {
         let strict = ZipReadOptions::new().enforce_header_consistency(!archive.has_duplicate_names());
         let one_name = archive.by_index_with_options(index, strict).map(|_| ());
         let mut entry = archive.by_index(index).map_err(|e| format!("{} cannot be read ({e})", self.path))?;
-        let name = entry.name().map_err(|e| format!("{} has no readable name ({e})", self.path))?.into_owned();
+        let name = entry.name().map_err(|e| format!("{} has no readable name ({e})", self.path))?;
+        let name = composed(&name);
         let (name, folder) = name.strip_suffix('/').map_or((name.as_str(), false), |folder| (folder, true));
         (self.path, self.folder) = (name.to_owned(), folder);
         let plain = if name.ends_with(ICON) { name.trim_end_matches('\r') } else { name };
@@ -362,9 +365,10 @@ fn harmed(manifest: &Manifest, entries: &[Read1]) -> Vec<String> {
         }
     }
     for f in &manifest.files {
-        match read.remove(f.path.as_str()) {
+        let path = composed(&f.path);
+        match read.remove(path.as_str()) {
             Some(e) => wrong.extend(differs(f, e)),
-            None if inside().any(|e| e.path == f.path && !e.folder) => {}
+            None if inside().any(|e| e.path == path && !e.folder) => {}
             None => wrong.push(format!("{} is missing", f.path)),
         }
     }
@@ -381,7 +385,8 @@ fn harmed(manifest: &Manifest, entries: &[Read1]) -> Vec<String> {
 /// What lies in the zip and is of no delivery.
 fn all_added(manifest: &Manifest, root: &str, entries: &[Read1]) -> Vec<String> {
     let well = |lies: Lies| entries.iter().filter(move |e| e.lies == lies && e.wrong.is_none());
-    let paths = || manifest.files.iter().map(|f| f.path.as_str());
+    let composed: Vec<String> = manifest.files.iter().map(|f| composed(&f.path)).collect();
+    let paths = || composed.iter().map(String::as_str);
     let known: HashSet<&str> = paths().chain([MANIFEST, CHECKSUMS]).collect();
     // The top folder has an empty path.
     let in_use: HashSet<&str> = paths().filter(|p| p.len() <= LONGEST_PATH).flat_map(folders).chain([""]).collect();

@@ -14,6 +14,34 @@ pub fn kept_by_windows(name: &str) -> bool {
     matches!(stem.as_str(), "CON" | "PRN" | "AUX" | "NUL" | "CONIN$" | "CONOUT$") || numbered("COM") || numbered("LPT")
 }
 
+/// What to do about a folder name with a [`folder_fault`].
+pub const FOLDER_REMEDY: &str = "Use letters, digits, spaces, hyphens and underscores, as in \"Acoustic Kit\".";
+/// Longest name of a folder in a delivery, bytes. Leaves room for a deep folder on any system.
+const LONGEST_FOLDER: usize = 96;
+
+/// What keeps a name from being that of a folder in a delivery, or of folders in folders (`Drums/Kit`), outer spaces aside: it
+/// is empty or too long, leaves the delivery, or cannot be stored by some system. `None` for a good one.
+#[must_use]
+pub fn folder_fault(name: &str) -> Option<&'static str> {
+    let name = name.trim();
+    if name.is_empty() {
+        return Some("is empty");
+    }
+    if name.len() > LONGEST_FOLDER {
+        return Some("is too long");
+    }
+    name.split('/').find_map(|part| {
+        if part.is_empty() || part == "." || part == ".." || name.contains(['\\', ':']) {
+            return Some("would leave the delivery");
+        }
+        if part.chars().any(|c| c.is_control() || "<>\"|?*".contains(c)) {
+            return Some("holds a sign that Windows cannot store");
+        }
+        let stored = !(part.ends_with(['.', ' ']) || part.starts_with(' ') || kept_by_windows(part));
+        (!stored).then_some("cannot be stored on Windows")
+    })
+}
+
 /// The stem of a file name as every system can store it: what Windows does not take becomes `_` (`<>:"/\|?*`, control
 /// characters, dots and spaces at the end; its documentation on naming files, from memory), device names get `_copy`, and
 /// what is too long is cut.

@@ -355,6 +355,35 @@ fn files_of_a_file_manager_are_no_fault_and_told_in_one_line() {
     assert!(!gone.intact && gone.wrong == [format!("{path} is missing")], "{:?}", gone.wrong);
 }
 
+/// A Mac stores an accent behind its letter in the names of a zip that it packs (Unicode Standard Annex 15, form D).
+#[test]
+fn a_delivery_that_a_mac_packed_again_is_whole_with_its_accents_stored_apart() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut s = song(dir.path(), 1.5);
+    s.handoff.folders[0] = "Trommeln für Zoë".into();
+    let d = made(&s, dir.path());
+    let apart = |name: &str| name.replace('ü', "u\u{308}").replace('ë', "e\u{308}");
+    let sent: Files = contents(&d.zip).into_iter().map(|(n, b)| (format!("Übergabe für R01/{n}"), b)).collect();
+    let files: Files = sent.iter().map(|(n, b)| (apart(n).replace('Ü', "U\u{308}"), b.clone())).collect();
+    assert_ne!(files, sent);
+    let again = dir.path().join("again.zip");
+    let mac = |(name, _): &(String, Vec<u8>)| {
+        let (folder, file) = name.rsplit_once('/').unwrap();
+        (format!("__MACOSX/{folder}/._{file}"), b"\0\x05\x16\x07".to_vec())
+    };
+    let v = packed_again(&again, &[files.clone(), files.iter().map(mac).collect()].concat());
+    assert!(v.wrong.is_empty() && v.intact, "{:?}", v.wrong);
+    assert_eq!((v.files, v.harmless.len()), (sent.len(), 1));
+    // The same file in both ways of storing is there twice, and a name without its accent is another name.
+    let kick = sent.iter().position(|(n, _)| n.contains("Kick_In")).unwrap();
+    let twice = packed_again(&again, &[files.clone(), vec![sent[kick].clone()]].concat());
+    assert!(!twice.intact && twice.wrong[0].contains("is in the zip twice"), "{:?}", twice.wrong);
+    let mut plain = files;
+    plain[kick].0 = plain[kick].0.replace('\u{308}', "");
+    let gone = packed_again(&again, &plain);
+    assert!(!gone.intact && gone.wrong.iter().any(|w| w.ends_with("is missing")), "{:?}", gone.wrong);
+}
+
 #[test]
 fn another_top_folder_or_none_is_no_fault_of_the_delivery() {
     let dir = tempfile::tempdir().unwrap();

@@ -7,6 +7,7 @@ mod fault;
 mod field;
 mod findings;
 mod guess;
+mod kind;
 mod lacking;
 mod model;
 mod open;
@@ -22,12 +23,12 @@ pub use drum::{Drum, Place};
 pub use fault::SheetFault;
 pub use field::{FIELDS, Field, SECTIONS, fields_of};
 pub use guess::{Draft, Guess, Role, Sureness};
+pub use kind::{BAR_ONE, FLOOR_DBFS, Kind, MIN_GAP_MS, Number, SONG_BPM, THRESHOLD_DB, Unit};
 pub use model::{
     Curve, FinderSettings, HandoffPlan, LayerPlan, Mic, MicSettings, Polarity, RoughPlan, Section, Song, Track,
     TrackKind,
 };
 pub use revise::with_polarity;
-pub use sheet::{BAR_ONE, FLOOR_DBFS, MIN_GAP_MS, SONG_BPM, THRESHOLD_DB};
 pub use shots::one_shots;
 pub use single::SingleFiles;
 pub use write::may_write;

@@ -88,6 +88,22 @@ fn wrong_kinds_and_ranges_are_told() {
     told(&format!("{TWO_MICS}[handoff]\nnames = \"{{song}}_{{drumm}}\"\n"), &["{drumm} is not known", "\"drum\""]);
     told(&format!("{TWO_MICS}[handoff]\nnames = \"{{song}}_{{drum\"\n"), &["line 10", "a brace is not closed"]);
     told(&format!("{TWO_MICS}[handoff]\nfolders = [\"a\"]\n"), &["there are 1 names", "Give five"]);
+    for (name, what) in [
+        ("con", "cannot be stored on Windows"),
+        ("Kit/nul.wavs", "cannot be stored on Windows"),
+        ("Kit.", "cannot be stored on Windows"),
+        ("Kit?", "holds a sign that Windows cannot store"),
+        ("Kit: dry", "would leave the delivery"),
+        ("../Kit", "would leave the delivery"),
+        (" ", "is empty"),
+    ] {
+        let sheet = format!("{TWO_MICS}[handoff]\nfolders = [\"Drums/Kit\", \"{name}\", \"c\", \"d\", \"e\"]\n");
+        told(&sheet, &[&format!("the folder name \"{name}\" {what}"), "as in \"Acoustic Kit\"", "[handoff] folders"]);
+    }
+    told(
+        &format!("{TWO_MICS}[handoff]\nrate = 48.000\n"),
+        &["48.000 is outside what rate can be", "Write: rate = 48000"],
+    );
     told(&format!("{TWO_MICS}[hits]\ncurve = \"sqare\"\n"), &["Did you mean \"square\"?"]);
 }
 

@@ -1,60 +1,16 @@
 //! What a value that a field cannot take was meant to be, where that is certain.
 //!
-//! In: a field and what stands behind its `=`, without quotes. Out: a value that the field takes, or nothing.
+//! In: what a field takes and what stands behind its `=`, without quotes. Out: a value that the field takes, or nothing.
 
 use super::time::clock;
-use crate::song::Field;
-use std::ops::RangeInclusive;
+use crate::song::{Number, Unit};
 
-/// What kind of value a field takes.
-#[derive(Clone, Debug, PartialEq)]
-pub(super) enum Kind {
-    /// A number in a range, or one of a few; `whole` where it has no decimals.
-    Number { range: RangeInclusive<f64>, whole: bool },
-    /// True or false.
-    Truth,
-    /// Several texts.
-    List,
-    /// Names with a value each.
-    Table,
-    /// Text.
-    Text,
-}
-
-/// The kind of a field, as it is documented.
-pub(super) fn kind_of(field: &Field) -> Kind {
-    let takes = field.takes;
-    let number = |words: &str| words.rsplit([' ', ',']).find_map(|w| w.parse::<f64>().ok());
-    let to = takes.split_once(" to ").and_then(|(low, high)| {
-        let low = number(low)?;
-        let high = high.split([' ', ',']).next()?.parse().ok()?;
-        Some(low..=high)
-    });
-    let whole = ["Hz", "bar", "MIDI key", "16, ", "whole"].iter().any(|unit| takes.starts_with(unit));
-    match to {
-        Some(range) => Kind::Number { range, whole },
-        None if takes.starts_with("seconds above 0") => Kind::Number { range: f64::MIN_POSITIVE..=345_600.0, whole },
-        None if takes == "16, 24 or 32" => Kind::Number { range: 16.0..=32.0, whole },
-        None if takes.starts_with("whole number") => Kind::Number { range: 0.0..=f64::from(u32::MAX), whole },
-        None if takes == "true or false" => Kind::Truth,
-        None if takes.contains("list") || takes.starts_with("paths") || takes.starts_with("five") => Kind::List,
-        None if takes.starts_with("table") => Kind::Table,
-        None => Kind::Text,
-    }
-}
-
-/// Whether any text will do for a field.
-pub(super) fn any_text(field: &Field) -> bool {
-    field.takes.starts_with("text") && !field.takes.contains('{')
-}
-
-/// The one number that `typed` can mean in this field, as it would be written: without its unit, a decimal comma, marks
+/// The one number that `typed` can mean in a field, as it would be written: without its unit, a decimal comma, marks
 /// between thousands; `None` where there is none, or more than one.
-pub(super) fn number(field: &Field, typed: &str) -> Option<String> {
-    let Kind::Number { range, whole } = kind_of(field) else { return None };
+pub(super) fn number(takes: &Number, typed: &str) -> Option<String> {
     let typed = typed.trim().trim_end_matches([';', ',']).trim_end();
-    if let Some(time) = clock(typed).filter(|_| field.takes.starts_with("seconds")) {
-        return range.contains(&time).then(|| written(time));
+    if let Some(time) = clock(typed).filter(|_| takes.unit == Unit::Seconds) {
+        return takes.takes(time).then(|| written(time));
     }
     // A true minus, or a dash that a word processor made of it.
     let minus = ['-', '\u{2212}', '\u{2013}'];
@@ -65,13 +21,16 @@ pub(super) fn number(field: &Field, typed: &str) -> Option<String> {
     let size = size.trim_start();
     let digits = |c: char| c.is_ascii_digit() || matches!(c, '.' | ',' | '\'') || c.is_whitespace();
     let (size, unit) = size.split_at(size.find(|c| !digits(c)).unwrap_or(size.len()));
-    let factor = factor(field, unit)?;
-    let fits = |n: &f64| {
-        let one_of = !field.takes.starts_with("16, ") || [16.0, 24.0, 32.0].contains(n);
-        range.contains(n) && one_of && (!whole || n.fract() == 0.0)
-    };
+    let factor = factor(takes.unit, unit)?;
     let round = |n: f64| (n * 1e6).round() / 1e6 + 0.0;
-    let mut meant = readings(size.trim_end()).into_iter().map(|n| round(sign * n * factor)).filter(fits);
+    let size = size.trim_end();
+    let own = |n: f64| round(sign * n * factor);
+    let read: Vec<f64> = readings(size).into_iter().map(own).collect();
+    if !read.iter().any(|n| takes.range().contains(n)) {
+        // A point parts thousands only where it can be nothing else.
+        return thousands(size, '.').map(own).filter(|n| takes.takes(*n)).map(written);
+    }
+    let mut meant = read.into_iter().filter(|n| takes.takes(*n));
     let first = meant.next()?;
     meant.all(|n| n == first).then(|| written(first))
 }
@@ -90,31 +49,36 @@ fn readings(size: &str) -> Vec<f64> {
         readings.extend(format!("{whole}.{part}0").trim_start_matches('0').parse::<f64>().ok());
     }
     let Some(mark) = marks.first().filter(|m| **m != '.' && marks.iter().all(|c| c == *m)) else { return readings };
-    let groups: Vec<&str> = size.split(*mark).collect();
-    let first = groups.first().is_some_and(|g| (1..=3).contains(&g.len()) && !g.starts_with('0'));
-    if first && groups.iter().skip(1).all(|g| g.len() == 3) {
-        readings.extend(groups.concat().parse::<f64>().ok());
-    }
+    readings.extend(thousands(size, *mark));
     readings
 }
 
-/// What a number with this unit is multiplied by to be in the field's own; `None` for words that are no unit of it.
-fn factor(field: &Field, unit: &str) -> Option<f64> {
+/// The number whose thousands are parted by a mark; `None` where they are not.
+fn thousands(size: &str, mark: char) -> Option<f64> {
+    let groups: Vec<&str> = size.split(mark).collect();
+    let digits = groups.iter().all(|g| g.bytes().all(|b| b.is_ascii_digit()));
+    let first = groups.first().is_some_and(|g| (1..=3).contains(&g.len()) && !g.starts_with('0'));
+    let parted = groups.len() > 1 && groups.iter().skip(1).all(|g| g.len() == 3);
+    if digits && first && parted { groups.concat().parse().ok() } else { None }
+}
+
+/// What a number with this unit is multiplied by to be in the field's own, `of`; `None` for words that are no unit of it.
+fn factor(of: Unit, unit: &str) -> Option<f64> {
     let unit = unit.trim().trim_end_matches('.').to_lowercase();
-    let known: &[(&[&str], f64)] = match field.takes.split([' ', ',']).next()? {
-        "dB" | "dBFS" | "dBTP" | "LUFS" => &[(&["db", "dbfs", "dbtp", "lufs"], 1.0)],
-        "ms" => &[(&["ms", "msec"], 1.0), (&["s", "sec", "seconds"], 1000.0)],
-        "seconds" => &[
+    let known: &[(&[&str], f64)] = match of {
+        Unit::Db | Unit::Dbfs | Unit::Dbtp | Unit::Lufs => &[(&["db", "dbfs", "dbtp", "lufs"], 1.0)],
+        Unit::Ms => &[(&["ms", "msec"], 1.0), (&["s", "sec", "seconds"], 1000.0)],
+        Unit::Seconds => &[
             (&["s", "sec", "secs", "second", "seconds"], 1.0),
             (&["ms", "msec"], 0.001),
             (&["min", "minute", "minutes"], 60.0),
         ],
-        "Hz" => &[(&["hz"], 1.0), (&["khz", "k"], 1000.0)],
-        "per" => &[(&["%", "percent", "per cent"], 1.0)],
-        "quarter" => &[(&["bpm"], 1.0)],
-        "16" => &[(&["bit", "bits"], 1.0)],
-        "bar" | "bars" => &[(&["bar", "bars"], 1.0)],
-        _ => &[],
+        Unit::Hz => &[(&["hz"], 1.0), (&["khz", "k"], 1000.0)],
+        Unit::PerCent => &[(&["%", "percent", "per cent"], 1.0)],
+        Unit::Bpm => &[(&["bpm"], 1.0)],
+        Unit::Bits => &[(&["bit", "bits"], 1.0)],
+        Unit::Bar | Unit::Bars => &[(&["bar", "bars"], 1.0)],
+        Unit::Key | Unit::Pan | Unit::Plain => &[],
     };
     if unit.is_empty() {
         return Some(1.0);
@@ -146,27 +110,12 @@ pub(super) fn list(typed: &str) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::song::FIELDS;
+    use crate::song::Kind;
+    use crate::song::field::field_of;
 
-    fn field(section: &str, name: &str) -> &'static Field {
-        FIELDS.iter().find(|f| f.section == section && f.name == name).unwrap()
-    }
-
-    #[test]
-    fn every_field_takes_the_kind_of_value_that_its_example_has() {
-        for field in FIELDS {
-            let e = field.example;
-            let fits = match kind_of(field) {
-                Kind::Number { range, .. } => {
-                    e.parse().map_or(e == "\"auto\"" && field.name == "bar_one", |n| range.contains(&n))
-                }
-                Kind::Truth => ["true", "false"].contains(&e),
-                Kind::List => e.starts_with('['),
-                Kind::Table => e.starts_with('{'),
-                Kind::Text => e.starts_with('"'),
-            };
-            assert!(fits, "{} {} is taken for {:?}", field.section, field.name, kind_of(field));
-        }
+    fn of(section: &str, name: &str) -> Number {
+        let Kind::Number(takes) = field_of(section, name).unwrap().kind else { panic!("{name} is no number") };
+        takes
     }
 
     #[test]
@@ -178,6 +127,12 @@ mod tests {
             ("[handoff]", "rate", "44,1kHz", Some("44100")),
             ("[handoff]", "rate", "48000 Hz;", Some("48000")),
             ("[handoff]", "rate", "48", None),
+            ("[handoff]", "rate", "48.000", Some("48000")),
+            ("[handoff]", "rate", "44.100 Hz", Some("44100")),
+            ("[handoff]", "rate", "44.1", None),
+            ("[handoff]", "rate", "48.0", None),
+            ("[[section]]", "bar", "1.000", Some("1")),
+            ("[[section]]", "bars", "4.500", None),
             ("[handoff]", "bits", "24bit", Some("24")),
             ("[handoff]", "bits", "20 bit", None),
             ("[[layer]]", "pull", "60%", Some("60")),
@@ -204,7 +159,7 @@ mod tests {
             ("[[section]]", "bar", "4.5", None),
             ("[hits]", "min_gap", "0.03 s", Some("30")),
         ] {
-            assert_eq!(number(field(section, name), typed).as_deref(), meant, "{name} = {typed}");
+            assert_eq!(number(&of(section, name), typed).as_deref(), meant, "{name} = {typed}");
         }
     }
 }

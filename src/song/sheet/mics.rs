@@ -5,15 +5,7 @@ use crate::audio::{AudioFault, AudioInfo, AudioReader, Channel};
 use crate::error::{Error, Result};
 use crate::song::{Drum, Mic, MicSettings, Place, Polarity, Track, TrackKind};
 use crate::units::{Dbfs, Decibels, SampleRate};
-use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
-
-/// How far a stroke may be asked to rise above what bleed explains, dB.
-pub const THRESHOLD_DB: RangeInclusive<f64> = 0.0..=40.0;
-/// Quietest stroke that counts, dBFS.
-pub const FLOOR_DBFS: RangeInclusive<f64> = -120.0..=0.0;
-/// Least time between two strokes, ms.
-pub const MIN_GAP_MS: RangeInclusive<f64> = 1.0..=500.0;
 
 pub(super) fn mics(parts: &[Part<'_>], folder: &Path) -> Result<Vec<Mic>> {
     let mut mics: Vec<Mic> = Vec::with_capacity(parts.len());
@@ -98,7 +90,7 @@ fn mic(part: &Part<'_>, folder: &Path) -> Result<Mic> {
         polarity: polarity.unwrap_or_default(),
         settings: settings(part)?,
         level: level(part)?,
-        pan: part.number("pan", -1.0..=1.0)?,
+        pan: part.number("pan")?,
         note: part.text("note")?.unwrap_or_default().trim().to_owned(),
         guess: part.truth("guess")?.unwrap_or_default(),
     })
@@ -127,7 +119,7 @@ pub(super) fn tracks(parts: &[Part<'_>], folder: &Path, mics: &[Mic]) -> Result<
                 "Name each recording once.",
             ));
         }
-        let (level, pan) = (level(part)?, part.number("pan", -1.0..=1.0)?);
+        let (level, pan) = (level(part)?, part.number("pan")?);
         part.finish()?;
         files.push(file);
         tracks.push(Track { name, info, kind, level, pan });
@@ -138,14 +130,14 @@ pub(super) fn tracks(parts: &[Part<'_>], folder: &Path, mics: &[Mic]) -> Result<
 /// Settings of the finder, as `[hits]` and every `[[mic]]` may have them.
 pub(super) fn settings(part: &Part<'_>) -> Result<MicSettings> {
     Ok(MicSettings {
-        threshold: part.number("threshold", THRESHOLD_DB)?,
-        floor: part.number("floor", FLOOR_DBFS)?.map(Dbfs),
-        min_gap_ms: part.number("min_gap", MIN_GAP_MS)?,
+        threshold: part.number("threshold")?,
+        floor: part.number("floor")?.map(Dbfs),
+        min_gap_ms: part.number("min_gap")?,
     })
 }
 
 pub(super) fn level(part: &Part<'_>) -> Result<Option<Decibels>> {
-    Ok(part.number("level", -60.0..=24.0)?.map(Decibels))
+    Ok(part.number("level")?.map(Decibels))
 }
 
 /// A short name: what is written, or a default.

@@ -10,9 +10,7 @@ mod slips;
 mod time;
 
 pub(crate) use mics::usual_rate;
-pub use mics::{FLOOR_DBFS, MIN_GAP_MS, THRESHOLD_DB};
 pub(super) use time::form_of_markers;
-pub use time::{BAR_ONE, SONG_BPM};
 
 use crate::error::{Located, Result};
 use crate::song::field::SECTIONS;

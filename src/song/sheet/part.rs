@@ -1,13 +1,13 @@
 //! One section of a sheet while it is read: takes fields out by name and kind, and knows the line of everything.
 
-use super::meant::{self, Kind, any_text, kind_of};
+use super::meant;
 use super::slips::BACKSLASH;
 use crate::error::{Error, Located, Place, Result};
-use crate::song::SheetFault;
-use crate::song::field::fields_of;
+use crate::song::field::{Field, field_of, fields_of};
 use crate::song::spelling::did_you_mean;
+use crate::song::{Kind, SheetFault};
 use std::cell::RefCell;
-use std::ops::{Range, RangeInclusive};
+use std::ops::Range;
 use std::path::Path;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -70,18 +70,22 @@ impl<'a> Part<'a> {
     }
 
     fn value(&self, name: &str) -> Option<&'a DeValue<'a>> {
-        debug_assert!(fields_of(self.section).any(|f| f.name == name), "{} {name} is not documented", self.section);
+        debug_assert!(self.field(name).is_some(), "{} {name} is not documented", self.section);
         self.seen.borrow_mut().push(name.to_owned());
         self.find(name).map(|(_, v)| v.get_ref())
     }
 
+    fn field(&self, name: &str) -> Option<&'static Field> {
+        field_of(self.section, name)
+    }
+
     fn takes(&self, name: &str) -> &'static str {
-        fields_of(self.section).find(|f| f.name == name).map_or("", |f| f.takes)
+        self.field(name).map_or("", |f| f.takes)
     }
 
     /// Says that a field has another kind of value than it takes, and what to write where that is certain.
     pub fn mistaken(&self, name: &str, found: &DeValue<'_>) -> Error {
-        let remedy = fields_of(self.section).find(|f| f.name == name).map_or_else(String::new, |field| {
+        let remedy = self.field(name).map_or_else(String::new, |field| {
             let typed = match found {
                 DeValue::String(s) => Some(s.to_string()),
                 DeValue::Datetime(d) => Some(d.to_string()),
@@ -89,15 +93,15 @@ impl<'a> Part<'a> {
                 simple => Some(shown(simple)),
             };
             let typed = typed.as_deref();
-            let meant = match kind_of(field) {
-                Kind::Number { .. } => typed.and_then(|t| meant::number(field, t)),
+            let meant = match &field.kind {
+                Kind::Number(n) => typed.and_then(|t| meant::number(n, t)),
                 Kind::Truth => typed.and_then(meant::truth).map(|t| t.to_string()),
-                Kind::Text if any_text(field) => typed.map(|t| format!("\"{t}\"")),
-                Kind::Text | Kind::List | Kind::Table => None,
+                Kind::Text => typed.map(|t| format!("\"{t}\"")),
+                Kind::Word(_) | Kind::Form | Kind::Path | Kind::List | Kind::Paths | Kind::Table => None,
             };
-            match (meant, kind_of(field)) {
+            match (meant, field.kind) {
                 (Some(meant), _) => format!("Write: {name} = {meant}"),
-                (None, Kind::Number { .. }) => {
+                (None, Kind::Number(_)) => {
                     "Write a plain number that lies therein, without quotes and without a unit.".into()
                 }
                 (None, Kind::Truth) => "Write true or false, without quotes.".into(),
@@ -128,7 +132,7 @@ impl<'a> Part<'a> {
 
     /// Refuses a path in which `\n`, `\t` and the like were read as line ends and tabs.
     fn plain(&self, name: &str, text: &str) -> Result<()> {
-        if !self.takes(name).contains("path") || !text.contains(char::is_control) {
+        if !self.field(name).is_some_and(|f| f.kind.is_path()) || !text.contains(char::is_control) {
             return Ok(());
         }
         Err(self.wrong(name, BACKSLASH, "In paths write / instead, which works everywhere."))
@@ -147,25 +151,27 @@ impl<'a> Part<'a> {
         }
     }
 
-    /// A number within a range.
-    pub fn number(&self, name: &str, range: RangeInclusive<f64>) -> Result<Option<f64>> {
+    /// A number within the field's range.
+    pub fn number(&self, name: &str) -> Result<Option<f64>> {
         let Some(value) = self.value(name) else { return Ok(None) };
         let number = number_of(value).ok_or_else(|| self.mistaken(name, value))?;
-        if range.contains(&number) {
-            Ok(Some(number))
-        } else {
-            Err(self.wrong(
-                name,
-                format!("{} is outside what {name} can be", shown(value)),
-                format!("It takes {}.", self.takes(name)),
-            ))
+        let Some(Field { kind: Kind::Number(takes), .. }) = self.field(name) else {
+            return Err(self.mistaken(name, value));
+        };
+        if takes.range().contains(&number) {
+            return Ok(Some(number));
         }
+        let meant = meant::number(takes, &shown(value)).map_or_else(String::new, |n| format!(" Write: {name} = {n}"));
+        Err(self.wrong(
+            name,
+            format!("{} is outside what {name} can be", shown(value)),
+            format!("It takes {}.{meant}", self.takes(name)),
+        ))
     }
 
-    /// A whole number within a range.
-    pub fn whole(&self, name: &str, range: RangeInclusive<i64>) -> Result<Option<i64>> {
-        let wide = *range.start() as f64..=*range.end() as f64;
-        let Some(n) = self.number(name, wide)? else { return Ok(None) };
+    /// A whole number within the field's range.
+    pub fn whole(&self, name: &str) -> Result<Option<i64>> {
+        let Some(n) = self.number(name)? else { return Ok(None) };
         if n.fract() == 0.0 {
             Ok(Some(n as i64))
         } else {

@@ -3,7 +3,8 @@
 use super::mics::{level, settings};
 use super::part::{Part, number_of};
 use crate::error::Result;
-use crate::output::file_stem;
+use crate::output::{FOLDER_REMEDY, file_stem, folder_fault};
+use crate::song::kind::LEVEL_DB;
 use crate::song::spelling::did_you_mean;
 use crate::song::{Curve, Drum, FinderSettings, HandoffPlan, LayerPlan, RoughPlan, Section, Song};
 use crate::tempo::TempoMap;
@@ -29,7 +30,7 @@ pub(super) struct Hits {
 pub(super) fn hits(part: Part<'_>) -> Result<Hits> {
     let all = settings(&part)?;
     let curve = part.word("curve", &Curve::WORDS)?.unwrap_or_default();
-    let key = |name: &str, default: u8| Ok::<u8, crate::Error>(part.whole(name, 0..=127)?.map_or(default, |k| k as u8));
+    let key = |name: &str, default: u8| Ok::<u8, crate::Error>(part.whole(name)?.map_or(default, |k| k as u8));
     let keys = (key("kick_key", Song::KEYS.0)?, key("snare_key", Song::KEYS.1)?);
     if keys.0 == keys.1 {
         return Err(part.wrong(
@@ -38,8 +39,8 @@ pub(super) fn hits(part: Part<'_>) -> Result<Hits> {
             "Give them different keys.",
         ));
     }
-    let shift_ms = part.number("shift_ms", -500.0..=500.0)?.unwrap_or(0.0);
-    let pull = part.number("pull", 0.0..=100.0)?.unwrap_or(0.0);
+    let shift_ms = part.number("shift_ms")?.unwrap_or(0.0);
+    let pull = part.number("pull")?.unwrap_or(0.0);
     part.finish()?;
     Ok(Hits { finder: FinderSettings { all, curve }, keys, shift_ms, pull })
 }
@@ -109,12 +110,12 @@ fn layer(part: &Part<'_>, folder: &Path, form: &[Section]) -> Result<LayerPlan> 
         samples: samples.iter().map(|s| folder.join(s)).collect(),
         built_in,
         level: level(part)?.unwrap_or_default(),
-        dynamics: part.number("dynamics", 0.0..=100.0)?.unwrap_or(100.0),
-        seed: part.whole("seed", 0..=i64::from(u32::MAX))?.unwrap_or(1) as u64,
+        dynamics: part.number("dynamics")?.unwrap_or(100.0),
+        seed: part.whole("seed")?.unwrap_or(1) as u64,
         choke: part.truth("choke")?.unwrap_or(false),
         sections: levels(part, form)?,
-        pull: part.number("pull", 0.0..=100.0)?.unwrap_or(0.0),
-        pan: part.number("pan", -1.0..=1.0)?.unwrap_or(0.0),
+        pull: part.number("pull")?.unwrap_or(0.0),
+        pan: part.number("pan")?.unwrap_or(0.0),
     })
 }
 
@@ -132,7 +133,7 @@ fn levels(part: &Part<'_>, form: &[Section]) -> Result<Vec<(String, Option<Decib
             return Err(part.wrong("sections", format!("the song has no section \"{name}\""), remedy));
         }
         let level = match (number_of(value.get_ref()), value.get_ref().as_str()) {
-            (Some(db), _) if (-60.0..=24.0).contains(&db) => Some(Decibels(db)),
+            (Some(db), _) if LEVEL_DB.contains(&db) => Some(Decibels(db)),
             (None, Some("off")) => None,
             _ => return Err(part.mistaken("sections", value.get_ref())),
         };
@@ -145,9 +146,9 @@ fn levels(part: &Part<'_>, form: &[Section]) -> Result<Vec<(String, Option<Decib
 pub(super) fn rough(part: Part<'_>) -> Result<RoughPlan> {
     let usual = RoughPlan::default();
     let plan = RoughPlan {
-        loudness: part.number("loudness", -40.0..=-8.0)?,
-        true_peak: part.number("true_peak", -9.0..=0.0)?.unwrap_or(usual.true_peak),
-        guide_level: part.number("guide_level", -60.0..=24.0)?.map_or(usual.guide_level, Decibels),
+        loudness: part.number("loudness")?,
+        true_peak: part.number("true_peak")?.unwrap_or(usual.true_peak),
+        guide_level: part.number("guide_level")?.map_or(usual.guide_level, Decibels),
     };
     part.finish()?;
     Ok(plan)
@@ -155,8 +156,8 @@ pub(super) fn rough(part: Part<'_>) -> Result<RoughPlan> {
 
 pub(super) fn handoff(part: Part<'_>) -> Result<HandoffPlan> {
     let usual = HandoffPlan::default();
-    let rate = part.whole("rate", i64::from(SampleRate::MIN)..=i64::from(SampleRate::MAX))?;
-    let bits = part.whole("bits", 16..=32)?.map_or(usual.bits, |b| b as u16);
+    let rate = part.whole("rate")?;
+    let bits = part.whole("bits")?.map_or(usual.bits, |b| b as u16);
     if ![16, 24, 32].contains(&bits) {
         return Err(part.wrong("bits", format!("files of {bits} bits are not made"), "It takes 16, 24 or 32."));
     }
@@ -178,6 +179,9 @@ pub(super) fn handoff(part: Part<'_>) -> Result<HandoffPlan> {
         None => usual.folders,
         Some(list) => {
             let count = list.len();
+            if let Some((name, what)) = list.iter().find_map(|name| Some((name, folder_fault(name)?))) {
+                return Err(part.wrong("folders", format!("the folder name \"{name}\" {what}"), FOLDER_REMEDY));
+            }
             <[String; 5]>::try_from(list).map_err(|_| {
                 part.wrong(
                     "folders",

@@ -4,9 +4,10 @@
 //! copied wherever one follows from what is there; every such line has been read and found good.
 
 use super::bare;
-use super::meant::{self, Kind, any_text, kind_of};
+use super::meant;
+use crate::song::Kind;
 use crate::song::field::{FIELDS, Field, SECTIONS, fields_of};
-use crate::song::spelling::did_you_mean;
+use crate::song::spelling::{did_you_mean, nearest};
 use toml::de::DeTable;
 
 /// What is wrong, and what to do.
@@ -175,11 +176,11 @@ fn unquoted(section: Option<&'static str>, line: &str) -> Option<Slip> {
     let write = |value: String| read(format!("{name} = {value}"));
     let text = value.trim_end_matches(['"', '\'']);
     let takes = |what: &str| (what.to_owned(), format!("{name} takes {}.", field.takes));
-    Some(match kind_of(field) {
-        Kind::Number { .. } if text == "auto" && field.takes.contains("\"auto\"") => {
+    Some(match &field.kind {
+        Kind::Number(n) if text == "auto" && n.auto => {
             ("this text lacks its quotes".into(), format!("Write: {}", write("\"auto\"".into())?))
         }
-        Kind::Number { .. } => match meant::number(field, value).and_then(write) {
+        Kind::Number(n) => match meant::number(n, value).and_then(write) {
             Some(line) if value.contains(':') => {
                 ("a time with a colon is no number".into(), format!("Write it in seconds: {line}"))
             }
@@ -195,15 +196,21 @@ fn unquoted(section: Option<&'static str>, line: &str) -> Option<Slip> {
             Some(truth) => (format!("{name} is true or false"), format!("Write: {}", write(truth.to_string())?)),
             None => takes("this is neither true nor false"),
         },
-        Kind::List => match meant::list(value).and_then(write) {
+        Kind::List | Kind::Paths => match meant::list(value).and_then(write) {
             Some(line) => ("these texts lack their quotes".into(), format!("Write: {line}")),
             None => takes("these texts lack their quotes"),
         },
         Kind::Table => takes("this is no table"),
-        Kind::Text if listed => takes("this text lacks its quotes"),
-        Kind::Text => match write(format!("\"{text}\"")) {
+        Kind::Text | Kind::Word(_) | Kind::Form | Kind::Path if listed => takes("this text lacks its quotes"),
+        Kind::Word(words) if !words.contains(&text) => {
+            let what = format!("this text lacks its quotes, and \"{text}\" is not a known {name}");
+            let meant = nearest(text, words.iter().copied()).and_then(|word| write(format!("\"{word}\"")));
+            let write = meant.map_or_else(String::new, |line| format!("Write: {line}. "));
+            (what, format!("{write}Known here: {}.", words.join(", ")))
+        }
+        Kind::Text | Kind::Word(_) | Kind::Form | Kind::Path => match write(format!("\"{text}\"")) {
             Some(line) => ("this text lacks its quotes".into(), format!("Write: {line}")),
-            None if any_text(field) => return None,
+            None if field.kind == Kind::Text => return None,
             None => takes("this text lacks its quotes"),
         },
     })
@@ -221,7 +228,7 @@ fn two_texts(section: Option<&'static str>, line: &str) -> Option<Slip> {
         return None;
     }
     let texts: Vec<String> = pieces.iter().skip(1).step_by(2).map(|t| format!("{quote}{t}{quote}")).collect();
-    let list = field_of(section, name).is_some_and(|f| kind_of(f) == Kind::List);
+    let list = field_of(section, name).is_some_and(|f| f.kind.is_list());
     let line = read(format!("{name} = [{}]", texts.join(", "))).filter(|_| list);
     let remedy = line.map_or_else(|| "Keep the one that is right.".to_owned(), |line| format!("Write: {line}"));
     Some((format!("there are {} texts behind {name} =", texts.len()), remedy))
@@ -326,6 +333,15 @@ mod tests {
             ("[[layer]]\npull = 60;\n", "Write: pull = 60"),
             ("[[layer]]\nlevel = -6dB\n", "Write: level = -6"),
             ("[[layer]]\nlevel = \u{2212}6\n", "Write: level = -6"),
+            ("[handoff]\nrate = 48.000 Hz\n", "Write: rate = 48000"),
+            (
+                "[[mic]]\ndrum = kik\n",
+                "lacks its quotes, and \"kik\" is not a known drum#Write: drum = \"kick\". Known here: kick, snare,",
+            ),
+            ("[[mic]]\ndrum = Snare  # mine\n", "Write: drum = \"snare\"."),
+            ("[[mic]]\ndrum = kick\n", "this text lacks its quotes. Write: drum = \"kick\""),
+            ("[[mic]]\nplace = botom\n", "not a known place#Write: place = \"bottom\". Known here: close,"),
+            ("[[mic]]\ndrum = tambourine\n", "not a known drum. Known here: kick,"),
             ("[[layer]]\nchoke = yes\n", "Write: choke = true"),
             ("[[layer]]\nchoke = perhaps\n", "neither#choke takes true or false"),
             ("[[section]]\nbar = 4-11\n", "no number that can be read#bar takes bar number, -999 to 9999"),

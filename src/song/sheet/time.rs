@@ -4,23 +4,18 @@ use super::part::{Part, number_of};
 use crate::error::{Fault, Result};
 use crate::finding::Finding;
 use crate::song::Section;
+use crate::song::kind::{BAR, BARS, END};
 use crate::tempo::{Grid, GridFault, Meter, TempoFault, TempoMap, read_tempo_track};
 use crate::units::{Bpm, Seconds};
 use std::collections::HashMap;
-use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
-
-/// Tempos that a song may have, quarter notes a minute; what lies outside is taken for a slip of the pen.
-pub const SONG_BPM: std::ops::RangeInclusive<f64> = 20.0..=400.0;
-/// Where bar 1 may lie, seconds from the audio's first sample.
-pub const BAR_ONE: std::ops::RangeInclusive<f64> = -3600.0..=86_400.0;
 
 /// A time: a number of seconds, or text such as `3:21.5`.
 pub(super) fn seconds(part: &Part<'_>, name: &str) -> Result<Option<Seconds>> {
     let Some(value) = part.any(name) else { return Ok(None) };
     let time = number_of(value).or_else(|| value.as_str().and_then(clock));
     match time {
-        Some(t) if t > 0.0 && t <= 86_400.0 * 4.0 => Ok(Some(Seconds(t))),
+        Some(t) if END.contains(&t) => Ok(Some(Seconds(t))),
         _ => Err(part.mistaken(name, value)),
     }
 }
@@ -51,7 +46,7 @@ pub(super) struct Tempo {
 }
 
 pub(super) fn tempo(part: Part<'_>, folder: &Path) -> Result<Tempo> {
-    let bpm = part.number("bpm", SONG_BPM)?;
+    let bpm = part.number("bpm")?;
     let meter = match part.text("meter")? {
         None => Meter::FOUR_FOUR,
         Some(text) => text
@@ -61,7 +56,7 @@ pub(super) fn tempo(part: Part<'_>, folder: &Path) -> Result<Tempo> {
     let bar_one = match part.any("bar_one") {
         Some(value) if value.as_str() == Some("auto") => None,
         Some(value) if value.as_str().is_some() => return Err(part.mistaken("bar_one", value)),
-        _ => part.number("bar_one", BAR_ONE)?.map(Seconds),
+        _ => part.number("bar_one")?.map(Seconds),
     };
     let grid = grid(&part)?;
     let file = part.text("file")?;
@@ -116,11 +111,6 @@ fn grid(part: &Part<'_>) -> Result<Grid> {
     }
 }
 
-/// Bars that a section may begin at.
-const BAR: RangeInclusive<i64> = -999..=9999;
-/// Bars that a section may last.
-const BARS: RangeInclusive<i64> = 1..=9999;
-
 /// The form: from the sheet, else from the tempo file's markers.
 pub(super) fn form(parts: Vec<Part<'_>>, tempo: Option<&TempoMap>, length: Seconds) -> Result<Vec<Section>> {
     let Some(map) = tempo else {
@@ -147,8 +137,8 @@ pub(super) fn form(parts: Vec<Part<'_>>, tempo: Option<&TempoMap>, length: Secon
                 format!("Number them: \"{name} 1\", \"{name} 2\"."),
             ));
         }
-        let bars = part.whole("bars", BARS)?;
-        let given = part.whole("bar", BAR)?;
+        let bars = part.whole("bars")?;
+        let given = part.whole("bar")?;
         let bar = match (starts.last(), given) {
             (None, given) => given.unwrap_or(1),
             (Some((before, from, length)), given) => {

@@ -302,17 +302,14 @@ pub(super) fn execute(args: &Args, held: Option<&Claim>, progress: &dyn Progress
     }
     findings.extend(not_in_sheet(&take.song, &printed));
     let told = Told { title: &take.song.title, hits_from: &take.list_from, layers: &printed, map, files };
-    let short = printed.iter().flat_map(|p| in_short(&p.report)).collect();
+    let short = printed.iter().map(|p| in_short(&p.report)).collect();
     Ok(Outcome::new("print", summary(&take, &told), &told, findings)?.in_short(short).wrote(told.files))
 }
 
-/// A layer in one short line, and in a second which strokes a pull has left where they were.
-fn in_short(r: &LayerReport) -> Vec<String> {
+/// A layer in one short line. Strokes that a pull has left where they were are told among the findings.
+fn in_short(r: &LayerReport) -> String {
     let gain = r.sum.as_ref().map(|s| format!(", adds {:.1} dB in the drum's low band", s.median_after));
-    let line =
-        format!("{}: {} under the {}{}", r.name, counted(r.hits.len(), "stroke"), r.drum, gain.unwrap_or_default());
-    let left = r.left_words().map(|left| format!("{}: {left}", r.name));
-    [line].into_iter().chain(left).collect()
+    format!("{}: {} under the {}{}", r.name, counted(r.hits.len(), "stroke"), r.drum, gain.unwrap_or_default())
 }
 
 /// That strokes of a pulled layer stay where they were played, and how they are found.
@@ -476,9 +473,6 @@ fn summary(take: &Take, told: &Told<'_>) -> String {
         // Writing to a string cannot fail.
         let strokes = counted(r.hits.len(), &format!("{} stroke", r.drum));
         let _ = writeln!(text, "\n{}: {strokes} from set {}, {played}{off}", r.name, r.set);
-        if let Some(left) = r.left_words() {
-            let _ = writeln!(text, "  {left}");
-        }
         if let (Some(sum), Some(mic)) = (&r.sum, &r.aligned_with) {
             let sign = if r.common_inverted { "sign flipped" } else { "sign as it is" };
             let lag = r.common_lag * 1000.0 / r.rate.hz_f64();

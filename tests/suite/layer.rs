@@ -606,6 +606,7 @@ fn strokes_too_far_from_the_grid_stay_in_a_pulled_layer_and_can_be_found_in_its_
     let (code, said, err) = print_of(dir.path(), &["--from-list", named.to_str().unwrap()]);
     let told = "1 of 29 strokes stays where it was played: too far from the grid (more than 40 % of a grid step)";
     assert!(code <= 1 && said.contains(told), "{said}{err}");
+    assert_eq!(said.matches("where it was played").count(), 1, "told once: {said}");
     let map = std::fs::read_to_string(dir.path().join("out/layer.csv")).unwrap();
     let mut map = csv::Reader::from_reader(map.as_bytes());
     let why = map.headers().unwrap().iter().position(|name| name == "why").unwrap();

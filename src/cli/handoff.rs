@@ -111,7 +111,10 @@ fn hand_off(
     match &h.delivered {
         Some(d) => {
             let (text, short) = (summary(song, d), in_short(d));
-            Ok(Outcome::new("handoff", text, &h.delivered, h.findings)?.in_short(short).wrote(vec![d.zip.clone()]))
+            Ok(Outcome::new("handoff", text, &h.delivered, h.findings)?
+                .in_short(short)
+                .wrote(vec![d.zip.clone()])
+                .passing(h.passing))
         }
         None => Err(stopped(song, &h)),
     }

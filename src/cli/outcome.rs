@@ -17,6 +17,8 @@ pub(super) struct Outcome {
     /// What came of it, in one to three short lines; none where the command has not said.
     short: Vec<String>,
     findings: Vec<Finding>,
+    /// Those of them that tell of this occasion alone.
+    passing: Vec<Finding>,
     /// Results that it wrote, or found as they are to be.
     files: Vec<PathBuf>,
     /// Why a part was not done, where one was not.
@@ -35,8 +37,8 @@ impl Outcome {
                 "Give the files names of letters and digits.",
             )
         })?;
-        let (short, files) = (Vec::new(), Vec::new());
-        Ok(Self { command, text, data, short, findings, files, failed: None })
+        let (short, passing, files) = (Vec::new(), Vec::new(), Vec::new());
+        Ok(Self { command, text, data, short, findings, passing, files, failed: None })
     }
 
     /// The same outcome told by another command, with words before and after the summary.
@@ -52,6 +54,11 @@ impl Outcome {
     /// The same outcome with what came of it in one to three short lines, for the page of `run`.
     pub fn in_short(self, short: Vec<String>) -> Self {
         Self { short, ..self }
+    }
+
+    /// The same outcome with those of its findings that tell of this occasion alone.
+    pub fn passing(self, passing: Vec<Finding>) -> Self {
+        Self { passing, ..self }
     }
 
     /// The same outcome with the code of a part that could not be done.
@@ -78,6 +85,11 @@ impl Outcome {
     /// What was noticed.
     pub fn findings(&self) -> &[Finding] {
         &self.findings
+    }
+
+    /// What was noticed, without what tells of this occasion alone.
+    pub fn lasting(&self) -> impl Iterator<Item = &Finding> {
+        self.findings.iter().filter(|f| !self.passing.contains(f))
     }
 
     /// Results that it wrote, or found as they are to be.

@@ -58,6 +58,9 @@ pub struct Request<'a> {
 pub struct Handoff {
     /// Everything that was noticed, errors first.
     pub findings: Vec<Finding>,
+    /// Those of them that tell of this occasion alone, and no longer hold once it is made.
+    #[serde(skip)]
+    pub passing: Vec<Finding>,
     /// The delivery; `None` where errors stood against it or only a check was asked for.
     pub delivered: Option<Delivered>,
 }
@@ -108,7 +111,7 @@ pub fn look(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     let names: Vec<String> = midi_files(request)?.into_iter().map(|(what, _)| what).collect();
     findings.extend(newest(former.as_ref(), request.last).and_then(|old| without_triggers(old, &names)));
     findings.sort_by_key(|f| std::cmp::Reverse(f.weight));
-    Ok(Handoff { findings, delivered: None })
+    Ok(Handoff { findings, passing: Vec::new(), delivered: None })
 }
 
 /// Makes the handoff. Findings of the weight of an error stop it before anything is written. Where nothing has changed since
@@ -120,7 +123,7 @@ pub fn look(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
 pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     let Seen { plan, facts, papers, mut findings } = see(request, progress)?;
     if findings.iter().any(|f| f.weight == Weight::Error) {
-        return Ok(Handoff { findings, delivered: None });
+        return Ok(Handoff { findings, passing: Vec::new(), delivered: None });
     }
     make_folder(request.out)?;
     let midi = midi_files(request)?;
@@ -154,7 +157,7 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     let Packed { bundle, manifest, changes } = match number {
         Number::Stands(delivered) => {
             findings.extend(own);
-            return Ok(Handoff { findings, delivered: Some(*delivered) });
+            return Ok(Handoff { findings, passing: Vec::new(), delivered: Some(*delivered) });
         }
         Number::Next(revision) => {
             making.pack(manifest(revision), |new| old.and_then(|old| since(old, new)), progress)?
@@ -174,6 +177,7 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
             }
         }
     };
+    let passing = own.iter().filter(|f| f.weight == Weight::Note).cloned().collect();
     findings.extend(own);
     let revision = manifest.revision;
     let target = request.out.join(zip_name(&plan.song, revision));
@@ -194,7 +198,7 @@ pub fn make(request: &Request<'_>, progress: &dyn Progress) -> Result<Handoff> {
     }
     file.commit()?;
     let delivered = Delivered { zip: target, revision, bytes, files: checked.files, fresh: true, changes, manifest };
-    Ok(Handoff { findings, delivered: Some(delivered) })
+    Ok(Handoff { findings, passing, delivered: Some(delivered) })
 }
 
 /// What a zip is packed from.

@@ -76,6 +76,15 @@ fn a_delivery_that_was_moved_away_keeps_its_number_and_the_next_one_counts_on() 
         "{told}"
     );
     assert_eq!(zips(&out), ["LowTide_Handoff_R01.zip", "LowTide_Handoff_R04.zip"]);
+
+    // A run that finds the zip moved away says so once, and not again while nothing changes.
+    fs::rename(zip_of(&out, 4), away.join("LowTide_Handoff_R04.zip")).unwrap();
+    edit(&out.join("hits.csv"), "snare", 4, STATE, "dropped");
+    let (_, told, _) = typed(&["run"], &path, &[]);
+    assert!(told.contains("the zip of revision 4 was not in the folder any more"), "{told}");
+    assert!(!notes(&zip_of(&out, 5)).contains("was not in the folder"));
+    let (_, again, _) = typed(&["run"], &path, &[]);
+    assert!(again.contains("revision 5") && !again.contains("was not in the folder"), "{again}");
 }
 
 #[test]

@@ -292,8 +292,10 @@ impl<'a> Run<'a> {
         if let Some(former) = former {
             self.take_back(stage, &former, |p| outputs.contains_key(p))?;
         }
-        let (lines, findings) = self.heard(&outcome);
+        let (lines, mut findings) = self.heard(&outcome);
         self.findings.extend(findings.iter().cloned());
+        // Told once, when it happens, and not again with each run.
+        findings.retain(|f| outcome.lasting().any(|l| l == f));
         let found_from =
             (stage == Stage::Hits).then(|| Key::of_strokes(&self.song, &self.sums, &self.inputs(Stage::Hits)));
         let found_with = (stage == Stage::Hits).then(|| Key::of_search(&self.song));

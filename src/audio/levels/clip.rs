@@ -12,15 +12,20 @@ pub const CLIP_RUN: u64 = 3;
 /// and a small one (a step of 16 bits is 0.0003 dB). A sample that is played again and again, normalised as a whole,
 /// reaches it at every stroke, but always with the same samples around: one shape, and no more than eight where
 /// dither moves each of two neighbours over the edge of its cell, in places of one sample and of two. What a
-/// converter cuts off looks different every time.
+/// converter cuts off looks different every time. Single samples that stand alone ([`NEAR`]) are of no shape.
 pub const SHORT_SHAPES: usize = 8;
+/// Single samples at full scale stand in company when the next short place is no further away than this, samples (10 ms at
+/// 48 kHz). A one-shot that was normalised reaches full scale once, however many different ones are played; a stroke that
+/// was cut off swings, and gets there again at once. Where each of many strokes loses a single sample and no more
+/// (a shaker 0.6 dB too loud), the two cannot be told apart, and it counts as peaks; at 1 dB it is in company.
+const NEAR: u64 = 480;
 /// Cells of a neighbour's height, for a unit.
 const CELLS: f32 = 1024.0;
 /// Full scale from which short places are looked at: the top step of 8 bits, 0.07 dB, holds many a peak.
 const FINE: f32 = 0.999;
 
 /// Places at full scale: [`CLIP_RUN`] or more samples in a row, and shorter ones where more than [`SHORT_SHAPES`] of
-/// them differ.
+/// them differ and do not stand alone.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
 pub struct Clipping {
     /// How many places, over all channels.
@@ -78,6 +83,8 @@ pub(super) struct Clips {
     short: Clipping,
     /// Different short ones, no more than are asked for.
     shapes: Vec<Shape>,
+    /// End and shape of the last short one.
+    last: Option<(u64, Shape)>,
 }
 
 impl Clips {
@@ -121,10 +128,18 @@ impl Clips {
                 self.short.add(run, end - run);
                 let cell = |s: f32| (s * CELLS).round() as i32;
                 let shape = (run, cell(self.before), cell(after));
-                if self.full >= FINE && self.shapes.len() <= SHORT_SHAPES && !self.shapes.contains(&shape) {
-                    self.shapes.push(shape);
+                let near = self.last.replace((end, shape)).filter(|(last, _)| end - run - last <= NEAR);
+                if run > 1 || near.is_some() {
+                    self.keep(shape);
                 }
+                near.into_iter().for_each(|(_, before)| self.keep(before));
             }
+        }
+    }
+
+    fn keep(&mut self, shape: Shape) {
+        if self.full >= FINE && self.shapes.len() <= SHORT_SHAPES && !self.shapes.contains(&shape) {
+            self.shapes.push(shape);
         }
     }
 

@@ -131,6 +131,41 @@ fn one_sample_that_is_played_again_and_again_at_full_scale_does_not_clip() {
     assert!(l.peak.0 > -0.001 && l.clipping.runs == 0, "{:?}", l.clipping);
 }
 
+/// Thirty sounds of one sweep of pitches, a fifth of a second apart: each swings for a while and dies away.
+fn thirty_one_shots() -> Vec<Vec<f32>> {
+    let sound = |n: u16| {
+        let (pitch, rate) = (150.0 * 1.12f64.powi(n.into()), 48_000.0);
+        let wave = |i: u16| (std::f64::consts::TAU * pitch * f64::from(i) / rate + f64::from(n)).sin();
+        (0..9600u16).map(|i| (wave(i) * (-f64::from(i) / 900.0).exp()) as f32).collect()
+    };
+    (0..30).map(sound).collect()
+}
+
+/// Played with so much gain over full scale, dB, and stored in 24 bits.
+fn stored(shots: &[Vec<f32>], over: f32) -> Vec<f32> {
+    let gain = 10f32.powf(over / 20.0);
+    let one = |shot: &Vec<f32>| {
+        let highest = shot.iter().fold(0.0f32, |m, v| m.max(v.abs()));
+        shot.iter().map(move |v| (v / highest * gain * TOP).clamp(-TOP, TOP)).collect::<Vec<f32>>()
+    };
+    shots.iter().flat_map(one).collect()
+}
+
+#[test]
+fn thirty_different_one_shots_each_normalised_to_full_scale_do_not_clip_and_driven_over_they_do() {
+    let shots = thirty_one_shots();
+    let peaks = stored(&shots, 0.0);
+    assert_eq!(peaks.iter().filter(|v| v.abs() >= TOP).count(), 30, "one single sample each");
+    let l = measured(1, SampleFormat::Int24, &peaks);
+    assert!(l.clipping.runs == 0 && l.findings(&info(1, 48_000)).is_empty(), "{:?}", l.clipping);
+    // The brightest alone, a few tenths of a decibel too loud: never three samples in a row.
+    let mut bright = stored(&shots[26..], 1.5).repeat(3);
+    no_three_in_a_row(&mut bright, TOP);
+    let l = measured(1, SampleFormat::Int24, &bright);
+    assert!(l.clipping.runs > 12 && l.clipping.longest <= 2, "{:?}", l.clipping);
+    assert!(measured(1, SampleFormat::Int24, &stored(&shots, 0.5)).clipping.longest > 2);
+}
+
 #[test]
 fn a_few_short_places_are_peaks_and_beside_a_longer_one_do_not_count() {
     let mut x: Vec<f32> = (0..1000u16).map(|i| f32::from(i) / 2000.0).collect();

@@ -63,6 +63,7 @@ fn pairs(mark: char) -> impl Iterator<Item = (char, char)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::collections::BTreeSet;
 
     /// A name as a Mac stores it: every letter of the table taken apart.
     fn apart(name: &str) -> String {
@@ -98,7 +99,7 @@ mod tests {
 
     #[test]
     fn every_letter_of_the_table_is_put_together_again_as_it_was() {
-        let all: Vec<char> = PAIRS.iter().flat_map(|(mark, _)| pairs(*mark)).map(|(_, joined)| joined).collect();
+        let all: BTreeSet<char> = PAIRS.iter().flat_map(|(mark, _)| pairs(*mark)).map(|(_, joined)| joined).collect();
         assert_eq!(all.len(), 512);
         for c in all {
             let name = format!("x{c}y");

@@ -12,7 +12,8 @@ pub const CLIP_RUN: u64 = 3;
 /// and a small one (a step of 16 bits is 0.0003 dB). A sample that is played again and again, normalised as a whole,
 /// reaches it at every stroke, but always with the same samples around: one shape, and no more than eight where
 /// dither moves each of two neighbours over the edge of its cell, in places of one sample and of two. What a
-/// converter cuts off looks different every time. Single samples that stand alone ([`NEAR`]) are of no shape.
+/// converter cuts off looks different every time. Single samples that stand alone, 10 ms from the next short place, are
+/// of no shape.
 pub const SHORT_SHAPES: usize = 8;
 /// Single samples at full scale stand in company when the next short place is no further away than this, samples (10 ms at
 /// 48 kHz). A one-shot that was normalised reaches full scale once, however many different ones are played; a stroke that

@@ -4,7 +4,6 @@
 //! dropped without a commit, it removes what it wrote.
 
 mod claim;
-mod composed;
 mod name;
 mod table;
 
@@ -15,9 +14,8 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 pub use claim::Claim;
-pub use composed::composed;
 pub use name::{
-    FOLDER_REMEDY, alike, file_stem, folder_fault, is_accent, kept_by_windows, spelled_out, storable, without_accent,
+    FOLDER_REMEDY, alike, composed, file_stem, folder_fault, is_accent, kept_by_windows, storable, without_accent,
 };
 pub use table::csv_field;
 

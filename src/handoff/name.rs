@@ -6,7 +6,7 @@
 //! rate and bit depth last, the rate with a lone `k`.
 
 use super::manifest::{CHECKSUMS, MANIFEST};
-use crate::output::{FOLDER_REMEDY, folder_fault, is_accent, kept_by_windows, spelled_out, without_accent};
+use crate::output::{FOLDER_REMEDY, composed, folder_fault, is_accent, kept_by_windows, without_accent};
 use crate::units::SampleRate;
 use sha2::{Digest, Sha256};
 use std::collections::{HashMap, HashSet};
@@ -79,16 +79,12 @@ pub fn rate_word(rate: SampleRate) -> String {
 pub fn words(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     let mut start = true;
-    for c in text.chars() {
-        if is_accent(c) {
-            out.push_str(spelled_out(out.chars().last(), c));
-            continue;
-        }
+    for c in composed(text).chars().filter(|c| !is_accent(*c)) {
         let mut plain = String::new();
         if c.is_ascii_alphanumeric() {
             plain.push(c);
         } else {
-            plain.push_str(without_accent(c));
+            plain.push_str(&without_accent(c));
         }
         for (i, p) in plain.chars().enumerate() {
             out.push(if start && i == 0 { p.to_ascii_uppercase() } else { p });
@@ -103,7 +99,7 @@ pub fn words(text: &str) -> String {
 #[must_use]
 pub fn loses_letters(title: &str) -> bool {
     let lost = |c: char| c.is_alphanumeric() && !c.is_ascii() && without_accent(c).is_empty();
-    title.chars().any(lost) || words(title).is_empty()
+    composed(title).chars().any(lost) || words(title).is_empty()
 }
 
 /// A song's title in file names: as [`words`]; where letters are lost or there are more than 48, six digits and letters made

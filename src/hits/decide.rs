@@ -2,6 +2,7 @@
 //!
 //! In: a [`Survey`]. Out: the log-odds that each candidate is the drum's own stroke, and which are kept.
 
+use super::apart::{Loudness, PROMINENT, apart};
 use super::attack::median;
 use super::judge::{SHAPE, total_level};
 use super::model::Model;
@@ -74,6 +75,8 @@ pub struct Opinion {
 /// Where the prior disowns what stands clear of all bleed, it meets a sound that it knows nothing of, and the height of
 /// the novelty decides alone.
 ///
+/// A few sounds far louder than all else ([`apart`]) gain by that in either round.
+///
 /// Two rounds: the first compares every candidate with the strokes that are sure at sight, the second those that may be
 /// strokes with the ones that the first found sure, so that a wrong first impression does not stay.
 #[must_use]
@@ -93,6 +96,13 @@ pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
         if drum == Drum::Snare { (0..count).map(|i| witness.shape(i)).collect() } else { Vec::new() }
     };
     let at_sight = survey.sure_at_sight();
+    let alone = survey.others == Others::None && drum == Drum::Snare;
+    let apart = few_far_louder(survey, alone);
+    let weigh = |witness: &Witness, asked: &[usize], odds: &mut [f32]| {
+        weigh(witness, asked, odds);
+        let gains = apart.iter().flat_map(|gains| asked.iter().map(|&i| (i, gains[i])));
+        gains.for_each(|(i, gain)| odds[i] += gain);
+    };
     let mut odds = vec![0.0; count];
     let Some(first) = witness(&at_sight) else { return Opinion { odds, shapes: Vec::new() } };
     weigh(&first, &(0..count).collect::<Vec<_>>(), &mut odds);
@@ -109,14 +119,29 @@ pub fn first_opinion(survey: &Survey, drum: Drum) -> Opinion {
         weigh(second, &doubtful, &mut odds);
     }
     let mut opinion = Opinion { odds, shapes: shapes(second.as_ref().unwrap_or(&first)) };
-    // What stands clear of all bleed needs no more; and a snare's mic alone may hold a drum that the prior hardly knows,
-    // with nothing to vouch for it.
-    let alone = survey.others == Others::None && drum == Drum::Snare;
-    if !alone && !stands_clear(survey, drum, &at_sight) {
-        sobered(&mut opinion.odds);
+    // What stands clear of all bleed needs no more; and a snare's mic alone may hold a drum that the prior hardly knows, with
+    // nothing to vouch for it, unless it is plain that a kit sounds there.
+    let needs = if alone { mostly_bleed(&survey.plain, &opinion.odds) } else { !stands_clear(survey, drum, &at_sight) };
+    if needs {
+        sobered(&mut opinion.odds, |i| apart.as_ref().is_some_and(|gains| gains[i] > 0.0));
     }
     proven((survey.others, drum), &survey.heights, &mut opinion.odds);
     opinion
+}
+
+/// See [`apart`]. The crowd loses only in a snare's mic `alone`, where nobody else tells of hats; in a kick's it may be feathered.
+fn few_far_louder(survey: &Survey, alone: bool) -> Option<Vec<f32>> {
+    let main = survey.power.first()?;
+    let heights = survey.plain.iter().zip(&survey.heights);
+    let of = |(&t, (&plain, &height))| Loudness { level: total_level(main, t), plain, height };
+    let candidates: Vec<Loudness> = survey.candidates.iter().zip(heights).map(of).collect();
+    apart(&candidates, alone)
+}
+
+/// Whether less than half of what stands out in a mic (its `plain` novelty, dB) is likely the drum's own.
+fn mostly_bleed(plain: &[f32], odds: &[f32]) -> bool {
+    let prominent = || odds.iter().zip(plain).filter(|(_, plain)| **plain >= PROMINENT);
+    2 * prominent().filter(|(odds, _)| **odds > 0.0).count() < prominent().count()
 }
 
 /// What stands so high in a kick's mic above all that mics of the whole kit have explained is a kick, however little it sounds
@@ -160,12 +185,13 @@ fn clear_of_bleed(others: Others, drum: Drum) -> Option<f32> {
 /// A drum that is struck is unmistakable now and then; where not even the likeliest candidates are, all are most likely
 /// bleed that has something of it. What the sixth likeliest lacks of [`UNMISTAKABLE`] is taken from all, at most
 /// [`MOST_SOBERED`]: where there are no six strokes in the stretch, the few still stand far above what bleed makes of itself.
-fn sobered(odds: &mut [f32]) {
+/// Those that are `spared` stand [`apart`] from it anyway.
+fn sobered(odds: &mut [f32], spared: impl Fn(usize) -> bool) {
     let mut sorted = odds.to_vec();
     sorted.sort_unstable_by(|a, b| b.total_cmp(a));
     let sixth = sorted.get(LIKELIEST).copied().unwrap_or(f32::MIN);
     let lacks = (UNMISTAKABLE - sixth).clamp(0.0, MOST_SOBERED);
-    odds.iter_mut().for_each(|o| *o -= lacks);
+    odds.iter_mut().enumerate().filter(|(i, _)| !spared(*i)).for_each(|(_, odds)| *odds -= lacks);
 }
 
 /// The height that decides where the prior disowns the drum; `None` where it does not.
@@ -404,7 +430,7 @@ mod tests {
     #[test]
     fn a_drum_of_which_nothing_is_unmistakable_is_doubted_whole() {
         let sober = |mut odds: Vec<f32>| {
-            sobered(&mut odds);
+            sobered(&mut odds, |_| false);
             odds
         };
         // Bleed that has something of a stroke, again and again: nothing of it is left.
@@ -413,9 +439,26 @@ mod tests {
         let struck: Vec<f32> = [vec![6.0; 6], vec![0.3; 300]].concat();
         assert_eq!(sober(struck.clone()), struck);
         assert_eq!(sober(Vec::new()), Vec::<f32>::new());
+        // What stands apart keeps what it has.
+        let mut few = [vec![0.5; 3], vec![-1.0; 90]].concat();
+        sobered(&mut few, |i| i < 3);
+        assert_eq!((few[0], few[3]), (0.5, -3.0));
         // One with three is no less struck, and of one stroke alone there is nothing to doubt.
         assert!(sober([vec![6.0; 3], vec![-5.0; 300]].concat())[..3].iter().all(|o| *o > 3.0));
         assert!(sober(vec![6.0])[0] > 3.0);
+    }
+
+    #[test]
+    fn a_snare_recorded_by_itself_is_told_from_a_kit_in_its_mic() {
+        // Eight strokes that the prior hardly knows, their wires and the room behind them.
+        let alone = [vec![(18.0, 0.4); 8], vec![(3.0, -6.0); 40]].concat();
+        // Hats that it half takes for a snare, and those that it does not.
+        let kit = [vec![(14.0, 1.0); 80], vec![(13.0, -4.0); 200]].concat();
+        let of = |take: Vec<(f32, f32)>| {
+            let (plain, odds): (Vec<f32>, Vec<f32>) = take.into_iter().unzip();
+            mostly_bleed(&plain, &odds)
+        };
+        assert!(!of(alone) && of(kit) && !of(Vec::new()));
     }
 
     #[test]

@@ -9,7 +9,7 @@ use super::others::Others;
 use crate::song::Drum;
 
 /// Fewest unmistakable strokes of a drum that is struck beyond doubt.
-const STRUCK: usize = 12;
+pub(super) const STRUCK: usize = 12;
 /// Log-odds of likely strokes: from 0 up to this.
 const LIKELY: f32 = 8.0;
 /// Lowest that the edge may lie, log-odds.

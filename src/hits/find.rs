@@ -2,9 +2,11 @@
 
 use super::bands::Framing;
 use super::contrast::{contrast, spare_alike};
-use super::decide::{MOST_BY_LIKENESS, MOST_BY_LIKENESS_ALONE, Opinion, adapted, certainty, first_opinion, hold, kept};
+use super::decide::{
+    MOST_BY_LIKENESS, MOST_BY_LIKENESS_ALONE, Opinion, UNMISTAKABLE, adapted, certainty, first_opinion, hold, kept,
+};
 use super::echo::{Sound, echoes};
-use super::edge::benefit;
+use super::edge::{STRUCK, benefit};
 use super::evidence::{Columns, Evidence, Outline, highest};
 use super::freed;
 use super::hit::DOUBTFUL_BELOW;
@@ -255,7 +257,7 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let looked = worth_a_look(&opinion.odds, s.drum);
     let coarse: Vec<u64> = looked.iter().map(|&i| stretch.start + framing.sample(survey.candidates[i]).0).collect();
     let mut glass = Glass::look(&song.mics[main], stretch.rest[main], &coarse, framing.rate)?;
-    let first_kept = kept(&survey, &opinion.odds, s.threshold());
+    let first_kept = vouch((survey.others, s.drum), kept(&survey, &opinion.odds, s.threshold()), &opinion.odds);
     let mut lesson = learn(&survey, &first_kept, &looked, &glass);
     // Not of a kick: what rings of it is as like it, seen a little earlier.
     if s.drum == Drum::Snare {
@@ -302,6 +304,14 @@ fn worth_a_look(odds: &[f32], drum: Drum) -> Vec<usize> {
         looked.sort_unstable();
     }
     looked
+}
+
+/// Of the strokes that are `kept` at first those that tell what the drum sounds like. In a kick's mic alone rings of a floor tom are
+/// kept by the dozen, which are all the same and would vouch for each other; so where a dozen strokes are unmistakable, only these tell.
+fn vouch((others, drum): (Others, Drum), kept: Vec<usize>, odds: &[f32]) -> Vec<usize> {
+    let surest: Vec<usize> = kept.iter().copied().filter(|&i| odds[i] > UNMISTAKABLE).collect();
+    let alone = others == Others::None && drum == Drum::Kick;
+    if alone && surest.len() >= STRUCK { surest } else { kept }
 }
 
 /// Whether one set of strokes teaches what another does (both in order): nearly all are the same. What clear strokes teach are
@@ -509,6 +519,18 @@ mod tests {
         let left = snare.leave_out(&late, Drum::Kick).expect("eight sure sounds were left out");
         assert!(left.count == 8 && left.after == Drum::Kick && (left.delay.ms() - 1.75).abs() < 0.05);
         assert!(snare.strokes.len() == 8 && snare.strokes.iter().all(|s| s.peak == Dbfs(-10.0)));
+    }
+
+    #[test]
+    fn in_a_kicks_mic_alone_a_floor_toms_rings_do_not_vouch_for_each_other() {
+        // Twenty strokes, and a ring that is likelier a kick than not after each.
+        let odds = [5.0, 1.5].repeat(20);
+        let kept: Vec<usize> = (0..40).collect();
+        let of = |others: Others, drum: Drum| vouch((others, drum), kept.clone(), &odds).len();
+        assert_eq!((of(Others::None, Drum::Kick), of(Others::OneDrum, Drum::Kick)), (20, 40));
+        assert_eq!(of(Others::None, Drum::Snare), 40, "these are ghosts");
+        // A drum that the prior hardly knows is told by all that it has.
+        assert_eq!(vouch((Others::None, Drum::Kick), kept[..22].to_vec(), &odds).len(), 22);
     }
 
     #[test]

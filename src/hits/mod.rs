@@ -2,6 +2,7 @@
 //!
 //! In: the mics of a take. Out: a [`HitList`], sorted in time, positions to the sample.
 
+pub mod apart;
 pub mod attack;
 pub mod bands;
 pub mod bleed;

@@ -2,6 +2,8 @@
 //!
 //! In: names from sheets and recordings. Out: the same where they will do, else the nearest that does.
 
+use unicode_normalization::UnicodeNormalization;
+
 /// Most bytes of a stem; disks take 255 for a whole name, and passing files add a few.
 const MOST_BYTES: usize = 200;
 
@@ -83,9 +85,8 @@ pub fn file_stem(name: &str) -> String {
 #[must_use]
 pub fn alike(name: &str) -> String {
     let mut out = String::with_capacity(name.len());
-    for c in name.chars() {
-        match without_accent(c) {
-            _ if is_accent(c) => out.push_str(spelled_out(out.chars().last(), c)),
+    for c in name.nfc().filter(|c| !is_accent(*c)) {
+        match without_accent(c).as_str() {
             "" => out.extend(c.to_lowercase()),
             plain => out.push_str(&plain.to_lowercase()),
         }
@@ -93,69 +94,43 @@ pub fn alike(name: &str) -> String {
     out
 }
 
-/// Whether a character is an accent of its own, on the letter before it (Unicode block Combining Diacritical Marks).
+/// Whether a character is an accent of its own, behind its letter (Unicode block Combining Diacritical Marks).
 #[must_use]
 pub fn is_accent(c: char) -> bool {
     ('\u{300}'..='\u{36f}').contains(&c)
 }
 
-/// What an accent of its own adds to the plain letter before it, so that both ways of storing read alike.
+/// The usual spelling of an accented or joined Latin letter: of most the letter below the accent; empty for anything else.
 #[must_use]
-pub fn spelled_out(letter: Option<char>, accent: char) -> &'static str {
-    match (letter, accent) {
-        (Some('a' | 'o' | 'u' | 'A' | 'O' | 'U'), '\u{308}') => "e",
-        (Some('a' | 'A'), '\u{30a}') => "a",
-        _ => "",
-    }
-}
-
-/// The usual spelling of an accented Latin letter; empty for anything else.
-#[must_use]
-pub fn without_accent(c: char) -> &'static str {
-    match c {
+pub fn without_accent(c: char) -> String {
+    let spelled = match c {
         'ä' | 'æ' => "ae",
         'Ä' | 'Æ' => "Ae",
         'ö' | 'ø' | 'œ' => "oe",
         'Ö' | 'Ø' | 'Œ' => "Oe",
         'ü' => "ue",
         'Ü' => "Ue",
-        'ß' => "ss",
-        'à' | 'á' | 'â' | 'ã' | 'ā' | 'ą' | 'ă' => "a",
-        'À' | 'Á' | 'Â' | 'Ã' | 'Ā' | 'Ą' | 'Ă' => "A",
         'å' => "aa",
         'Å' => "Aa",
-        'ç' | 'ć' | 'č' => "c",
-        'Ç' | 'Ć' | 'Č' => "C",
-        'ď' | 'đ' | 'ð' => "d",
-        'Ď' | 'Đ' | 'Ð' => "D",
-        'è' | 'é' | 'ê' | 'ë' | 'ē' | 'ę' | 'ě' => "e",
-        'È' | 'É' | 'Ê' | 'Ë' | 'Ē' | 'Ę' | 'Ě' => "E",
-        'ğ' => "g",
-        'Ğ' => "G",
-        'ì' | 'í' | 'î' | 'ï' | 'ī' | 'ı' => "i",
-        'Ì' | 'Í' | 'Î' | 'Ï' | 'Ī' | 'İ' => "I",
-        'ł' | 'ľ' => "l",
-        'Ł' | 'Ľ' => "L",
-        'ñ' | 'ń' | 'ň' => "n",
-        'Ñ' | 'Ń' | 'Ň' => "N",
-        'ò' | 'ó' | 'ô' | 'õ' | 'ō' | 'ő' => "o",
-        'Ò' | 'Ó' | 'Ô' | 'Õ' | 'Ō' | 'Ő' => "O",
-        'ř' => "r",
-        'Ř' => "R",
-        'ś' | 'š' | 'ş' | 'ș' => "s",
-        'Ś' | 'Š' | 'Ş' | 'Ș' => "S",
-        'ť' | 'ț' | 'ţ' => "t",
-        'Ť' | 'Ț' | 'Ţ' => "T",
+        'ß' => "ss",
+        'đ' | 'ð' => "d",
+        'Đ' | 'Ð' => "D",
+        'ı' => "i",
+        'ł' => "l",
+        'Ł' => "L",
         'þ' => "th",
         'Þ' => "Th",
-        'ù' | 'ú' | 'û' | 'ū' | 'ů' | 'ű' => "u",
-        'Ù' | 'Ú' | 'Û' | 'Ū' | 'Ů' | 'Ű' => "U",
-        'ý' | 'ÿ' => "y",
-        'Ý' | 'Ÿ' => "Y",
-        'ź' | 'ż' | 'ž' => "z",
-        'Ź' | 'Ż' | 'Ž' => "Z",
         _ => "",
-    }
+    };
+    let below = c.nfd().next().filter(|letter| *letter != c && letter.is_ascii_alphabetic());
+    if spelled.is_empty() { below.map(String::from).unwrap_or_default() } else { spelled.to_owned() }
+}
+
+/// A name with every accent joined to the letter before it (form C of Unicode Standard Annex 15): names that differ in nothing
+/// but how their accents are stored come out the same. A Mac stores accents behind their letters when it packs a folder again.
+#[must_use]
+pub fn composed(name: &str) -> String {
+    name.nfc().collect()
 }
 
 #[cfg(test)]
@@ -170,6 +145,32 @@ mod tests {
         assert_eq!(file_stem("  "), "layer");
         assert_eq!(file_stem("con"), "con_layer");
         assert!(file_stem(&"𐌰".repeat(300)).len() <= 200);
+    }
+
+    /// Canonical decompositions of the Unicode Character Database, two of them in two steps.
+    #[test]
+    fn a_letter_and_the_accents_behind_it_become_one_character() {
+        for (stored, name) in [
+            ("U\u{308}bung", "Übung"),
+            ("Batteri\u{301}e", "Batteríe"),
+            ("Sa\u{30a}ng nr 2", "Sång nr 2"),
+            ("Be\u{302}\u{301}", "Bế"),
+            ("a\u{323}\u{302}", "ậ"),
+            ("Z\u{30c}iz\u{30c}kov", "Žižkov"),
+            ("s\u{326}i \u{326}", "și \u{326}"),
+            ("\u{438}\u{306}", "\u{439}"),
+            ("カ\u{3099}", "ガ"),
+            ("太鼓 \u{301}x", "太鼓 \u{301}x"),
+        ] {
+            assert_eq!(composed(stored), name);
+            assert_eq!(composed(name), name, "what is composed stays");
+        }
+    }
+
+    #[test]
+    fn a_letter_is_spelled_as_people_spell_it_where_accents_cannot_stand() {
+        let spelled: Vec<String> = "äÅßøđłþéŽșǎИ5".chars().map(without_accent).collect();
+        assert_eq!(spelled, ["ae", "Aa", "ss", "oe", "d", "l", "th", "e", "Z", "s", "a", "", ""]);
     }
 
     #[test]

@@ -2,7 +2,7 @@
 """Render multi-mic drum sessions with known strokes: many kits, drummers, rooms and amounts of bleed.
 
   sessions.py ONESHOTS OUT --count N [--seed S] [--hold-out | --all] [--absent DRUM] [--toms] [--snare brush|cross-stick|mixed]
-                            [--solo] [--rare] [--blend] [--spread] [--vary DB] [--seconds 45]
+                            [--solo] [--rare] [--blend] [--spread] [--vary DB] [--grooves FOLDER] [--seconds 45]
 
 ONESHOTS comes from oneshots.py. OUT/NAME/ holds nine 24-bit WAV files, one a mic, `truth.csv`
 (drum, time_s, peak_dbfs, kind) and `about.txt`. Everything follows from the random seed.
@@ -15,9 +15,12 @@ those alone, so that nothing a model learnt from can be heard in what judges it.
 time_s is where the close mic of the drum first reaches 5 % of the peak of that stroke's first 30 ms,
 measured on the stroke alone; peak_dbfs is the stroke's own close-mic peak. Kinds: hit, ghost, flam
 (within 45 ms before a stronger stroke), roll (strokes closer than 90 ms).
+
+With --grooves the drummers are not invented: FOLDER holds performances as MIDI files (General MIDI drum notes), such as those
+of the Groove MIDI Dataset (Gillick et al. 2019, CC-BY 4.0), which is not part of this project.
 """
 import argparse, csv, glob, os, re
-import numpy as np, soundfile as sf
+import mido, numpy as np, soundfile as sf
 from scipy.signal import lfilter, fftconvolve
 
 HELD_OUT = re.compile(r"Audiophob|Millo|Red_|(R3|General).*_Jazz$")
@@ -276,13 +279,39 @@ def drummer(rng, seconds, toms=False, mixed=False):
             put(at(14), rng.choice(["tom_high", "tom_floor"]), rng.uniform(0.4, 0.9))
         time += 4 * beat; bar += 1
         beat *= 1 + rng.normal(0, 0.002)
-    ev = sorted(e for e in ev if 0.05 < e[0] < seconds - 1)
+    return apart([e for e in ev if 0.05 < e[0] < seconds - 1]), bpm, style
+
+
+# General MIDI's drum notes (GM level 1) and, where electronic kits send them, the hi-hat's edge (22, 26) and the ride's (59).
+NOTES = {35: "kick", 36: "kick", 37: "rim", 38: "snare", 40: "snare", 22: "hat_closed", 42: "hat_closed", 44: "hat_closed", 26: "hat_open",
+         46: "hat_open", 45: "tom_high", 47: "tom_high", 48: "tom_high", 50: "tom_high", 41: "tom_floor", 43: "tom_floor", 58: "tom_floor",
+         49: "crash", 52: "crash", 55: "crash", 57: "crash", 51: "ride", 53: "ride", 59: "ride"}
+
+
+def performed(rng, seconds, folder):
+    """as `drummer`: a stretch of a performance by a person, with the timing and strength it was played with, up to a sixth faster or slower"""
+    path = rng.choice(sorted(glob.glob(f"{folder}/*.mid")))
+    time, ev, bpm = 0.0, [], 120.0
+    for message in mido.MidiFile(path):
+        time += message.time
+        if message.type == "set_tempo":
+            bpm = 60e6 / message.tempo
+        if message.type == "note_on" and message.velocity and message.note in NOTES:
+            ev.append((time, NOTES[message.note], message.velocity / 127))
+    faster = rng.uniform(0.85, 1.17)
+    start = rng.uniform(0, max(0, ev[-1][0] - seconds * faster))
+    ev = [((t - start) / faster + 0.5, d, v) for t, d, v in ev if t >= start]
+    return apart([e for e in ev if e[0] < seconds - 1]), bpm * faster, f"played {os.path.basename(path)}"
+
+
+def apart(ev):
+    """strokes of one drum no closer than 17 ms: nearer ones are one stroke told twice"""
     kept, last = [], {}
-    for t, d, v in ev:
+    for t, d, v in sorted(ev):
         key = "snare" if d == "rim" else d
         if t - last.get(key, -1) >= 0.017:
             kept.append((t, d, v)); last[key] = t
-    return kept, bpm, style
+    return kept
 
 
 def alone(rng, seconds):
@@ -318,12 +347,15 @@ def kinds(ev):
     return out
 
 
-def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None, solo=False, few=False, blended=False, spread=False, vary=0):
+def render(root, kits, out, seed, seconds, absent=None, toms=False, snare=None, solo=False, few=False, blended=False, spread=False, vary=0, grooves=None):
     rng = np.random.default_rng(seed)
     # from numbers of its own: with and without, a session is the same otherwise
     kit = Kit(root, kits, rng, snare == "brush", blended, np.random.default_rng([seed, 1]) if spread else None,
               (vary, np.random.default_rng([seed, 7])))
-    ev, bpm, style = alone(rng, seconds) if solo else drummer(rng, seconds, toms, snare == "mixed")
+    if grooves:
+        ev, bpm, style = performed(rng, seconds, grooves)
+    else:
+        ev, bpm, style = alone(rng, seconds) if solo else drummer(rng, seconds, toms, snare == "mixed")
     if snare == "cross-stick":
         ev = [(t, "rim" if d == "snare" else d, v) for t, d, v in ev]
     if absent:
@@ -385,13 +417,14 @@ def main():
     ap.add_argument("--blend", action="store_true", help="most drums are two recordings in one, lows of one and highs of the other")
     ap.add_argument("--spread", action="store_true", help="drums are no points: bleed is in part another sound than the close mic's")
     ap.add_argument("--vary", type=float, default=0, metavar="DB", help="no two strokes of kick and snare sound alike: bells of so many dB (standard deviation)")
+    ap.add_argument("--grooves", metavar="FOLDER", help="performances by people, as MIDI files, in place of invented ones")
     ap.add_argument("--seconds", type=float, default=45)
     a = ap.parse_args()
     kits = sorted(os.path.basename(k) for k in glob.glob(f"{a.oneshots}/*"))
     if not a.all:
         kits = [k for k in kits if bool(HELD_OUT.search(k)) == a.hold_out]
     for n in range(a.count):
-        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms, a.snare, a.solo, a.rare, a.blend, a.spread, a.vary)
+        render(a.oneshots, kits, f"{a.out}/{'held' if a.hold_out else 'kit'}_{a.seed + n:04d}", a.seed + n, a.seconds, a.absent, a.toms, a.snare, a.solo, a.rare, a.blend, a.spread, a.vary, a.grooves)
 
 
 if __name__ == "__main__":

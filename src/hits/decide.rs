@@ -24,8 +24,10 @@ const APART: f32 = 3.0;
 const CLEAR: f32 = 10.0;
 const CLEAR_OF_ONE: f32 = 13.0;
 const CLEAR_ALONE: f32 = 16.5;
-/// Log-odds, whatever the prior says, of what stands [`CLEAR`] once mics of the whole kit have explained their share.
+/// Log-odds of what stands [`CLEAR`] once mics of the whole kit have explained their share, where the prior can hardly tell.
 const PROVEN: f32 = 3.0;
+/// Log-odds under which the prior can tell.
+const DISOWNED: f32 = -2.0;
 /// Share of such strokes' height above which the height then decides.
 const MOST_OF_CLEAR: f32 = 0.7;
 /// Log-odds from which the prior owns what stands so clear; of a drum that it knows it is surer by far.
@@ -57,6 +59,20 @@ pub const MOST_BY_LIKENESS: f32 = 3.0;
 pub const MOST_BY_LIKENESS_ALONE: f32 = 2.0;
 /// Most log-odds that likeness and shape together take.
 const MOST_BY_BOTH: f32 = 3.5;
+/// Log-odds above which the prior cannot tell; novelty, dB, that is far above what was there; and the log-odds of what is kept for that.
+const CANNOT_TELL: f32 = -1.0;
+/// See [`CANNOT_TELL`].
+const FAR_ABOVE: f32 = 15.0;
+/// See [`CANNOT_TELL`].
+const DOUBTFUL: f32 = 0.5;
+/// Log-odds of strokes and bleed that tell how loud either is, fewest such strokes, and novelty from which bleed stands out, dB.
+const SURE_OF_LEVEL: f32 = 3.0;
+/// See [`SURE_OF_LEVEL`].
+const FEWEST_OF_LEVEL: usize = 6;
+/// See [`SURE_OF_LEVEL`].
+const STANDS_OUT: f32 = 3.0;
+/// Under the middle of the sure strokes what is so much softer is as loud, dB.
+const NEARLY_AS_LOUD: f32 = 3.0;
 /// Candidates that are looked at together: what is said of them stays in the processor's caches until it is weighed.
 const TOGETHER: usize = 64;
 /// Two candidates closer than this many frames (10.7 ms) are one stroke; the likelier is kept.
@@ -144,11 +160,12 @@ fn mostly_bleed(plain: &[f32], odds: &[f32]) -> bool {
     2 * prominent().filter(|(odds, _)| **odds > 0.0).count() < prominent().count()
 }
 
-/// What stands so high in a kick's mic above all that mics of the whole kit have explained is a kick, however little it sounds
-/// like one: a second pedal, a hard beater, a pillow. Of a snare that is not so: a tom that has no mic stands as high.
+/// What stands so high in a kick's mic above all that mics of the whole kit have explained is a kick, though it sounds no more like
+/// one than like anything else: a second pedal, a hard beater, a pillow. What sounds like something else may be a tom that is
+/// louder there than the kick. Of a snare that is not so: a tom that has no mic stands as high.
 fn proven(mics: (Others, Drum), heights: &[f32], odds: &mut [f32]) {
     if mics == (Others::WholeKit, Drum::Kick) {
-        let high = odds.iter_mut().zip(heights).filter(|(_, height)| **height >= CLEAR);
+        let high = odds.iter_mut().zip(heights).filter(|(odds, height)| **height >= CLEAR && **odds > DISOWNED);
         high.for_each(|(odds, _)| *odds = odds.max(PROVEN));
     }
 }
@@ -283,6 +300,39 @@ pub fn hold(odds: &mut [f32], first: &[f32]) {
     odds.iter_mut().zip(first).for_each(|(odds, first)| *odds = odds.max(first - MOST_BY_BOTH));
 }
 
+/// Takes back what was taken in the second look from sounds of a snare that are as loud as it: `odds` after it, `first` before. With one other
+/// drum's mic at most nothing better tells a stroke on the rim, which is unlike those on the head, from bleed; but no bleed is as loud
+/// as the drum in its own mic, and stands out as far. So what the prior could not tell, within 3 dB of the middle of the sure strokes,
+/// above nearly all that is surely bleed, and 15 dB above what was there, comes out likelier than not, and doubtful.
+pub fn keep_the_loud(survey: &Survey, drum: Drum, first: &[f32], odds: &mut [f32]) {
+    let (Some(main), Drum::Snare, Others::None | Others::OneDrum) = (survey.power.first(), drum, survey.others) else {
+        return;
+    };
+    let levels: Vec<f32> = survey.candidates.iter().map(|&t| total_level(main, t)).collect();
+    let Some(least) = as_loud_as_the_drum(&levels, &survey.plain, first) else { return };
+    for (i, odds) in odds.iter_mut().enumerate() {
+        if first[i] > CANNOT_TELL && survey.heights[i] >= FAR_ABOVE && levels[i] >= least {
+            *odds = odds.max(DOUBTFUL);
+        }
+    }
+}
+
+/// Level from which a sound is as loud as the drum: 3 dB under the middle of its sure strokes and above 99 in 100 sounds that are surely
+/// bleed and stand out at all. `None` where six strokes are not sure.
+fn as_loud_as_the_drum(levels: &[f32], plain: &[f32], odds: &[f32]) -> Option<f32> {
+    let of = |wanted: &dyn Fn(usize) -> bool| -> Vec<f32> {
+        (0..levels.len()).filter(|&i| wanted(i)).map(|i| levels[i]).collect()
+    };
+    let mut sure = of(&|i| odds[i] > SURE_OF_LEVEL);
+    if sure.len() < FEWEST_OF_LEVEL {
+        return None;
+    }
+    let mut bleed = of(&|i| odds[i] < -SURE_OF_LEVEL && plain[i] > STANDS_OUT);
+    bleed.sort_unstable_by(f32::total_cmp);
+    let loudest = bleed.get(bleed.len().saturating_sub(1) * 99 / 100).copied().unwrap_or(f32::MIN);
+    Some((median(&mut sure) - NEARLY_AS_LOUD).max(loudest))
+}
+
 /// How sure log-odds of 0 and more make it that a candidate is the drum's own, 0.5..=1.
 ///
 /// The prior is surer of itself than it is right, so its log-odds x count as 0.45·x + 0.05·x²: fitted by hand to the
@@ -391,9 +441,11 @@ mod tests {
             proven((others, drum), &[height], &mut odds);
             odds[0]
         };
-        assert_eq!((of(WholeKit, Drum::Kick, 12.0, -6.0), of(WholeKit, Drum::Kick, 12.0, 7.0)), (PROVEN, 7.0));
-        assert_eq!((of(Kit, Drum::Kick, 12.0, -6.0), of(WholeKit, Drum::Kick, 9.0, -6.0)), (-6.0, -6.0));
-        assert_eq!(of(WholeKit, Drum::Snare, 12.0, -6.0), -6.0);
+        assert_eq!((of(WholeKit, Drum::Kick, 12.0, -1.0), of(WholeKit, Drum::Kick, 12.0, 7.0)), (PROVEN, 7.0));
+        assert_eq!((of(Kit, Drum::Kick, 12.0, -1.0), of(WholeKit, Drum::Kick, 9.0, -1.0)), (-1.0, -1.0));
+        assert_eq!(of(WholeKit, Drum::Snare, 12.0, -1.0), -1.0);
+        // A tom that is louder in the kick's mic than the kick: the prior knows that it is none.
+        assert_eq!(of(WholeKit, Drum::Kick, 12.0, -2.4), -2.4);
     }
 
     #[test]
@@ -446,6 +498,23 @@ mod tests {
         // One with three is no less struck, and of one stroke alone there is nothing to doubt.
         assert!(sober([vec![6.0; 3], vec![-5.0; 300]].concat())[..3].iter().all(|o| *o > 3.0));
         assert!(sober(vec![6.0])[0] > 3.0);
+    }
+
+    #[test]
+    fn as_loud_as_the_drum_is_what_no_bleed_comes_near() {
+        // Strokes about −10 dB, hats up to −16, and one tom at −12.
+        let strokes = (0..20).map(|k| (-11.0 + 0.1 * k as f32, 20.0, 5.0));
+        let hats = (0..300).map(|k| (-30.0 + 14.0 * k as f32 / 299.0, 12.0, -5.0));
+        let of = |take: Vec<(f32, f32, f32)>| {
+            let column = |c: fn(&(f32, f32, f32)) -> f32| take.iter().map(c).collect::<Vec<f32>>();
+            as_loud_as_the_drum(&column(|s| s.0), &column(|s| s.1), &column(|s| s.2))
+        };
+        let least = of(strokes.clone().chain(hats.clone()).chain([(-12.0, 15.0, -6.0)]).collect()).unwrap();
+        assert!((-13.1..-12.9).contains(&least), "{least}");
+        // Where bleed is as loud, it has to be louder still.
+        let least = of(strokes.clone().chain(hats.clone().map(|(l, p, o)| (l + 8.0, p, o))).collect()).unwrap();
+        assert!(least > -9.0, "{least}");
+        assert_eq!(of(strokes.take(5).chain(hats).collect()), None, "five strokes are too few to tell");
     }
 
     #[test]

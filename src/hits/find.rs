@@ -3,7 +3,8 @@
 use super::bands::Framing;
 use super::contrast::{contrast, spare_alike};
 use super::decide::{
-    MOST_BY_LIKENESS, MOST_BY_LIKENESS_ALONE, Opinion, UNMISTAKABLE, adapted, certainty, first_opinion, hold, kept,
+    MOST_BY_LIKENESS, MOST_BY_LIKENESS_ALONE, Opinion, UNMISTAKABLE, adapted, certainty, first_opinion, hold,
+    keep_the_loud, kept,
 };
 use super::echo::{Sound, echoes};
 use super::edge::{STRUCK, benefit};
@@ -13,6 +14,7 @@ use super::hit::DOUBTFUL_BELOW;
 use super::kind::kinds;
 use super::measure::{Glass, Lesson};
 use super::other_drum::late_bleed;
+use super::other_way::{another_way, unlike};
 use super::others::Others;
 use super::strength;
 use super::survey::Survey;
@@ -257,7 +259,7 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     let looked = worth_a_look(&opinion.odds, s.drum);
     let coarse: Vec<u64> = looked.iter().map(|&i| stretch.start + framing.sample(survey.candidates[i]).0).collect();
     let mut glass = Glass::look(&song.mics[main], stretch.rest[main], &coarse, framing.rate)?;
-    let first_kept = vouch((survey.others, s.drum), kept(&survey, &opinion.odds, s.threshold()), &opinion.odds);
+    let first_kept = vouch(s.drum, kept(&survey, &opinion.odds, s.threshold()), &opinion.odds);
     let mut lesson = learn(&survey, &first_kept, &looked, &glass);
     // Not of a kick: what rings of it is as like it, seen a little earlier.
     if s.drum == Drum::Snare {
@@ -272,6 +274,7 @@ fn search(song: &Song, stretch: &Stretch, s: &mut Search, framing: Framing, colu
     }
     let gain = benefit(survey.others, s.drum, &opinion.odds, &odds);
     odds.iter_mut().for_each(|odds| *odds += gain);
+    keep_the_loud(&survey, s.drum, &opinion.odds, &mut odds);
     let kept = kept(&survey, &odds, s.threshold());
     // Which candidate, and its number under the glass. What was looked at only for what bleed is like stays bleed.
     let may_be = kept.iter().filter(|&&i| opinion.odds[i] > WORTH_A_LOOK);
@@ -306,12 +309,12 @@ fn worth_a_look(odds: &[f32], drum: Drum) -> Vec<usize> {
     looked
 }
 
-/// Of the strokes that are `kept` at first those that tell what the drum sounds like. In a kick's mic alone rings of a floor tom are
-/// kept by the dozen, which are all the same and would vouch for each other; so where a dozen strokes are unmistakable, only these tell.
-fn vouch((others, drum): (Others, Drum), kept: Vec<usize>, odds: &[f32]) -> Vec<usize> {
+/// Of the strokes that are `kept` at first those that tell what the drum sounds like. Of a kick, where a dozen strokes are
+/// unmistakable, only these: rings of a floor tom are kept by the dozen as likelier a kick than not, and being all the same they would
+/// vouch for each other. A snare's ghosts are as doubtful, and need each other.
+fn vouch(drum: Drum, kept: Vec<usize>, odds: &[f32]) -> Vec<usize> {
     let surest: Vec<usize> = kept.iter().copied().filter(|&i| odds[i] > UNMISTAKABLE).collect();
-    let alone = others == Others::None && drum == Drum::Kick;
-    if alone && surest.len() >= STRUCK { surest } else { kept }
+    if drum == Drum::Kick && surest.len() >= STRUCK { surest } else { kept }
 }
 
 /// Whether one set of strokes teaches what another does (both in order): nearly all are the same. What clear strokes teach are
@@ -344,6 +347,11 @@ fn second_opinion(
         }
         odds.iter_mut().zip(gains).for_each(|(odds, gain)| *odds += gain);
         hold(&mut odds, &first.odds);
+        if let Some(least) = another_way(&first.odds, &likeness) {
+            for (odds, (&first, &like)) in odds.iter_mut().zip(first.odds.iter().zip(&likeness)) {
+                *odds = if unlike(like) && first > least { odds.max(first) } else { *odds };
+            }
+        }
     }
     let parted = valley(&odds);
     odds.iter_mut().for_each(|odds| *odds -= parted);
@@ -522,15 +530,14 @@ mod tests {
     }
 
     #[test]
-    fn in_a_kicks_mic_alone_a_floor_toms_rings_do_not_vouch_for_each_other() {
+    fn a_floor_toms_rings_do_not_vouch_for_each_other_as_kicks() {
         // Twenty strokes, and a ring that is likelier a kick than not after each.
         let odds = [5.0, 1.5].repeat(20);
         let kept: Vec<usize> = (0..40).collect();
-        let of = |others: Others, drum: Drum| vouch((others, drum), kept.clone(), &odds).len();
-        assert_eq!((of(Others::None, Drum::Kick), of(Others::OneDrum, Drum::Kick)), (20, 40));
-        assert_eq!(of(Others::None, Drum::Snare), 40, "these are ghosts");
+        assert_eq!(vouch(Drum::Kick, kept.clone(), &odds).len(), 20);
+        assert_eq!(vouch(Drum::Snare, kept.clone(), &odds).len(), 40, "these are ghosts");
         // A drum that the prior hardly knows is told by all that it has.
-        assert_eq!(vouch((Others::None, Drum::Kick), kept[..22].to_vec(), &odds).len(), 22);
+        assert_eq!(vouch(Drum::Kick, kept[..22].to_vec(), &odds).len(), 22);
     }
 
     #[test]

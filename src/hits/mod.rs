@@ -28,6 +28,7 @@ pub mod measure;
 mod model;
 pub mod novelty;
 pub mod other_drum;
+pub mod other_way;
 pub mod others;
 pub mod paths;
 pub mod pick;

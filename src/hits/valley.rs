@@ -24,8 +24,7 @@ const SEVERAL: f32 = 4.0;
 pub fn valley(odds: &[f32]) -> f32 {
     let near: Vec<f32> = odds.iter().copied().filter(|o| (FROM - REACH..=TO + REACH).contains(o)).collect();
     let at = |k: usize| FROM + (TO - FROM) * k as f32 / STEPS as f32;
-    let kernel = |d: f32| (1.0 - d * d / (REACH * REACH)).max(0.0);
-    let density: Vec<f32> = (0..=STEPS).map(|k| near.iter().map(|o| kernel(at(k) - o)).sum()).collect();
+    let density: Vec<f32> = (0..=STEPS).map(|k| density(&near, at(k))).collect();
     let lowest = (0..=STEPS).min_by(|&a, &b| density[a].total_cmp(&density[b])).unwrap_or(0);
     let above = density[lowest..].iter().fold(0.0f32, |m, &d| m.max(d));
     if density[lowest] > DEPTH * above {
@@ -43,6 +42,12 @@ pub fn valley(odds: &[f32]) -> f32 {
     };
     let (Some(first), Some(last)) = (bottom.first(), bottom.last()) else { return 0.0 };
     if (*first..=*last).contains(&0.0) { 0.0 } else { bottom.iter().sum::<f32>() / bottom.len() as f32 }
+}
+
+/// Density of candidates at a place in log-odds, in candidates: the kernel's sum.
+pub(super) fn density(odds: &[f32], at: f32) -> f32 {
+    let kernel = |d: f32| (1.0 - d * d / (REACH * REACH)).max(0.0);
+    odds.iter().map(|o| kernel(at - o)).sum()
 }
 
 #[cfg(test)]

@@ -57,8 +57,9 @@ def main():
         fig, ax = plt.subplots(figsize=(5, 4.4))
         ax.plot([0.5, 1], [0.5, 1], "--", color="0.5", label="as good as its word")
         ax.plot([r[0] for r in rows], [r[1] for r in rows], "o-", color="#0072B2", label="hits found")
+        # How many hits a point stands for, right below it; of the last, which has nearly all, above.
         for x, y, n in rows:
-            ax.annotate(f"{n}", (x, y), textcoords="offset points", xytext=(2, -14) if x < 0.9 else (-8, 8), fontsize=8, rotation=0 if x < 0.9 else 50)
+            ax.annotate(f"{n:,}", (x, y), textcoords="offset points", xytext=(2, -14) if x < 0.99 else (-22, 8), fontsize=8)
         ax.set(xlabel="certainty", ylabel="share that is right", xlim=(0.48, 1.05), ylim=(0.3, 1.12))
         ax.legend(frameon=False)
         fig.tight_layout(), fig.savefig(a.picture, metadata={"Date": None})

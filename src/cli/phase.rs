@@ -133,8 +133,9 @@ pub(super) fn execute(args: &Args, held: Option<&Claim>, progress: &dyn Progress
     if let (Some(corrected), Some(record)) = (&corrected, &record) {
         for shift in plan_copies(&take, &report, args, corrected.path(), &mut findings)? {
             batch.check(&shift.target)?;
-            record.permit(&shift.target)?;
-            let (file, copied) = write_copy(&shift)?;
+            let (mut file, copied) = write_copy(&shift)?;
+            file.settle()?;
+            record.permit(&shift.target, file.beside())?;
             note_held(&copied, &mut findings);
             batch.add(file);
             copies.push(copied);

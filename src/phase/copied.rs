@@ -49,12 +49,17 @@ impl CopiesRecord {
         Ok(record)
     }
 
-    /// Whether a copy may be written to `target`, in the record's folder: nothing is there, or an earlier copy as it was written.
+    /// Whether a copy, which lies beside as `made`, may be put at `target`, in the record's folder: nothing is there, or an earlier
+    /// copy as it was written, or the very same, as a run leaves it that ends before its record is written.
     ///
     /// # Errors
     /// [`OutputFault::Exists`] for somebody else's file; [`AudioFault`] for one that cannot be read.
-    pub fn permit(&self, target: &Path) -> Result<()> {
-        if !target.exists() || self.sums.get(&name(target)) == Some(&sha256(target)?) {
+    pub fn permit(&self, target: &Path, made: &Path) -> Result<()> {
+        if !target.exists() {
+            return Ok(());
+        }
+        let there = sha256(target)?;
+        if self.sums.get(&name(target)) == Some(&there) || sha256(made)? == there {
             return Ok(());
         }
         Err(Located::whole(target, OutputFault::Exists).into())
@@ -115,19 +120,23 @@ mod tests {
     fn only_an_earlier_copy_as_it_was_written_may_be_replaced() {
         let dir = tempfile::tempdir().unwrap();
         let snare = dir.path().join("snare, lower.wav");
+        let made = dir.path().join("made");
+        std::fs::write(&made, b"the copy of now").unwrap();
         let empty = CopiesRecord::read(dir.path()).unwrap();
-        assert!(empty.permit(&snare).is_ok(), "nothing is there");
+        assert!(empty.permit(&snare, &made).is_ok(), "nothing is there");
+        std::fs::write(&snare, b"the copy of now").unwrap();
+        assert!(empty.permit(&snare, &made).is_ok(), "the very same, left by a run that did not come to its record");
         std::fs::write(&snare, b"the copy").unwrap();
-        assert!(empty.permit(&snare).is_err(), "whose is it?");
+        assert!(empty.permit(&snare, &made).is_err(), "whose is it?");
         let record = empty.with(&[copied(dir.path(), "snare, lower.wav", true)]).unwrap();
         std::fs::write(dir.path().join(COPIES), &record).unwrap();
-        assert!(CopiesRecord::read(dir.path()).unwrap().permit(&snare).is_ok(), "{record}");
+        assert!(CopiesRecord::read(dir.path()).unwrap().permit(&snare, &made).is_ok(), "{record}");
         // Another copy of a later run leaves its row.
         std::fs::write(dir.path().join("kick.wav"), b"another").unwrap();
         let both = CopiesRecord::read(dir.path()).unwrap().with(&[copied(dir.path(), "kick.wav", false)]).unwrap();
         assert!(both.lines().count() == 3 && both.contains(record.lines().nth(1).unwrap()), "{both}");
         std::fs::write(&snare, b"what somebody made of it").unwrap();
-        assert!(CopiesRecord::read(dir.path()).unwrap().permit(&snare).is_err());
+        assert!(CopiesRecord::read(dir.path()).unwrap().permit(&snare, &made).is_err());
         std::fs::write(dir.path().join(COPIES), "title,copies\r\nThe song,3\r\n").unwrap();
         assert!(CopiesRecord::read(dir.path()).is_err(), "a table of another kind is nobody's record");
     }

@@ -24,10 +24,8 @@ const APART: f32 = 3.0;
 const CLEAR: f32 = 10.0;
 const CLEAR_OF_ONE: f32 = 13.0;
 const CLEAR_ALONE: f32 = 16.5;
-/// Log-odds of what stands [`CLEAR`] once mics of the whole kit have explained their share, where the prior can hardly tell.
+/// Log-odds, whatever the prior says, of what stands [`CLEAR`] once mics of the whole kit have explained their share.
 const PROVEN: f32 = 3.0;
-/// Log-odds under which the prior can tell.
-const DISOWNED: f32 = -2.0;
 /// Share of such strokes' height above which the height then decides.
 const MOST_OF_CLEAR: f32 = 0.7;
 /// Log-odds from which the prior owns what stands so clear; of a drum that it knows it is surer by far.
@@ -160,12 +158,11 @@ fn mostly_bleed(plain: &[f32], odds: &[f32]) -> bool {
     2 * prominent().filter(|(odds, _)| **odds > 0.0).count() < prominent().count()
 }
 
-/// What stands so high in a kick's mic above all that mics of the whole kit have explained is a kick, though it sounds no more like
-/// one than like anything else: a second pedal, a hard beater, a pillow. What sounds like something else may be a tom that is
-/// louder there than the kick. Of a snare that is not so: a tom that has no mic stands as high.
+/// What stands so high in a kick's mic above all that mics of the whole kit have explained is a kick, however little it sounds
+/// like one: a second pedal, a hard beater, a pillow. Of a snare that is not so: a tom that has no mic stands as high.
 fn proven(mics: (Others, Drum), heights: &[f32], odds: &mut [f32]) {
     if mics == (Others::WholeKit, Drum::Kick) {
-        let high = odds.iter_mut().zip(heights).filter(|(odds, height)| **height >= CLEAR && **odds > DISOWNED);
+        let high = odds.iter_mut().zip(heights).filter(|(_, height)| **height >= CLEAR);
         high.for_each(|(odds, _)| *odds = odds.max(PROVEN));
     }
 }
@@ -441,11 +438,9 @@ mod tests {
             proven((others, drum), &[height], &mut odds);
             odds[0]
         };
-        assert_eq!((of(WholeKit, Drum::Kick, 12.0, -1.0), of(WholeKit, Drum::Kick, 12.0, 7.0)), (PROVEN, 7.0));
-        assert_eq!((of(Kit, Drum::Kick, 12.0, -1.0), of(WholeKit, Drum::Kick, 9.0, -1.0)), (-1.0, -1.0));
-        assert_eq!(of(WholeKit, Drum::Snare, 12.0, -1.0), -1.0);
-        // A tom that is louder in the kick's mic than the kick: the prior knows that it is none.
-        assert_eq!(of(WholeKit, Drum::Kick, 12.0, -2.4), -2.4);
+        assert_eq!((of(WholeKit, Drum::Kick, 12.0, -6.0), of(WholeKit, Drum::Kick, 12.0, 7.0)), (PROVEN, 7.0));
+        assert_eq!((of(Kit, Drum::Kick, 12.0, -6.0), of(WholeKit, Drum::Kick, 9.0, -6.0)), (-6.0, -6.0));
+        assert_eq!(of(WholeKit, Drum::Snare, 12.0, -6.0), -6.0);
     }
 
     #[test]

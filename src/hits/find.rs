@@ -14,7 +14,7 @@ use super::hit::DOUBTFUL_BELOW;
 use super::kind::kinds;
 use super::measure::{Glass, Lesson};
 use super::other_drum::late_bleed;
-use super::other_way::{another_way, unlike};
+use super::other_way::spare_another_way;
 use super::others::Others;
 use super::strength;
 use super::survey::Survey;
@@ -310,8 +310,8 @@ fn worth_a_look(odds: &[f32], drum: Drum) -> Vec<usize> {
 }
 
 /// Of the strokes that are `kept` at first those that tell what the drum sounds like. Of a kick, where a dozen strokes are
-/// unmistakable, only these: rings of a floor tom are kept by the dozen as likelier a kick than not, and being all the same they would
-/// vouch for each other. A snare's ghosts are as doubtful, and need each other.
+/// unmistakable, only these: a tom's or the snare's bleed may be kept by the dozen as likelier a kick than not, and being all the same
+/// it would vouch for itself. A snare's ghosts are as doubtful, and need each other.
 fn vouch(drum: Drum, kept: Vec<usize>, odds: &[f32]) -> Vec<usize> {
     let surest: Vec<usize> = kept.iter().copied().filter(|&i| odds[i] > UNMISTAKABLE).collect();
     if drum == Drum::Kick && surest.len() >= STRUCK { surest } else { kept }
@@ -347,11 +347,7 @@ fn second_opinion(
         }
         odds.iter_mut().zip(gains).for_each(|(odds, gain)| *odds += gain);
         hold(&mut odds, &first.odds);
-        if let Some(least) = another_way(&first.odds, &likeness) {
-            for (odds, (&first, &like)) in odds.iter_mut().zip(first.odds.iter().zip(&likeness)) {
-                *odds = if unlike(like) && first > least { odds.max(first) } else { *odds };
-            }
-        }
+        spare_another_way(&mut odds, &first.odds, &likeness);
     }
     let parted = valley(&odds);
     odds.iter_mut().for_each(|odds| *odds -= parted);
@@ -530,8 +526,8 @@ mod tests {
     }
 
     #[test]
-    fn a_floor_toms_rings_do_not_vouch_for_each_other_as_kicks() {
-        // Twenty strokes, and a ring that is likelier a kick than not after each.
+    fn what_is_hardly_likelier_a_kick_than_not_does_not_vouch_for_its_likes() {
+        // Twenty strokes, and a tom that passes for one after each.
         let odds = [5.0, 1.5].repeat(20);
         let kept: Vec<usize> = (0..40).collect();
         assert_eq!(vouch(Drum::Kick, kept.clone(), &odds).len(), 20);

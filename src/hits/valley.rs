@@ -5,13 +5,13 @@
 //! no candidates lie between the two, that is the better place to part them.
 
 /// Where a valley is looked for, log-odds, and in what steps.
-const FROM: f32 = -3.0;
-const TO: f32 = 1.5;
+pub(super) const FROM: f32 = -3.0;
+pub(super) const TO: f32 = 1.5;
 const STEPS: usize = 45;
 /// Half the width of the kernel, log-odds.
 const REACH: f32 = 1.2;
 /// Most of the density of the strokes above that a valley may have: one in five.
-const DEPTH: f32 = 0.2;
+pub(super) const DEPTH: f32 = 0.2;
 /// What counts as its bottom, candidates.
 const FLAT: f32 = 0.1;
 /// Density of candidates that are taken for strokes although all of them are below even odds.

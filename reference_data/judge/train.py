@@ -6,9 +6,9 @@
 
 Reads the rows that `tests/accuracy/features.rs` wrote (PREFIX_SET_DRUM.bin: float32 rows of label, timing error, session,
 frame, then the features), trains a small network (features -> tanh -> tanh -> log-odds) with Adam (Kingma & Ba 2015),
-weight decay, dropout and noise on its inputs, and writes its weights; with --beside those of the networks of an earlier file after
-it (from number N on), whose log-odds are averaged with the new one's, and its second steps but for the sets of mics that --weigh
-names, whose steps are fitted anew. Of what the first network of a file is sure that it is bleed the finder asks no other. Prefixes are separated by commas. Deterministic for given inputs. Needs numpy alone.
+weight decay, dropout and noise on its inputs, and writes its weights; with --beside the networks of an earlier file too (from
+number N on), whose log-odds are averaged with the new one's, and its second steps but for the sets of mics that --weigh names,
+whose steps are fitted anew. Prefixes are separated by commas. Deterministic for given inputs. Needs numpy alone.
 """
 import argparse, os, sys
 import numpy as np
@@ -169,15 +169,14 @@ class Beside:
 
 
 def write_beside(old, first, ear, f):
-    """the new networks and those of an old file from number `first` on, in the old one's scaling and with as many units as the larger"""
-    mean, scale, others = networks(old)
-    nets = []
+    """the networks of an old file from number `first` on and the new ones, in the old one's scaling and with as many units as the larger"""
+    mean, scale, nets = networks(old)
+    nets = nets[first:]
     for n in ear.nets:
-        (w, *more), (b, *biases) = n.w, n.b
+        (w, *others), (b, *biases) = n.w, n.b
         own = (1 / ear.std).astype(np.float32)
         b = b + ((mean - ear.mean) * own) @ w
-        nets.append([(w * (own / scale)[:, None], b), *zip(more, biases)])
-    nets += others[first:]
+        nets.append([(w * (own / scale)[:, None], b), *zip(others, biases)])
     units = max(net[0][0].shape[1] for net in nets)
     np.array([len(nets), len(mean), units, 12], "<u4").tofile(f)
     mean.astype("<f4").tofile(f); scale.astype("<f4").tofile(f)
@@ -207,15 +206,12 @@ def main():
     kw = dict(drop=a.drop, noise=a.noise)
     ear = Step(x, y, wt, a.hidden, a.epochs, a.nets, first_seed=a.seed, **kw)
     # the second step learns from verdicts on sessions that the new network has not heard
-    weighed = [m for m in a.weigh.split(",") if m]
-    halves = [Step(x[k], y[k], wt[k], a.hidden, max(a.epochs * 2 // 3, 1), 1, first_seed=a.seed, **kw)
-              for k in (rows[:, 2] % 2 == 0, rows[:, 2] % 2 == 1) if weighed]
+    halves = [Step(x[k], y[k], wt[k], a.hidden, max(a.epochs * 2 // 3, 1), 1, first_seed=a.seed, **kw) for k in (rows[:, 2] % 2 == 0, rows[:, 2] % 2 == 1)]
     beside = Beside(a.beside, a.first) if a.beside else None
     def verdict(x, ears):
-        n, old = len(ears.nets), len(beside.nets) if beside else 0
-        return (n * ears.logit(x) + old * beside.logit(x)) / (n + old) if old else ears.logit(x)
+        return (ears.logit(x) + len(beside.nets) * beside.logit(x)) / (1 + len(beside.nets)) if beside else ears.logit(x)
     steps = seconds_of(a.beside) if a.beside else np.zeros((4, INPUTS + 1))
-    for m in weighed:
+    for m in filter(None, a.weigh.split(",")):
         r = np.concatenate([load(p, a.drum, m, width, thin=HEAD + alone) for p in prefixes if os.path.exists(f"{p}_{m}_{a.drum}.bin")])
         odd = r[:, 2] % 2 == 1
         v = np.where(odd, verdict(r[:, HEAD:HEAD + alone], halves[0]), verdict(r[:, HEAD:HEAD + alone], halves[1]))

@@ -72,7 +72,7 @@ const STANDS_OUT: f32 = 3.0;
 /// Under the middle of the sure strokes what is so much softer is as loud, dB.
 const NEARLY_AS_LOUD: f32 = 3.0;
 /// Candidates that are looked at together: what is said of them stays in the processor's caches until it is weighed.
-const TOGETHER: usize = 128;
+const TOGETHER: usize = 64;
 /// Two candidates closer than this many frames (10.7 ms) are one stroke; the likelier is kept.
 const ONE_STROKE: usize = 8;
 
@@ -247,11 +247,6 @@ fn disowned(others: Others, drum: Drum, seen: &[(f32, f32)], owned: usize) -> Op
     if seen.len() < FEWEST || 4 * seen.iter().filter(|(_, odds)| *odds > OWNED).count() >= seen.len() {
         return None;
     }
-    // Of a snare unlike any it cannot tell; what it calls bleed outright is hats, which stand as high under overheads.
-    let mut told: Vec<f32> = seen.iter().map(|(_, odds)| *odds).collect();
-    if drum == Drum::Snare && median(&mut told) < CANNOT_TELL {
-        return None;
-    }
     let least = clear_of_bleed(others, drum).filter(|_| others.hear_the_kit() || owned < FEWEST)?;
     let mut heights: Vec<f32> = seen.iter().map(|(height, _)| *height).collect();
     Some(median(&mut heights)).filter(|middle| *middle >= least)
@@ -420,10 +415,7 @@ mod tests {
         use Others::{Kit, None as Nobody, OneDrum};
         // What the kit leaves of bleed stands 6 to 9 dB high, what one other mic leaves in a kick's 8 to 10, and bleed in a
         // kick's mic alone up to 16: rendered takes in which the drum is never struck (`docs/finder-notes.md`).
-        assert_eq!(disowned(Kit, Drum::Snare, &of(13.0, -0.5), 0), Some(13.0));
-        // hats under overheads stand as high, and the prior knows them
-        assert_eq!(disowned(Kit, Drum::Snare, &of(13.0, -3.3), 0), None);
-        assert_eq!(disowned(Kit, Drum::Kick, &of(13.0, -3.3), 0), Some(13.0));
+        assert_eq!(disowned(Kit, Drum::Snare, &of(13.0, -2.0), 0), Some(13.0));
         assert_eq!(disowned(Kit, Drum::Kick, &of(8.7, -5.0), 0), None);
         assert_eq!(disowned(OneDrum, Drum::Kick, &of(17.0, -2.0), 0), Some(17.0));
         assert_eq!(disowned(OneDrum, Drum::Kick, &of(10.0, -4.0), 0), None);

@@ -16,9 +16,6 @@ static SNARE: &[u8] = include_bytes!("../../reference_data/judge/snare.bin");
 const FARTHEST: f32 = 6.0;
 /// How far the first step's log-odds may go before they reach the second.
 const MOST: f32 = 8.0;
-/// Log-odds up to which the first network's word is enough: bleed beyond doubt, as nine in ten candidates are. The others are asked
-/// of the rest alone.
-const PLAINLY_BLEED: f32 = -6.5;
 
 /// Candidates that are judged side by side, one in each lane of the processor's vector registers.
 const LANES: usize = 16;
@@ -124,20 +121,8 @@ impl Nets {
         Some(Self { mean, scale, nets })
     }
 
-    /// Log-odds of rows of numbers: the mean of what the networks say, or the first one's word where that is [`PLAINLY_BLEED`].
+    /// Log-odds of rows of numbers.
     fn log_odds(&self, rows: &[&[f32; FEATURES]]) -> Vec<f32> {
-        let Some((first, others)) = self.nets.split_at_checked(1) else { return vec![0.0; rows.len()] };
-        let mut odds = self.sums(first, rows);
-        let unsure: Vec<usize> = (0..rows.len()).filter(|&i| odds[i] > PLAINLY_BLEED).collect();
-        let asked: Vec<&[f32; FEATURES]> = unsure.iter().map(|&i| rows[i]).collect();
-        for (i, more) in unsure.into_iter().zip(self.sums(others, &asked)) {
-            odds[i] = (odds[i] + more) / self.nets.len() as f32;
-        }
-        odds
-    }
-
-    /// Sum of some networks' log-odds, for each row.
-    fn sums(&self, nets: &[[Layer; 3]], rows: &[&[f32; FEATURES]]) -> Vec<f32> {
         let arch = Arch::new();
         let mut out = Vec::with_capacity(rows.len());
         let (mut numbers, mut a, mut b) = (vec![[0.0; LANES]; FEATURES], Vec::new(), Vec::new());
@@ -147,8 +132,8 @@ impl Nets {
                     n[l] = ((x - m) * s).clamp(-FARTHEST, FARTHEST);
                 }
             }
-            let sums = arch.dispatch(Judged { nets, numbers: &numbers, a: &mut a, b: &mut b });
-            out.extend_from_slice(&sums[..side.len()]);
+            let sums = arch.dispatch(Judged { nets: &self.nets, numbers: &numbers, a: &mut a, b: &mut b });
+            out.extend(sums.iter().take(side.len()).map(|sum| sum / self.nets.len().max(1) as f32));
         }
         out
     }
@@ -347,25 +332,6 @@ mod tests {
                 assert_eq!(model.log_odds(&[*one]), [together[k]]);
             }
         }
-    }
-
-    /// Networks that say the same of every sound.
-    fn saying(odds: &[f32]) -> Nets {
-        let flat = |inputs: usize, outputs: usize, bias: f32| Layer {
-            weights: vec![0.0; inputs * outputs],
-            bias: vec![bias; outputs],
-        };
-        let nets = odds.iter().map(|&odds| [flat(FEATURES, 4, 0.0), flat(4, 4, 0.0), flat(4, 1, odds)]).collect();
-        Nets { mean: vec![0.0; FEATURES], scale: vec![1.0; FEATURES], nets }
-    }
-
-    #[test]
-    fn of_what_the_first_network_is_sure_is_bleed_no_other_is_asked() {
-        let rows = [&[0.5; FEATURES]; 3];
-        assert_eq!(saying(&[-4.0, 7.0]).log_odds(&rows), [1.5; 3]);
-        assert_eq!(saying(&[PLAINLY_BLEED, 7.0]).log_odds(&rows), [PLAINLY_BLEED; 3]);
-        assert_eq!(saying(&[7.0, -4.0]).log_odds(&rows), [1.5; 3]);
-        assert_eq!(saying(&[]).log_odds(&rows), [0.0; 3]);
     }
 
     #[test]

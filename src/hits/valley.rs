@@ -6,6 +6,7 @@
 
 /// Where a valley is looked for, log-odds, and in what steps.
 pub(super) const FROM: f32 = -3.0;
+/// See [`FROM`].
 pub(super) const TO: f32 = 1.5;
 const STEPS: usize = 45;
 /// Half the width of the kernel, log-odds.

